@@ -1,0 +1,283 @@
+"""Sample age and skew: how old a value in the controller's memory can be, how far apart values were sampled.
+
+A value sampled at S arrives at A and stands until its successor arrives one task period later, so
+
+    age = task period + scan jitter + shift of the task's slot between the two scans + (A - S)
+
+``skew = max - min of (trigger arrival at the node + channel's place in the conversion sequence)``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import NamedTuple
+
+from chainplan.budgets.exchange import Exchange, channels
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.schedule import Run, Step, TaskWork
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.wire import Way, frame_time, way_along
+from chainplan.chain.network import Chain, Node
+from chainplan.plan.parts import Conversion
+from chainplan.plan.schedule import Task
+from chainplan.quantity import TIME, Span
+
+MOST_SCANS = 4096
+"""Longest major cycle that is walked scan by scan; beyond it slots are bounded instead."""
+
+
+@dataclass(frozen=True)
+class SampleTiming:
+    """Age and skew of one task's values on one controller."""
+
+    controller: str
+    task: str
+    age: Sum
+    typical_age: Sum
+    where: str
+    """The node whose values get oldest."""
+    skew: Sum
+    typical_skew: Sum
+
+
+class Flight(NamedTuple):
+    """From sampling to memory: the slowest value of a run, fs since the run began."""
+
+    sampled: int
+    arrived: int
+    where: str
+
+    @property
+    def time(self) -> int:
+        """Return how long the value was under way, fs."""
+        return self.arrived - self.sampled
+
+
+def sample_budget(scan: ControllerScan) -> list[SampleTiming]:
+    """Return age and skew for every task of a controller that fetches samples."""
+    return [
+        _timing(scan, index)
+        for index, work in enumerate(scan.works)
+        if work.task.kind != "write" and work.task.reads != "status"
+    ]
+
+
+def _timing(scan: ControllerScan, index: int) -> SampleTiming:
+    work = scan.works[index]
+    flight = slowest_value(scan, index, Case.BEST, Case.WORST)
+    typical = slowest_value(scan, index, Case.TYPICAL, Case.TYPICAL)
+    runs = runs_from_sample_to_memory(work.task)
+    plan = scan.controller.plan
+    period = plan.scan_period.typical
+    return SampleTiming(
+        scan.controller.name,
+        work.name,
+        Sum(
+            f"sample age of {work.name}",
+            TIME,
+            nonzero(
+                Term("task period", scan.period * work.task.every, 1 + runs),
+                Term("scan jitter", plan.scan_jitter.max),
+                Term(
+                    "shift of the slot between scans",
+                    slot_shift(scan, index, 1 + runs, Case.BEST, Case.WORST),
+                ),
+                Term("from sampling to memory", flight.time),
+                scan.reserve,
+            ),
+            "task period + jitter + slot shift + (arrival - sampling)",
+        ),
+        Sum(
+            f"typical sample age of {work.name}",
+            TIME,
+            nonzero(
+                Term("task period", period * work.task.every, 1 + runs),
+                Term(
+                    "shift of the slot between scans",
+                    slot_shift(scan, index, 1 + runs, Case.TYPICAL, Case.TYPICAL),
+                ),
+                Term("from sampling to memory", typical.time),
+            ),
+        ),
+        flight.where,
+        _skew(scan, work, Case.BEST, Case.WORST),
+        _skew(scan, work, Case.TYPICAL, Case.TYPICAL),
+    )
+
+
+def runs_from_sample_to_memory(task: Task) -> int:
+    """Return how many task periods pass between a conversion's start and its read: one with overlap."""
+    return 1 if task.overlap and task.kind == "measure" else 0
+
+
+def slot_starts(scan: ControllerScan, index: int, case: Case) -> list[int]:
+    """Return the start of a task's slot in each of its scans of the major cycle, in order, fs."""
+    every = scan.works[index].task.every
+    first = scan.phases.phases[index]
+    before = [other for other in range(index)]
+    lengths = [run.length for run in scan.runs[case]]
+    phases, periods = scan.phases.phases, scan.periods
+    return [
+        sum(lengths[other] for other in before if number % periods[other] == phases[other] % periods[other])
+        for number in range(first, first + scan.phases.major_cycle, every)
+    ]
+
+
+def slot_shift(scan: ControllerScan, index: int, runs: int, early: Case, late: Case) -> int:
+    """Return how much later than planned a slot can start, `runs` task periods after an early one, fs.
+
+    The major cycle is walked scan by scan; a very long one is bounded: no task before in the early scan,
+    every task before in the late one.
+    """
+    if scan.phases.major_cycle > MOST_SCANS:
+        return sum(run.length for run in scan.runs[late][:index])
+    starts = slot_starts(scan, index, early)
+    ends = starts if early is late else slot_starts(scan, index, late)
+    count = len(starts)
+    return max(ends[(number + runs) % count] - start for number, start in enumerate(starts))
+
+
+def slowest_value(scan: ControllerScan, index: int, early: Case, late: Case) -> Flight:
+    """Return the value with the longest way from (earliest) sampling to (latest) memory in one run.
+
+    With retries in reserve every read may arrive only at the end of its run.
+    """
+    work = scan.works[index]
+    sampling = Sampling(scan, index, early)
+    run = scan.runs[late][index]
+    retried = scan.reserve.total > 0 and late is Case.WORST
+    slowest: Flight | None = None
+    for step in run.reads:
+        arrived = run.length if retried else step.end
+        sampled, node = sampling.earliest(step.exchange)
+        if slowest is None or arrived - sampled > slowest.time:
+            slowest = Flight(sampled, arrived, node.name)
+    assert slowest is not None, work.name  # a scan holds only tasks that read
+    return slowest
+
+
+class Sampling:
+    """When each value of a run is sampled, fs since the run began, in one case."""
+
+    def __init__(self, scan: ControllerScan, index: int, case: Case) -> None:
+        self.work = scan.works[index]
+        self.case = case
+        self.run: Run = scan.runs[case][index]
+        self.chains = {chain.name: chain for chain in scan.controller.chains}
+        self.ways = {name: way_along(chain, case) for name, chain in self.chains.items()}
+        self.triggers = {step.exchange.chain: step for step in self.run.triggers}
+        self._reads = {step.exchange: step for step in self.run.reads}
+
+    def arrival(self, chain: Chain, node: int) -> int:
+        """Return when the trigger has reached a node whole."""
+        step = self.triggers[chain.name]
+        frame = frame_time(chain.protocol, step.exchange.request, self.case)
+        return step.wire + frame + self.ways[chain.name].reach(node, frame)
+
+    def earliest(self, exchange: Exchange) -> tuple[int, Node]:
+        """Return when the oldest value of a read was sampled, and its node.
+
+        Without a trigger a node converts on its own: a value may be one whole conversion old.
+        """
+        chain = self.chains[exchange.chain]
+        found: tuple[int, Node] | None = None
+        for index, node in self._sampled_nodes(chain, exchange):
+            conversion = conversion_on(self.work.task, node)
+            if chain.name in self.triggers:
+                step = conversion.step[self.case] if conversion else 0
+                sampled = self.arrival(chain, index) + exchange.first_channel * step
+            else:
+                age = conversion.time.max if conversion else 0
+                sampled = self._reads[exchange].wire - age
+            if found is None or sampled < found[0]:
+                found = sampled, node
+        assert found is not None  # a read without samples is never laid out
+        return found
+
+    def _sampled_nodes(self, chain: Chain, exchange: Exchange) -> Iterator[tuple[int, Node]]:
+        if exchange.node is not None:
+            yield exchange.node, chain.nodes[exchange.node]
+            return
+        for index, node in enumerate(chain.nodes):
+            if channels(self.work.task, node) > exchange.first_channel:
+                yield index, node
+
+
+def conversion_on(task: Task, node: Node) -> Conversion | None:
+    """Return the conversion a task starts on a node, if the node has it."""
+    return node.type.conversions.get(task.conversion or task.reads)
+
+
+def _skew(scan: ControllerScan, work: TaskWork, early: Case, late: Case) -> Sum:
+    """Return the spread of one run's sampling instants, over all chains of a controller.
+
+    On one chain the trigger is the same frame, so only the way from the first sampled node on counts.
+    Over several chains the trigger frames leave at different times, after the set-up that all share.
+    """
+    chains = [chain for chain in scan.controller.chains if _samples(work, chain)]
+    if work.task.kind != "measure" or not chains:
+        return Sum(f"skew of {work.name}", TIME, ())
+    if len(chains) == 1:
+        way, last = _chain_spread(work.task, chains[0], late)
+        terms = (
+            Term("way from the first node to the last one", way),
+            Term("place in the conversion sequence", last),
+        )
+    else:
+        index = scan.works.index(work)
+        first, final = Sampling(scan, index, early), Sampling(scan, index, late)
+        shared = _shared(scan)
+        earliest = (
+            min(first.arrival(chain, _sampled(work.task, chain)[0]) for chain in chains) - shared[early]
+        )
+        latest, last = max(
+            (final.arrival(chain, node) - shared[late] + later, later)
+            for chain in chains
+            for node in _sampled(work.task, chain)
+            for later in [_last_channel(work.task, chain.nodes[node], late)]
+        )
+        terms = (
+            Term("between the first and the last trigger's arrival", latest - last - earliest),
+            Term("place in the conversion sequence", last),
+        )
+    return Sum(f"skew of {work.name}", TIME, nonzero(*terms))
+
+
+def _samples(work: TaskWork, chain: Chain) -> bool:
+    return any(exchange.chain == chain.name for reads in work.reads.values() for exchange in reads)
+
+
+def _sampled(task: Task, chain: Chain) -> list[int]:
+    return [index for index, node in enumerate(chain.nodes) if channels(task, node)]
+
+
+def _shared(scan: ControllerScan) -> Span:
+    """Return the part of every trigger's start that is one and the same event: the first set-up."""
+    plan = scan.controller.plan
+    return plan.set_up if plan.set_up_by == "one core" else Span(0, 0, 0)
+
+
+def _last_channel(task: Task, node: Node, case: Case) -> int:
+    conversion = conversion_on(task, node)
+    return (channels(task, node) - 1) * conversion.step[case] if conversion else 0
+
+
+def _chain_spread(task: Task, chain: Chain, case: Case) -> tuple[int, int]:
+    """Return (way, place in sequence) of the largest spread on one chain, fs.
+
+    Delays only grow along the chain, so the earliest sample is the first sampled node's first channel.
+    """
+    way: Way = way_along(chain, case)
+    protocol = chain.protocol
+    frame = frame_time(protocol, protocol.write.max + protocol.check.width.max, case)
+    sampled = _sampled(task, chain)
+    origin = way.reach(sampled[0], frame)
+    _, best = max(
+        (spread + last, (spread, last))
+        for node in sampled
+        for spread in [way.reach(node, frame) - origin]
+        for last in [_last_channel(task, chain.nodes[node], case)]
+    )
+    return best

@@ -1,0 +1,126 @@
+"""Bytes: what crosses each chain and the host bus, and what of it is worth.
+
+bytes per sample = wire bytes / samples carried; efficiency = payload bits / wire bits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from chainplan.budgets.exchange import Exchange, exchange_wire_bits
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.schedule import TaskWork
+from chainplan.budgets.terms import Sum, Term, nonzero
+from chainplan.quantity import BITS
+
+_FS_PER_HOUR = 3600 * 10**15
+
+
+@dataclass(frozen=True)
+class TaskBytes:
+    """One task's traffic per run on one controller, bits."""
+
+    task: str
+    every: int
+    exchanges: int
+    samples: int
+    payload: int
+    wire: Sum
+    host_bus: int
+
+    @property
+    def bytes_per_sample(self) -> Fraction | None:
+        """Return wire bytes per sample carried; None where a task carries none."""
+        return Fraction(self.wire.total, 8 * self.samples) if self.samples else None
+
+    @property
+    def efficiency(self) -> Fraction:
+        """Return payload bits over wire bits."""
+        return Fraction(self.payload, self.wire.total) if self.wire.total else Fraction(0)
+
+
+@dataclass(frozen=True)
+class ControllerBytes:
+    """One controller's traffic: per task, in the busiest scan and over time."""
+
+    controller: str
+    tasks: tuple[TaskBytes, ...]
+    busiest_scan: Sum
+    """Wire bits of the scan that carries most."""
+    payload_per_scan: Fraction
+    """Mean over the major cycle, bits."""
+    wire_per_scan: Fraction
+    """Mean over the major cycle, bits."""
+    host_bus_per_scan: Fraction
+    """Mean over the major cycle, bits."""
+    scan_period: int
+
+    @property
+    def efficiency(self) -> Fraction:
+        """Return payload bits over wire bits, over the major cycle."""
+        return self.payload_per_scan / self.wire_per_scan if self.wire_per_scan else Fraction(0)
+
+    @property
+    def log_per_hour(self) -> Fraction:
+        """Return what a log of every payload grows by, bytes per hour."""
+        return self.payload_per_scan / 8 * Fraction(_FS_PER_HOUR, self.scan_period)
+
+
+def bytes_budget(scan: ControllerScan) -> ControllerBytes:
+    """Count one controller's bits on the chains and on the host bus, fault-free."""
+    tasks = tuple(task_bytes(scan, work) for work in scan.works)
+    busiest = scan.due(_heaviest_scan(scan, tasks))
+    return ControllerBytes(
+        scan.controller.name,
+        tasks,
+        Sum(
+            f"wire bits per scan of {scan.controller.name}",
+            BITS,
+            nonzero(*(Term(f"task {tasks[index].task}", tasks[index].wire.total) for index in busiest)),
+            "bits of every task due in the scan that carries most",
+        ),
+        sum((Fraction(task.payload, task.every) for task in tasks), Fraction(0)),
+        sum((Fraction(task.wire.total, task.every) for task in tasks), Fraction(0)),
+        sum((Fraction(task.host_bus, task.every) for task in tasks), Fraction(0)),
+        scan.controller.plan.scan_period.typical,
+    )
+
+
+def task_bytes(scan: ControllerScan, work: TaskWork) -> TaskBytes:
+    """Count one task's bits per run."""
+    exchanges = [
+        exchange for lists in (work.triggers, work.reads) for each in lists.values() for exchange in each
+    ]
+    protocols = {chain.name: chain.protocol for chain in scan.controller.chains}
+    amounts: dict[tuple[str, int], int] = {}
+    for exchange in exchanges:
+        key = exchange.style, exchange_wire_bits(protocols[exchange.chain], exchange)
+        amounts[key] = amounts.get(key, 0) + 1
+    return TaskBytes(
+        work.name,
+        work.task.every,
+        len(exchanges),
+        sum(exchange.samples for exchange in exchanges),
+        sum(exchange.payload for exchange in exchanges),
+        Sum(
+            f"wire bits per run of {work.name}",
+            BITS,
+            tuple(Term(f"{style} exchange", bits, times) for (style, bits), times in amounts.items()),
+        ),
+        sum(map(host_bus_bits, exchanges)),
+    )
+
+
+def host_bus_bits(exchange: Exchange) -> int:
+    """Return the bits that cross the host bus for an exchange: requests out, answers in."""
+    return exchange.request + sum(exchange.answers)
+
+
+def _heaviest_scan(scan: ControllerScan, tasks: tuple[TaskBytes, ...]) -> int:
+    """Return the scan of the major cycle that carries most bits, as far as 4096 scans show it."""
+    weights = [task.wire.total for task in tasks]
+    return max(
+        range(min(scan.phases.major_cycle, 4096)),
+        key=lambda number: sum(weights[index] for index in scan.due(number)),
+    )

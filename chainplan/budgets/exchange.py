@@ -1,0 +1,221 @@
+"""Exchanges: a request and everything that answers it, its time and its bytes, for each read style.
+
+How nodes answer, which the times below follow from:
+
+- a broadcast write ends when the last node has it;
+- *summation*: one frame carries every node's block; the tail turns it round (a ring read across lets it
+  out at the back port);
+- *sequential*: after one broadcast request the tail answers first, and each nearer node sends its own
+  frame after it has passed on the last one from beyond, the answer gap between;
+- *polled*: one request and one answer for a node.
+
+A frame gap follows every exchange. A cut-through relay delays a frame; a store-and-forward relay takes
+it in whole first, so it adds the frame's own time once more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import Literal
+
+from chainplan.budgets.terms import Case, Term, nonzero
+from chainplan.budgets.wire import Way, frame_time, whole_characters, wire_bits
+from chainplan.chain.network import Chain, Node
+from chainplan.plan.parts import Protocol
+from chainplan.plan.schedule import Task
+
+Style = Literal["write", "summation", "sequential", "polled"]
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """What is sent in one exchange, in bits of content (check bits included, framing not).
+
+    `answers` holds one entry per answering node in chain order; a polled exchange has one, of `node`.
+    """
+
+    task: str
+    chain: str
+    style: Style
+    request: int
+    answers: tuple[int, ...]
+    payload: int
+    samples: int
+    first_channel: int
+    node: int | None = None
+
+
+def trigger_exchange(name: str, chain: Chain) -> Exchange:
+    """Return the broadcast that starts a conversion on every node of a chain."""
+    protocol = chain.protocol
+    bits = whole_characters(protocol, protocol.write.max + protocol.check.width.max)
+    return Exchange(name, chain.name, "write", bits, (), 0, 0, 0)
+
+
+def write_exchange(name: str, task: Task, chain: Chain) -> Exchange:
+    """Return the broadcast of a write task."""
+    protocol = chain.protocol
+    bits = whole_characters(protocol, protocol.write.max + task.data.max + protocol.check.width.max)
+    return Exchange(name, chain.name, "write", bits, (), 0, 0, 0)
+
+
+def channels(task: Task, node: Node) -> int:
+    """Return how many values a node has for a task."""
+    if task.reads == "temperatures":
+        return node.temperatures
+    if task.reads in ("cell voltages", "open wire"):
+        return node.cells
+    return 0
+
+
+def sent_values(task: Task, node: Node) -> int:
+    """Return how many values a node sends for a task, wired or not."""
+    if task.sends == "wired inputs":
+        return channels(task, node)
+    return node.type.temperature_inputs if task.reads == "temperatures" else node.type.cell_inputs
+
+
+def read_exchanges(name: str, task: Task, chain: Chain) -> list[Exchange]:
+    """Return the exchanges that fetch a task's results from one chain, in order."""
+    style = task.read_style or chain.protocol.read_style
+    if task.reads == "status":
+        return _reads(name, task, chain, style, 0, task.data.max, None)
+    most = max((sent_values(task, node) for node in chain.nodes), default=0)
+    block = task.values_per_read or max(most, 1)
+    found: list[Exchange] = []
+    for first in range(0, most, block):
+        found += _reads(name, task, chain, style, first, 0, block)
+    return found
+
+
+def _reads(
+    name: str, task: Task, chain: Chain, style: Style, first: int, status_bits: int, block: int | None
+) -> list[Exchange]:
+    """Return the exchange (polled: one per node) that fetches values `first` to `first + block`."""
+    protocol = chain.protocol
+    value = task.value.max if task.value else 0
+    check = protocol.check.width.max
+    request = whole_characters(protocol, protocol.request.max + check)
+    answers: list[int] = []
+    worth: list[tuple[int, int]] = []
+    for node in chain.nodes:
+        if block is None:
+            samples, payload, data = 1, status_bits, status_bits
+        else:
+            samples = min(max(channels(task, node) - first, 0), block)
+            payload = samples * value
+            data = min(max(sent_values(task, node) - first, 0), block) * value
+        answers.append(whole_characters(protocol, protocol.answer.max + data + check))
+        worth.append((payload, samples))
+    if style == "polled":
+        return [
+            Exchange(name, chain.name, style, request, (answer,), payload, samples, first, index)
+            for index, (answer, (payload, samples)) in enumerate(zip(answers, worth, strict=True))
+            if payload
+        ]
+    payload, samples = (sum(column) for column in zip(*worth, strict=True))
+    return [Exchange(name, chain.name, style, request, tuple(answers), payload, samples, first)]
+
+
+def exchange_wire_bits(protocol: Protocol, exchange: Exchange) -> int:
+    """Return the bits that pass the head port in an exchange, framing included."""
+    if exchange.style == "summation":
+        return wire_bits(protocol, exchange.request + sum(exchange.answers))
+    return wire_bits(protocol, exchange.request) + sum(
+        wire_bits(protocol, answer) for answer in exchange.answers
+    )
+
+
+def exchange_terms(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
+    """Return the terms of an exchange's time on the wire, fs, gap to the next one included."""
+    styles = {"write": _write, "summation": _summation, "sequential": _sequential, "polled": _polled}
+    return nonzero(
+        *styles[exchange.style](chain, way, exchange, case),
+        Term("frame gap", chain.protocol.frame_gap[case]),
+    )
+
+
+def _write(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
+    frame = frame_time(chain.protocol, exchange.request, case)
+    last = len(chain.nodes) - 1
+    return (
+        Term("broadcast frame", frame),
+        Term("way out to the last node", way.out[last]),
+        Term("stored and forwarded on the way out", frame, way.stores[last]),
+    )
+
+
+def _summation(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
+    frame = frame_time(chain.protocol, exchange.request + sum(exchange.answers), case)
+    if chain.plan.read_from == "across":
+        return (
+            Term("summation frame", frame),
+            Term("way across the ring", way.across),
+            Term("stored and forwarded across the ring", frame, way.stores_across),
+        )
+    last = len(chain.nodes) - 1
+    tail = chain.nodes[last].type
+    stored_at_tail = tail.relay.style == "store-and-forward"
+    return (
+        Term("summation frame", frame),
+        Term("way out to the tail", way.out[last]),
+        Term("turn-around at the tail", tail.turn_around[case]),
+        Term("way home from the tail", way.home[last]),
+        Term("stored and forwarded on the way", frame, 2 * way.stores[last] + stored_at_tail),
+    )
+
+
+def _sequential(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
+    protocol = chain.protocol
+    last = len(chain.nodes) - 1
+    request = frame_time(protocol, exchange.request, case)
+    times = {bits: frame_time(protocol, bits, case) for bits in set(exchange.answers)}
+    frames = [times[bits] for bits in exchange.answers]
+    return (
+        Term("request frame", request),
+        Term("way out to the tail", way.out[last]),
+        Term("request stored and forwarded on the way out", request, way.stores[last]),
+        Term("turn-around at the tail", chain.nodes[last].type.turn_around[case]),
+        *_answer_terms(frames),
+        Term("answer gap", protocol.answer_gap[case], last),
+        Term("way home from the tail", way.home[last]),
+        Term("answers stored and forwarded on the way home", _longest_stored(chain, frames)),
+    )
+
+
+def _answer_terms(frames: list[int]) -> list[Term]:
+    """Return one term per length of answer, so that equal nodes stand in one line."""
+    return [Term("answer frame", frame, frames.count(frame)) for frame in sorted(set(frames), reverse=True)]
+
+
+def _longest_stored(chain: Chain, frames: list[int]) -> int:
+    """Return what store-and-forward relays add to a train of answers, fs.
+
+    Frames queue at such relays, so the train's end is a longest path through hops and frames (a tandem
+    queue, whose departures obey ``X(k,j) = max(X(k+1,j) + hop, X(k,j+1) + gap) + T_j``). Every frame lies
+    on that path once for being sent; each storing relay adds one more frame, at most the longest of those
+    that come through it, and the longest path does pass there.
+    """
+    beyond = [*accumulate(reversed(frames[1:]), max)][::-1]
+    return sum(
+        longest
+        for node, longest in zip(chain.nodes, beyond, strict=False)
+        if node.type.relay.style == "store-and-forward"
+    )
+
+
+def _polled(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
+    assert exchange.node is not None  # a polled exchange names its node
+    request = frame_time(chain.protocol, exchange.request, case)
+    answer = frame_time(chain.protocol, exchange.answers[0], case)
+    stores = way.stores[exchange.node]
+    return (
+        Term("request frame", request),
+        Term("way out to the node", way.out[exchange.node]),
+        Term("request stored and forwarded on the way out", request, stores),
+        Term("turn-around", chain.nodes[exchange.node].type.turn_around[case]),
+        Term("answer frame", answer),
+        Term("way home from the node", way.home[exchange.node]),
+        Term("answer stored and forwarded on the way home", answer, stores),
+    )

@@ -1,0 +1,268 @@
+"""From fault to safe state: detection latency per hazard against the fault tolerant time interval.
+
+ISO 26262-1:2018: FHTI = FDTI + FRTI (3.54 to 3.59), and FHTI must be lower than FTTI (3.61): equality is
+a miss. For a quantity read every m scans, debounced over d readings, with up to e readings lost:
+
+    FDTI = (d + e) * m * P + jitter + slot shift + (A - S) + P_h + C_h
+
+where a fault that falls just after a sample waits for the next one, and the host task that judges the
+readings (period P_h, run time C_h) has just missed the last one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from chainplan.budgets.age import (
+    Sampling,
+    conversion_on,
+    runs_from_sample_to_memory,
+    slot_shift,
+    slowest_value,
+)
+from chainplan.budgets.exchange import Exchange
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.wire import frame_time
+from chainplan.plan.schedule import Hazard, Quantity
+from chainplan.quantity import TIME
+
+READ_BY: dict[str, Quantity] = {
+    "cell over-voltage": "cell voltages",
+    "cell under-voltage": "cell voltages",
+    "over-temperature": "temperatures",
+    "under-temperature": "temperatures",
+    "open sense wire": "open wire",
+}
+"""What a task must read to show each hazard; a lost chain shows in every read."""
+
+
+@dataclass(frozen=True)
+class HazardLatency:
+    """One hazard on the controller where it takes longest."""
+
+    hazard: str
+    controller: str
+    path: str
+    """The guaranteed way the fault becomes known."""
+    detection: Sum
+    typical_detection: Sum
+    reaction: Sum
+    typical_reaction: Sum
+    tolerant_time: int
+    """FTTI at its shortest, fs."""
+
+    @property
+    def handling(self) -> Sum:
+        """Return the fault handling time interval with its terms."""
+        return Sum(
+            f"FHTI of {self.hazard}",
+            TIME,
+            (
+                Term("FDTI", self.detection.total, parts=self.detection.terms),
+                Term("FRTI", self.reaction.total, parts=self.reaction.terms),
+            ),
+            "FHTI = FDTI + FRTI",
+            "ISO 26262-1:2018, 3.54 to 3.59",
+        )
+
+    @property
+    def typical_handling(self) -> int:
+        """Return the typical fault handling time interval, fs."""
+        return self.typical_detection.total + self.typical_reaction.total
+
+    @property
+    def met(self) -> bool:
+        """Tell whether the fault is handled within the tolerant time; equality is a miss (3.55 note 4)."""
+        return self.handling.total < self.tolerant_time
+
+
+def latency_budget(scans: dict[str, ControllerScan], hazards: dict[str, Hazard]) -> list[HazardLatency]:
+    """Return every hazard's latency on the controller where it is longest.
+
+    A hazard that no task can show is left out here; the plan's check reports it.
+    """
+    found = []
+    for name, hazard in hazards.items():
+        each = [
+            _latency(name, hazard, scan, index) for scan in scans.values() for index in _paths(hazard, scan)
+        ]
+        if each:
+            found.append(_slowest_controller(each))
+    return found
+
+
+def _slowest_controller(each: list[HazardLatency]) -> HazardLatency:
+    """Return the fastest path on each controller, and of these the slowest: all of them are guaranteed."""
+    fastest: dict[str, HazardLatency] = {}
+    for latency in each:
+        known = fastest.get(latency.controller)
+        if known is None or latency.detection.total < known.detection.total:
+            fastest[latency.controller] = latency
+    return max(fastest.values(), key=lambda latency: latency.handling.total)
+
+
+def _paths(hazard: Hazard, scan: ControllerScan) -> list[int]:
+    """Return the tasks of a controller that show a hazard: the named one, or every one that reads it."""
+    wanted = READ_BY.get(hazard.kind)
+    return [
+        index
+        for index, work in enumerate(scan.works)
+        if work.task.kind != "write"
+        and (hazard.task is None or work.name == hazard.task)
+        and (wanted is None or hazard.task is not None or work.task.reads == wanted)
+    ]
+
+
+def _latency(name: str, hazard: Hazard, scan: ControllerScan, index: int) -> HazardLatency:
+    detect = _loss_terms if hazard.kind == "chain loss" else _reading_terms
+    work = scan.works[index]
+    plan = scan.controller.plan
+    actuator = plan.actuators[hazard.reaction]
+    detection, typical_detection = (
+        Sum(
+            f"FDTI of {name}",
+            TIME,
+            nonzero(
+                *detect(hazard, scan, index, case),
+                Term("evaluation has just run", plan.evaluation.period[case]),
+                Term("evaluation run time", plan.evaluation.run_time[case]),
+            ),
+            "(readings) * task period + jitter + slot shift + (A - S) + P_h + C_h",
+            "ISO 26262-1:2018, 3.55",
+        )
+        for case in (Case.WORST, Case.TYPICAL)
+    )
+    reaction, typical_reaction = (
+        Sum(
+            f"FRTI of {name}",
+            TIME,
+            nonzero(
+                Term("command to the actuator", actuator.command[case]),
+                Term("actuator opens", actuator.opening[case]),
+            ),
+            source="ISO 26262-1:2018, 3.59",
+        )
+        for case in (Case.WORST, Case.TYPICAL)
+    )
+    return HazardLatency(
+        name,
+        scan.controller.name,
+        f"task {work.name}",
+        detection,
+        typical_detection,
+        reaction,
+        typical_reaction,
+        hazard.tolerant_time.min,
+    )
+
+
+def _reading_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) -> tuple[Term, ...]:
+    """Return what passes until the last bad reading is in memory, for a quantity that a task reads."""
+    work = scan.works[index]
+    plan = scan.controller.plan
+    worst = case is Case.WORST
+    early = Case.BEST if worst else case
+    period = scan.period if worst else plan.scan_period.typical
+    lost = hazard.lost_readings if worst else 0
+    pipeline = runs_from_sample_to_memory(work.task)
+    readings = hazard.debounce + lost + pipeline
+    flight = slowest_value(scan, index, early, case)
+    settling = max(
+        (
+            conversion.settling[case]
+            for chain in scan.controller.chains
+            for node in chain.nodes
+            if (conversion := conversion_on(work.task, node))
+        ),
+        default=0,
+    )
+    counted = f"{hazard.debounce} to debounce" + (f", {lost} lost" if lost else "")
+    return (
+        Term("sensor lag", hazard.sensor_lag[case]),
+        Term("input filter settles", settling),
+        Term(
+            "task period per reading",
+            period * work.task.every,
+            readings,
+            how=counted + (", 1 in the pipeline" if pipeline else ""),
+        ),
+        Term("scan jitter", plan.scan_jitter.max if worst else 0),
+        Term("shift of the slot between scans", slot_shift(scan, index, readings, early, case)),
+        Term("from sampling to memory", flight.time),
+        *((scan.reserve,) if worst else ()),
+    )
+
+
+def _loss_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) -> tuple[Term, ...]:
+    """Return what passes until the last bad scan of a cut chain or a silent node is noticed.
+
+    The cut falls just after the last bit of the run that needed the lost part; the next run that misses an
+    answer is noticed at that exchange's time-out, or after its retries where there is a reserve.
+    """
+    work = scan.works[index]
+    plan = scan.controller.plan
+    worst = case is Case.WORST
+    early = Case.BEST if worst else case
+    give_up = time_outs(scan) if worst else 0
+    period = max(plan.scan_period.max, scan.worst.total + give_up) if worst else plan.scan_period.typical
+    readings = hazard.debounce + (hazard.lost_readings if worst else 0)
+    return (
+        Term("task period per bad scan", period * work.task.every, readings),
+        Term("scan jitter", plan.scan_jitter.max if worst else 0),
+        Term("shift of the slot between scans", slot_shift(scan, index, readings, early, case)),
+        Term("from the last answer to the first one missed", _first_miss(scan, index, early, case)),
+        Term("time-outs", give_up),
+        *((scan.reserve,) if worst else ()),
+    )
+
+
+def time_outs(scan: ControllerScan) -> int:
+    """Return what waiting for missing answers adds to a scan at most, fs: every read times out."""
+    protocols = {chain.name: chain.protocol for chain in scan.controller.chains}
+    return sum(
+        protocols[exchange.chain].time_out.max
+        for work in scan.works
+        for reads in work.reads.values()
+        for exchange in reads
+        if exchange.answers
+    )
+
+
+def _first_miss(scan: ControllerScan, index: int, early: Case, late: Case) -> int:
+    """Return the longest time from the last bit a part of the chain was needed for to its first miss, fs.
+
+    Both counted since their own run's begin, so the result may be negative. A part is the tail of a chain
+    (for polled reads: any node with all beyond it); the run is the earliest possible for the last bit and
+    the latest for the miss.
+    """
+    sampling = Sampling(scan, index, early)
+    run = scan.runs[late][index]
+    retried = scan.reserve.total > 0 and late is Case.WORST
+    needed: dict[tuple[str, int], int] = {}
+    for step in scan.runs[early][index].reads:
+        part = _part(step.exchange)
+        needed[part] = step.wire + _last_bit(sampling, step.exchange, early)
+    missed: dict[tuple[str, int], int] = {}
+    for step in run.reads:
+        missed.setdefault(_part(step.exchange), run.length if retried else step.end)
+    return max(missed[part] - passed for part, passed in needed.items())
+
+
+def _part(exchange: Exchange) -> tuple[str, int]:
+    """Return what a read needs last: the tail of its chain (-1), or the polled node."""
+    return exchange.chain, -1 if exchange.node is None else exchange.node
+
+
+def _last_bit(sampling: Sampling, exchange: Exchange, case: Case) -> int:
+    """Return when the farthest node has sent its last bit of an answer, fs since the request's first bit."""
+    chain = sampling.chains[exchange.chain]
+    way = sampling.ways[exchange.chain]
+    node = exchange.node if exchange.node is not None else len(chain.nodes) - 1
+    turn = chain.nodes[node].type.turn_around[case]
+    if exchange.style == "summation":
+        frame = frame_time(chain.protocol, exchange.request + sum(exchange.answers), case)
+        return frame + way.reach(node, frame) + (0 if chain.plan.read_from == "across" else turn)
+    request = frame_time(chain.protocol, exchange.request, case)
+    answer = frame_time(chain.protocol, exchange.answers[-1], case)
+    return request + way.reach(node, request) + turn + answer

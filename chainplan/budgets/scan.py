@@ -1,0 +1,149 @@
+"""The scan-time budget: the busiest scan of the major cycle, in the worst case, against the scan period.
+
+``scan time = all slots of the busiest scan + retry reserve (k longest exchanges)``. Tasks of a lower rate
+get the phases that make the busiest scan shortest (:mod:`chainplan.budgets.phases`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from chainplan.budgets.phases import PhasePlan, assign_phases, due
+from chainplan.budgets.schedule import Run, TaskWork, Ways, exchange_cost, run_task, task_work
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.chain.network import Controller, Network
+from chainplan.quantity import TIME
+
+
+@dataclass(frozen=True)
+class Slot:
+    """A task's place in a scan: times since the scan began, worst case, fs."""
+
+    task: str
+    start: int
+    end: int
+
+
+@dataclass(frozen=True)
+class ControllerScan:
+    """How one controller scans: the work of every task, its runs in every case, and its phases.
+
+    `works` and `runs[case]` are in the plan's order of tasks and hold only tasks that do something here.
+    """
+
+    controller: Controller
+    works: tuple[TaskWork, ...]
+    runs: tuple[tuple[Run, ...], ...]
+    phases: PhasePlan
+    reserve: Term
+
+    @property
+    def periods(self) -> tuple[int, ...]:
+        """Return every task's period, scans."""
+        return tuple(work.task.every for work in self.works)
+
+    def due(self, scan: int) -> list[int]:
+        """Return the indices of the tasks due in a scan."""
+        return due(self.phases.phases, self.periods, scan)
+
+    def scan_time(self, case: Case) -> Sum:
+        """Return the time of the busiest scan with its terms, fs; the retry reserve in the worst case only."""
+        busiest = self.due(self.phases.busiest_scan)
+        terms = [
+            Term(f"task {run.task}", run.length, parts=run.terms)
+            for run in map(self.runs[case].__getitem__, busiest)
+        ]
+        if case is Case.WORST:
+            terms.append(self.reserve)
+        return Sum(
+            f"scan time of {self.controller.name}",
+            TIME,
+            nonzero(*terms),
+            "sum of the slots of the busiest scan, plus the retry reserve",
+        )
+
+    @cached_property
+    def worst(self) -> Sum:
+        """Return the worst-case scan time with its terms."""
+        return self.scan_time(Case.WORST)
+
+    @cached_property
+    def typical(self) -> Sum:
+        """Return the typical scan time with its terms."""
+        return self.scan_time(Case.TYPICAL)
+
+    @property
+    def period(self) -> int:
+        """Return the longest time from one scan's start to the next, fs: longer than planned on overrun."""
+        return max(self.controller.plan.scan_period.max, self.worst.total)
+
+    def slots(self, scan: int, case: Case = Case.WORST) -> list[Slot]:
+        """Return the slots of one scan in order."""
+        slots: list[Slot] = []
+        start = 0
+        for index in self.due(scan):
+            run = self.runs[case][index]
+            slots.append(Slot(run.task, start, start + run.length))
+            start += run.length
+        return slots
+
+    def port_busy(self) -> dict[str, int]:
+        """Return each port's time with an exchange under way in the busiest scan, worst case, fs."""
+        busy = dict.fromkeys(self.controller.ports, 0)
+        for step, _ in self._busiest_steps():
+            busy[step.port] += step.end - step.start
+        return busy
+
+    def chain_busy(self) -> dict[str, int]:
+        """Return each chain's time with an exchange under way in the busiest scan, worst case, fs."""
+        busy = {chain.name: 0 for chain in self.controller.chains}
+        for step, _ in self._busiest_steps():
+            busy[step.exchange.chain] += step.end - step.start
+        return busy
+
+    def _busiest_steps(self):  # type: ignore[no-untyped-def]
+        for index in self.due(self.phases.busiest_scan):
+            run = self.runs[Case.WORST][index]
+            for step in (*run.triggers, *run.reads):
+                yield step, run
+
+
+def scan_budget(network: Network) -> dict[str, ControllerScan]:
+    """Work out how every controller scans."""
+    return {name: controller_scan(network, controller) for name, controller in network.controllers.items()}
+
+
+def controller_scan(network: Network, controller: Controller) -> ControllerScan:
+    """Work out one controller's runs in every case, its phases and its retry reserve."""
+    works = tuple(
+        work for name, task in network.plan.tasks.items() if (work := task_work(name, task, controller)).reads
+    )
+    ways = [Ways(controller, case) for case in Case]
+    runs = tuple(tuple(run_task(work, controller.plan, way) for work in works) for way in ways)
+    phases = assign_phases(
+        tuple(work.task.every for work in works),
+        tuple(run.length for run in runs[Case.WORST]),
+        tuple(work.task.phase for work in works),
+    )
+    return ControllerScan(controller, works, runs, phases, _reserve(works, controller, ways[Case.WORST]))
+
+
+def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) -> Term:
+    """Return the retry reserve: the longest read of the controller, once per retry, its time-out added.
+
+    Retries run when a task's lists are done, one after another, so each adds one exchange at most.
+    """
+    retries = controller.plan.retry_reserve
+    longest = 0
+    if retries:
+        for exchange in {
+            exchange
+            for work in works
+            for reads in work.reads.values()
+            for exchange in reads
+            if exchange.answers
+        }:
+            time_out = ways.chains[exchange.chain].protocol.time_out.max
+            longest = max(longest, exchange_cost(exchange, controller.plan, ways) + time_out)
+    return Term("retry reserve", longest, retries, how="longest exchange and its time-out, per retry")

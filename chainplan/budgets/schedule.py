@@ -1,0 +1,218 @@
+"""One run of a task on one controller: which exchange runs when, and how long the run takes.
+
+The host's ways, which the times follow from:
+
+- a task starts on all ports of its controller together and ends when the last port has ended; the next
+  task starts then;
+- a port runs one exchange at a time, in order: chain by chain, block by block, node by node;
+- where one core sets the exchanges up, it serves the ports in rotation, a fixed order: first exchange of
+  every port, then the second of every port, and so on;
+- a measure task sends the triggers of all its chains, waits the longest conversion of any of its nodes,
+  then reads; with `overlap` it reads the conversion started by its last run instead of waiting.
+
+Every time is then a sum and maximum of durations, so the run with every duration at its worst is the
+worst run: no shorter exchange anywhere can make it longer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from chainplan.budgets.exchange import (
+    Exchange,
+    exchange_terms,
+    read_exchanges,
+    trigger_exchange,
+    write_exchange,
+)
+from chainplan.budgets.terms import Case, Term, nonzero
+from chainplan.budgets.wire import Way, bit_time_of, way_along
+from chainplan.chain.network import Chain, Controller
+from chainplan.plan.layout import ControllerPlan, HostBus
+from chainplan.plan.schedule import Task
+from chainplan.plan.parts import Conversion
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """An exchange in its place: times since the run began, fs.
+
+    `start` is when its set-up begins, `wire` when its first bit leaves the port, `end` when the host has
+    everything in memory and the port is free.
+    """
+
+    exchange: Exchange
+    port: str
+    start: int
+    wire: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run of a task on a controller in one case. `terms` add up to `length`."""
+
+    task: str
+    triggers: tuple[Step, ...]
+    reads: tuple[Step, ...]
+    length: int
+    terms: tuple[Term, ...]
+
+
+@dataclass(frozen=True)
+class TaskWork:
+    """What a task does on one controller: its exchanges, port by port."""
+
+    name: str
+    task: Task
+    triggers: dict[str, list[Exchange]]
+    reads: dict[str, list[Exchange]]
+    wait: int
+    """Longest conversion the host waits for between triggers and reads, fs."""
+
+
+def applies_to(task: Task, chain: Chain) -> bool:
+    """Tell whether a task runs on a chain: on all, or on those named, by family or by copy."""
+    if task.chains is None:
+        return True
+    return chain.name in task.chains or chain.family in task.chains
+
+
+def conversion_of(task: Task, chain: Chain) -> list[Conversion]:
+    """Return the conversions a task starts on a chain, one per node that has it."""
+    wanted = task.conversion or task.reads
+    return [node.type.conversions[wanted] for node in chain.nodes if wanted in node.type.conversions]
+
+
+def task_work(name: str, task: Task, controller: Controller) -> TaskWork:
+    """Lay out a task's exchanges on a controller's ports."""
+    triggers: dict[str, list[Exchange]] = {}
+    reads: dict[str, list[Exchange]] = {}
+    wait = 0
+    for chain in controller.chains:
+        if not applies_to(task, chain):
+            continue
+        if task.kind == "write":
+            reads.setdefault(chain.head, []).append(write_exchange(name, task, chain))
+            continue
+        fetched = read_exchanges(name, task, chain)
+        if not fetched:
+            continue
+        reads.setdefault(chain.head, []).extend(fetched)
+        if task.kind == "measure":
+            triggers.setdefault(chain.head, []).append(trigger_exchange(name, chain))
+            if not task.overlap:
+                wait = max([wait, *(conversion.time.max for conversion in conversion_of(task, chain))])
+    return TaskWork(name, task, triggers, reads, wait)
+
+
+class Ways:
+    """The ways along all chains of a controller in one case, summed up once."""
+
+    def __init__(self, controller: Controller, case: Case) -> None:
+        self.case = case
+        self.chains = {chain.name: chain for chain in controller.chains}
+        self.ways: dict[str, Way] = {name: way_along(chain, case) for name, chain in self.chains.items()}
+        self._terms: dict[Exchange, tuple[Term, ...]] = {}
+
+    def terms(self, exchange: Exchange) -> tuple[Term, ...]:
+        """Return the terms of an exchange's time on the wire."""
+        found = self._terms.get(exchange)
+        if found is None:
+            chain = self.chains[exchange.chain]
+            found = exchange_terms(chain, self.ways[exchange.chain], exchange, self.case)
+            self._terms[exchange] = found
+        return found
+
+
+def run_task(work: TaskWork, controller: ControllerPlan, ways: Ways) -> Run:
+    """Play one run of a task in the case of `ways`: every duration at that end of its tolerance."""
+    triggers, triggered, trigger_terms = _stage(work.triggers, controller, ways, 0)
+    reads, length, read_terms = _stage(work.reads, controller, ways, triggered + work.wait)
+    wait = nonzero(Term("wait for the longest conversion", work.wait))
+    return Run(work.name, triggers, reads, length, (*trigger_terms, *wait, *read_terms))
+
+
+def _stage(
+    lists: dict[str, list[Exchange]], controller: ControllerPlan, ways: Ways, begin: int
+) -> tuple[tuple[Step, ...], int, tuple[Term, ...]]:
+    """Run the ports' lists side by side from `begin`; return the steps, the end and the terms between."""
+    if not lists:
+        return (), begin, ()
+    set_up = controller.set_up[ways.case]
+    one_core = controller.set_up_by == "one core"
+    bus = controller.host_bus
+    steps: list[Step] = []
+    free = dict.fromkeys(lists, begin)
+    core = begin
+    for turn in range(max(map(len, lists.values()))):
+        for port, exchanges in lists.items():
+            if turn >= len(exchanges):
+                continue
+            exchange = exchanges[turn]
+            start = max(free[port], core) if one_core else free[port]
+            core = start + set_up
+            wire = core + bus_out(bus, exchange, ways.case)
+            busy = sum(term.total for term in ways.terms(exchange))
+            free[port] = wire + busy + bus_in(bus, exchange, ways.case)
+            steps.append(Step(exchange, port, start, wire, free[port]))
+    last = max(free, key=free.__getitem__)
+    terms = _list_terms(lists[last], controller, ways)
+    waiting = free[last] - begin - sum(term.total for term in terms)
+    return tuple(steps), free[last], (*terms, *nonzero(Term("waiting for the host core", waiting)))
+
+
+def _list_terms(exchanges: Sequence[Exchange], controller: ControllerPlan, ways: Ways) -> tuple[Term, ...]:
+    """Return one port's list as terms, those of one label and amount in one line."""
+    bus = controller.host_bus
+    gathered: dict[tuple[str, str], dict[int, int]] = {}
+
+    def gather(style: str, label: str, amount: int, times: int = 1) -> None:
+        amounts = gathered.setdefault((style, label), {})
+        amounts[amount] = amounts.get(amount, 0) + times
+
+    for exchange in exchanges:
+        style = exchange.style
+        gather(style, "host set-up", controller.set_up[ways.case])
+        gather(style, "host bus, request", bus_out(bus, exchange, ways.case))
+        for term in ways.terms(exchange):
+            gather(style, term.label, term.amount, term.times)
+        gather(style, "host bus, answer", bus_in(bus, exchange, ways.case))
+    lines: list[Term] = []
+    for (style, label), amounts in gathered.items():
+        text = f"{style}: {label}"
+        if len(amounts) <= _LINES_PER_LABEL:
+            lines += [Term(text, amount, times) for amount, times in amounts.items()]
+        else:
+            total = sum(amount * times for amount, times in amounts.items())
+            lines.append(Term(text, total, how=f"sum of {sum(amounts.values())} that differ"))
+    return nonzero(*lines)
+
+
+_LINES_PER_LABEL = 4
+"""Terms of one label that differ in amount and still get a line each."""
+
+
+def exchange_cost(exchange: Exchange, controller: ControllerPlan, ways: Ways) -> int:
+    """Return what one exchange takes alone, set-up to answer in memory, fs."""
+    bus = controller.host_bus
+    wire = sum(term.total for term in ways.terms(exchange))
+    case = ways.case
+    return controller.set_up[case] + bus_out(bus, exchange, case) + wire + bus_in(bus, exchange, case)
+
+
+def bus_out(bus: HostBus | None, exchange: Exchange, case: Case) -> int:
+    """Return the time from the end of set-up to the first bit on the chain, fs."""
+    if bus is None:
+        return 0
+    whole = exchange.request * bit_time_of(bus.bit_rate)[case] if bus.bridge == "whole frames" else 0
+    return bus.latency[case] + whole
+
+
+def bus_in(bus: HostBus | None, exchange: Exchange, case: Case) -> int:
+    """Return the time from the last bit on the chain to the answer in the host's memory, fs."""
+    if bus is None or not exchange.answers:
+        return 0
+    whole = sum(exchange.answers) * bit_time_of(bus.bit_rate)[case] if bus.bridge == "whole frames" else 0
+    return bus.latency[case] + whole

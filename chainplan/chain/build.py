@@ -1,0 +1,250 @@
+"""From a checked plan to the built-out network: runs unrolled, exceptions applied, references summed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from math import ceil, floor
+from typing import NamedTuple
+
+from chainplan.chain.network import Break, CellString, Chain, Controller, Hop, Network, Node, Segment
+from chainplan.plan.fields import ZERO
+from chainplan.plan.layout import ChainPlan, StringPlan
+from chainplan.plan.model import Plan
+from chainplan.plan.order import copies, for_copy, parse_port, parse_walk
+from chainplan.plan.parts import BoardType, Insulation, SegmentSpec
+from chainplan.quantity import Span
+
+
+class Board(NamedTuple):
+    """A board in place: its type and its nodes from the lowest upward."""
+
+    type: BoardType
+    nodes: tuple[Node, ...]
+
+
+def build_network(plan: Plan) -> Network:
+    """Build a checked plan out into strings, nodes, segments and chains.
+
+    The plan must have passed :func:`chainplan.plan.checks.check_plan`: names are taken to exist.
+    """
+    strings: dict[str, CellString] = {}
+    boards: dict[str, Board] = {}
+    for base, string in plan.strings.items():
+        taps, breaks = _stack(plan, string)
+        placed = list(place_boards(plan, string))
+        leakage = (string.leakage.positive, string.leakage.negative) if string.leakage else None
+        for name in copies(base, string.count):
+            names = tuple(f"{name}.{position}" for position in range(1, len(placed) + 1))
+            strings[name] = CellString(name, taps, breaks, names, leakage)
+            for board, (kind, cell) in zip(names, placed, strict=True):
+                board_type = plan.board_types[kind]
+                boards[board] = Board(board_type, _nodes(plan, name, board, board_type, cell, taps))
+
+    chains = {chain.name: chain for chain in _chains(plan, boards)}
+    controllers = {}
+    for base, controller in plan.controllers.items():
+        for name in copies(base, controller.count):
+            ports = tuple(f"{name}:{port}" for port in controller.port_names())
+            own = tuple(chain for chain in chains.values() if chain.controller == name)
+            controllers[name] = Controller(name, controller, ports, own)
+    nodes = {node.name: node for chain in chains.values() for node in chain.nodes}
+    return Network(plan, strings, controllers, chains, nodes)
+
+
+def place_boards(plan: Plan, string: StringPlan) -> Iterator[tuple[str, int]]:
+    """Yield each board's type and the number of cells below it, from HV- upward."""
+    cell = 0
+    position = 0
+    for run in string.boards:
+        if run.first_cell is not None:
+            cell = run.first_cell - 1
+        for _ in range(run.count):
+            position += 1
+            other = string.exceptions.get(position)
+            kind = other.type if other else run.type
+            yield kind, cell
+            cell += board_cells(plan.board_types[kind])
+
+
+def board_cells(board_type: BoardType) -> int:
+    """Return the number of cells a board monitors."""
+    return sum(node.cells * node.count for node in board_type.nodes)
+
+
+def _stack(plan: Plan, string: StringPlan) -> tuple[tuple[int, ...], tuple[Break, ...]]:
+    taps = [0]
+    breaks = []
+    for item in string.stack:
+        opening = item.opening
+        if opening is not None:
+            kind, name = opening
+            breaks.append(Break(name, kind, len(taps) - 1, item.allowance.max))
+            continue
+        full = plan.cell_types[item.cell_type or string.cell_type].voltage.max
+        for _ in range((item.modules or 1) * (item.cells or 0)):
+            taps.append(taps[-1] + full)
+    return tuple(taps), tuple(breaks)
+
+
+def _nodes(
+    plan: Plan, string: str, board: str, board_type: BoardType, cell: int, taps: tuple[int, ...]
+) -> tuple[Node, ...]:
+    several = sum(entry.count for entry in board_type.nodes) > 1
+    nodes: list[Node] = []
+    for entry in board_type.nodes:
+        for _ in range(entry.count):
+            name = f"{board}/{len(nodes) + 1}" if several else board
+            kind = plan.node_types[entry.type]
+            ends = taps[cell], taps[cell + entry.cells]
+            nodes.append(Node(name, board, string, kind, entry.cells, entry.temperatures, cell, *ends))
+            cell += entry.cells
+    return tuple(nodes)
+
+
+def _chains(plan: Plan, boards: dict[str, Board]) -> Iterator[Chain]:
+    for base, chain in plan.chains.items():
+        hops = _Hops(plan, chain)
+        for number, name in enumerate(copies(base, chain.count), start=1):
+            head = for_copy(chain.head, number)
+            back = for_copy(chain.back, number) if chain.back else None
+            nodes, segments = _walk(name, chain, number, head, back, boards, hops)
+            controller, _ = parse_port(head) or ("", "")
+            protocol = plan.protocols[chain.protocol]
+            yield Chain(name, base, chain, protocol, controller, head, back, nodes, segments)
+
+
+def _walk(
+    name: str,
+    chain: ChainPlan,
+    number: int,
+    head: str,
+    back: str | None,
+    boards: dict[str, Board],
+    hops: _Hops,
+) -> tuple[tuple[Node, ...], tuple[Segment, ...]]:
+    """Walk a chain from its head, entering each board at the end that faces the walk."""
+    nodes: list[Node] = []
+    segments: list[Segment] = []
+
+    def hop_to(node: Node, hop: Hop) -> None:
+        near: Node | None = nodes[-1] if nodes else None
+        insulation = hop.insulation or _insulation(hops.plan, near, node)
+        segments.append(
+            Segment(name, len(segments) + 1, near.name if near else head, node.name, hop, insulation)
+        )
+        nodes.append(node)
+
+    boards_passed = 0
+    for entry in chain.order:
+        walk = parse_walk(for_copy(entry, number))
+        assert walk is not None  # the form of every entry was checked with the plan
+        for position in walk.positions():
+            board = boards[f"{walk.string}.{position}"]
+            boards_passed += 1
+            first, *others = reversed(board.nodes) if walk.down else board.nodes
+            hop_to(first, hops.to_board(boards_passed))
+            for node in others:
+                hop_to(node, hops.in_board(board.type))
+    if back is not None:
+        hop = hops.to_board(boards_passed + 1, last=True)
+        insulation = hop.insulation or hops.plan.insulation.to_chassis
+        segments.append(Segment(name, len(segments) + 1, nodes[-1].name, back, hop, insulation))
+    return tuple(nodes), tuple(segments)
+
+
+def _insulation(plan: Plan, near: Node | None, far: Node) -> Insulation:
+    """Return the insulation a segment must give: a controller port is at chassis potential."""
+    rules = plan.insulation
+    if near is None:
+        return rules.to_chassis
+    return rules.between_boards if near.string == far.string else rules.between_strings
+
+
+class _Hops:
+    """The makes of hop of one chain, each resolved once however many segments share it."""
+
+    def __init__(self, plan: Plan, chain: ChainPlan) -> None:
+        self.plan = plan
+        self._chain = chain
+        self._usual = resolve_hop(plan, chain.segments)
+        self._in_board: dict[int, Hop] = {}
+        self._special: dict[tuple[int, bool], Hop] = {}
+
+    def to_board(self, number: int, *, last: bool = False) -> Hop:
+        """Return the hop to the chain's board `number` (1 leaves the head port; `last` leads back to a port)."""
+        chain = self._chain
+        exception = chain.exceptions.get(number)
+        if number > 1 and not last and exception is None:
+            return self._usual
+        key = (number, last)
+        if key not in self._special:
+            layers = [chain.segments]
+            if number == 1:
+                layers.append(chain.head_segment)
+            if last:
+                layers.append(chain.back_segment)
+            if exception is not None:
+                layers.append(exception)
+            self._special[key] = resolve_hop(self.plan, *layers)
+        return self._special[key]
+
+    def in_board(self, board_type: BoardType) -> Hop:
+        """Return the hop between two nodes of one board."""
+        key = id(board_type)
+        if key not in self._in_board:
+            assert board_type.between_nodes is not None  # checked with the plan
+            self._in_board[key] = resolve_hop(self.plan, board_type.between_nodes)
+        return self._in_board[key]
+
+
+def resolve_hop(plan: Plan, *layers: SegmentSpec) -> Hop:
+    """Lay segment specifications over one another, the later winning key by key, and work the hop out."""
+    keys: dict[str, object] = {}
+    for layer in layers:
+        given = {key: value for key in layer.model_fields_set if (value := getattr(layer, key)) is not None}
+        if "barrier" in given:  # one word for both ends replaces what an earlier layer said of either
+            keys.pop("near_barrier", None)
+            keys.pop("far_barrier", None)
+        keys.update(given)
+    spec = SegmentSpec.model_construct(**keys)  # type: ignore[arg-type]
+    connectors = tuple(spec.connectors or ())
+    near, far = (
+        (name, plan.barrier_types[name]) if name else None
+        for name in (spec.near_barrier or spec.barrier, spec.far_barrier or spec.barrier)
+    )
+    assert spec.cable is not None  # checked with the plan
+    assert spec.length is not None
+    delays = [cable_delay(spec.length, plan.cable_types[spec.cable].velocity)]
+    delays += [plan.connector_types[name].delay for name in connectors]
+    delays += [barrier[1].delay for barrier in (near, far) if barrier]
+    return Hop(
+        spec.cable,
+        spec.length,
+        add_spans(delays),
+        connectors,
+        near,
+        far,
+        bool(spec.barriers_share),
+        spec.insulation,
+        spec.creepage,
+        spec.clearance,
+    )
+
+
+def cable_delay(length: Span, velocity: Span) -> Span:
+    """Return the one-way delay of a cable, fs: length (nm) over velocity (um/s), rounded outward."""
+    scale = 10**12  # nm / (um/s) = 1e-3 s = 1e12 fs
+    return Span(
+        floor(Fraction(length.min * scale, velocity.max)),
+        round(Fraction(length.typical * scale, velocity.typical)),
+        ceil(Fraction(length.max * scale, velocity.min)),
+    )
+
+
+def add_spans(spans: list[Span]) -> Span:
+    """Return the sum of independent quantities, end by end."""
+    total = ZERO
+    for span in spans:
+        total = Span(total.min + span.min, total.typical + span.typical, total.max + span.max)
+    return total

@@ -1,0 +1,169 @@
+"""The plan built out: every string, node, segment and chain, with the attributes the budgets need.
+
+The parts are plain frozen values in tuples, so a budget reads ``chain.nodes`` and ``chain.segments``
+without a search. `Network.graph` holds the same values on a networkx graph for walks over the topology.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from chainplan.plan.layout import ChainPlan, ControllerPlan
+from chainplan.plan.model import Plan
+from chainplan.plan.parts import BarrierType, Insulation, NodeType, Protocol
+from chainplan.quantity import Span
+
+if TYPE_CHECKING:
+    import networkx
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """A place where a string can open: `cells_below` cells stand between it and HV-."""
+
+    name: str
+    kind: str
+    cells_below: int
+    allowance: int
+    """Arc and overshoot voltage on top of the string voltage, uV."""
+
+
+@dataclass(frozen=True, slots=True)
+class CellString:
+    """Cells in series. ``taps[i]`` is the voltage above HV- of the tap over i cells, all cells full, uV."""
+
+    name: str
+    taps: tuple[int, ...]
+    breaks: tuple[Break, ...]
+    boards: tuple[str, ...]
+    leakage: tuple[Span, Span] | None
+    """Insulation resistance of HV+ and of HV- to chassis, mohm."""
+
+    @property
+    def voltage(self) -> int:
+        """Return the full string's voltage, uV."""
+        return self.taps[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A monitoring circuit on a chain; its reference is the negative end of its lowest cell."""
+
+    name: str
+    board: str
+    string: str
+    type: NodeType
+    cells: int
+    temperatures: int
+    first_cell: int
+    """Number of cells between HV- and its lowest cell."""
+    reference: int
+    """Voltage of its reference above HV-, all cells full, uV."""
+    top: int
+    """Voltage of its uppermost tap above HV-, all cells full, uV."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hop:
+    """What all segments of one make share: cable, delay, barriers and distances."""
+
+    cable: str
+    length: Span
+    """nm"""
+    delay: Span
+    """One way, cable, connectors and barriers, fs."""
+    connectors: tuple[str, ...]
+    near_barrier: tuple[str, BarrierType] | None
+    far_barrier: tuple[str, BarrierType] | None
+    barriers_share: bool
+    insulation: Insulation | None
+    creepage: Span | None
+    clearance: Span | None
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One hop of a chain between neighbours; `near` is nearer to the head. Number 1 leaves the head port."""
+
+    chain: str
+    number: int
+    near: str
+    far: str
+    hop: Hop
+    insulation: Insulation
+
+    @property
+    def name(self) -> str:
+        """Return the segment's name, chain and number."""
+        return f"{self.chain}#{self.number}"
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """The ordered walk of nodes from a head port; a ring has one segment more, back to the other port."""
+
+    name: str
+    family: str
+    """The name in the plan, shared by its copies."""
+    plan: ChainPlan
+    protocol: Protocol
+    controller: str
+    head: str
+    back: str | None
+    nodes: tuple[Node, ...]
+    segments: tuple[Segment, ...]
+
+    @property
+    def is_ring(self) -> bool:
+        """Tell whether both ends meet controller ports."""
+        return self.back is not None
+
+
+@dataclass(frozen=True)
+class Controller:
+    """A control unit with its ports and the chains on them, in the order of the plan."""
+
+    name: str
+    plan: ControllerPlan
+    ports: tuple[str, ...]
+    chains: tuple[Chain, ...]
+
+
+@dataclass(frozen=True)
+class Network:
+    """Everything a plan lays out."""
+
+    plan: Plan
+    strings: dict[str, CellString]
+    controllers: dict[str, Controller]
+    chains: dict[str, Chain]
+    nodes: dict[str, Node] = field(repr=False)
+
+    @cached_property
+    def graph(self) -> networkx.MultiGraph[str]:
+        """Return the topology: ports, nodes and segments, with the string order beside the chain order.
+
+        Vertices carry ``kind`` (``controller``, ``port`` or ``node``) and ``part`` (the value itself); edges
+        are keyed ``chain`` (with the :class:`Segment` as ``part``), ``string`` (to the next node up in the
+        same string) or ``port`` (from a controller to its port).
+        """
+        import networkx
+
+        graph: networkx.MultiGraph[str] = networkx.MultiGraph()
+        for controller in self.controllers.values():
+            graph.add_node(controller.name, kind="controller", part=controller)
+            for port in controller.ports:
+                graph.add_node(port, kind="port", part=controller)
+                graph.add_edge(controller.name, port, key="port")
+        for chain in self.chains.values():
+            graph.add_nodes_from((node.name, {"kind": "node", "part": node}) for node in chain.nodes)
+            graph.add_edges_from(
+                (segment.near, segment.far, "chain", {"part": segment}) for segment in chain.segments
+            )
+        upward = sorted(self.nodes.values(), key=lambda node: (node.string, node.first_cell))
+        for below, above in zip(upward, upward[1:], strict=False):
+            if below.string == above.string:
+                graph.add_edge(below.name, above.name, key="string")
+        return graph

@@ -1,0 +1,67 @@
+"""From a plan to its results: every budget, worked out when first asked for and kept."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+from chainplan.budgets.age import SampleTiming, sample_budget
+from chainplan.budgets.data import ControllerBytes, bytes_budget
+from chainplan.budgets.isolation import IsolationBudget, isolation_budget
+from chainplan.budgets.latency import HazardLatency, latency_budget
+from chainplan.budgets.scan import ControllerScan, scan_budget
+from chainplan.chain.build import build_network
+from chainplan.chain.network import Network
+from chainplan.plan.model import Plan
+from chainplan.verdicts import Verdict, judge, missed
+
+
+class Evaluation:
+    """All results for one checked plan."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+
+    @cached_property
+    def network(self) -> Network:
+        """Return the plan built out."""
+        return build_network(self.plan)
+
+    @cached_property
+    def scans(self) -> dict[str, ControllerScan]:
+        """Return how each controller scans."""
+        return scan_budget(self.network)
+
+    @cached_property
+    def samples(self) -> list[SampleTiming]:
+        """Return age and skew of every task's values."""
+        return [timing for scan in self.scans.values() for timing in sample_budget(scan)]
+
+    @cached_property
+    def traffic(self) -> list[ControllerBytes]:
+        """Return what crosses the wires and what of it is worth."""
+        return [bytes_budget(scan) for scan in self.scans.values()]
+
+    @cached_property
+    def latencies(self) -> list[HazardLatency]:
+        """Return every hazard's way from fault to safe state."""
+        return latency_budget(self.scans, self.plan.hazards)
+
+    @cached_property
+    def isolation(self) -> IsolationBudget:
+        """Return what each segment's isolation carries."""
+        return isolation_budget(self.network)
+
+    @cached_property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """Return every target with its verdict."""
+        return judge(self)
+
+    @property
+    def missed(self) -> list[Verdict]:
+        """Return the targets that the plan misses."""
+        return missed(self.verdicts)
+
+
+def evaluate(plan: Plan) -> Evaluation:
+    """Evaluate a checked plan."""
+    return Evaluation(plan)

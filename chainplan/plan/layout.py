@@ -1,0 +1,184 @@
+"""Where the parts stand: strings of cells, controllers with their ports, and the chains between them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from chainplan.plan.fields import (
+    ZERO,
+    BitRate,
+    Count,
+    CountOrNone,
+    Length,
+    Name,
+    Note,
+    Part,
+    Resistance,
+    Time,
+    Voltage,
+)
+from chainplan.plan.parts import Insulation, SegmentSpec
+from chainplan.quantity import Span
+
+BREAK_KINDS = ("disconnect", "fuse", "joint")
+
+
+class StackItem(Part):
+    """One step of a string from HV- upward: modules, loose cells, or a place where the string can open.
+
+    A module run is ``{modules: 4, cells: 12}`` (cells per module); loose cells of a cell-to-pack string
+    are ``{cells: 96}``; ``{disconnect: NAME}``, ``{fuse: NAME}`` and ``{joint: NAME}`` are places that
+    can open, with an ``allowance`` for arc voltage and inductive overshoot on top of the string voltage.
+    """
+
+    modules: Count | None = None
+    cells: Count | None = None
+    cell_type: Name | None = None
+    disconnect: Name | None = None
+    fuse: Name | None = None
+    joint: Name | None = None
+    allowance: Voltage = ZERO
+
+    @model_validator(mode="after")
+    def _one_thing(self) -> StackItem:
+        breaks = [kind for kind in BREAK_KINDS if getattr(self, kind) is not None]
+        if len(breaks) > 1 or (breaks and (self.modules or self.cells or self.cell_type)):
+            raise PydanticCustomError(
+                "stack_item", "a step of a stack is one thing: cells, or one place that can open", {}
+            )
+        if not breaks and self.cells is None:
+            raise PydanticCustomError(
+                "stack_item",
+                "a step of a stack needs `cells` (with `modules` for a run of modules), `disconnect`, `fuse` or `joint`",
+                {},
+            )
+        if not breaks and self.allowance != ZERO:
+            raise PydanticCustomError("stack_item", "`allowance` belongs to a disconnect, fuse or joint", {})
+        return self
+
+    @property
+    def opening(self) -> tuple[str, str] | None:
+        """Return (kind, name) of a place that can open, or None for cells."""
+        for kind in BREAK_KINDS:
+            name = getattr(self, kind)
+            if name is not None:
+                return kind, name
+        return None
+
+
+class BoardRun(Part):
+    """`count` equal boards that monitor consecutive cells, upward from `first_cell` (1 is the lowest)."""
+
+    type: Name
+    count: Count = 1
+    first_cell: Count | None = None
+
+
+class BoardException(Part):
+    """Another board type at one position of a string."""
+
+    type: Name
+
+
+class Leakage(Part):
+    """Insulation resistance of a string's two poles to chassis."""
+
+    positive: Resistance
+    negative: Resistance
+
+
+class StringPlan(Part):
+    """Cells in series between one pair of HV terminals, `count` equal strings in parallel."""
+
+    count: Count = 1
+    cell_type: Name
+    stack: Annotated[list[StackItem], Field(min_length=1, max_length=1000)]
+    boards: Annotated[list[BoardRun], Field(min_length=1, max_length=1000)]
+    exceptions: dict[int, BoardException] = {}
+    leakage: Leakage | None = None
+    note: Note = ""
+
+
+class HostBus(Part):
+    """The bus between the controller's processor and the bridge onto the chain.
+
+    A `whole frames` bridge takes a request completely before it sends, and hands an answer over when it is
+    complete; a `streaming` bridge adds its latency only.
+    """
+
+    bit_rate: BitRate
+    bridge: Literal["whole frames", "streaming"] = "whole frames"
+    latency: Time = ZERO
+
+
+class Evaluation(Part):
+    """The host task that judges readings: it runs every `period`, not in step with the scan."""
+
+    period: Time
+    run_time: Time
+
+
+class Actuator(Part):
+    """What makes the pack safe: from the command to the open contact."""
+
+    command: Time = ZERO
+    opening: Time
+
+
+class ControllerPlan(Part):
+    """A control unit at chassis potential: its ports, its processor and the pace of its scans."""
+
+    count: Count = 1
+    ports: Annotated[int, Field(ge=1, le=256, strict=True)] | Annotated[list[Name], Field(min_length=1)] = 1
+    set_up: Time = ZERO
+    set_up_by: Literal["one core", "each port"] = "one core"
+    host_bus: HostBus | None = None
+    scan_period: Time
+    scan_jitter: Time = ZERO
+    retry_reserve: CountOrNone = 0
+    evaluation: Evaluation
+    actuators: dict[Name, Actuator] = {}
+    note: Note = ""
+
+    def port_names(self) -> tuple[str, ...]:
+        """Return the names of the ports: 1 to n, or the plan's own."""
+        if isinstance(self.ports, int):
+            return tuple(str(number + 1) for number in range(self.ports))
+        return tuple(self.ports)
+
+
+class ChainPlan(Part):
+    """An ordered walk of boards from a head port, `count` times (``{n}`` stands for the copy's number).
+
+    `order` lists boards as ``STRING.POSITION`` or ``STRING.FIRST..LAST``. A run counted downward enters
+    each board at its uppermost node; a single board may say so itself: ``STRING.POSITION down``.
+    """
+
+    count: Count = 1
+    shape: Literal["open", "ring"] = "open"
+    head: Name
+    back: Name | None = None
+    read_from: Literal["head", "across"] = "head"
+    protocol: Name
+    order: Annotated[list[Name], Field(min_length=1, max_length=10_000)]
+    segments: SegmentSpec
+    head_segment: SegmentSpec = SegmentSpec()
+    back_segment: SegmentSpec = SegmentSpec()
+    exceptions: dict[int, SegmentSpec] = {}
+    note: Note = ""
+
+
+class InsulationRules(Part):
+    """The insulation the plan asks for, and the surroundings that set the distances (IEC 60664-1)."""
+
+    to_chassis: Insulation = "reinforced"
+    between_boards: Insulation = "functional"
+    between_strings: Insulation = "basic"
+    pollution_degree: Literal[1, 2, 3] = 2
+    material_group: Literal["I", "II", "IIIa", "IIIb"] = "IIIa"
+    impulse: Voltage = Span.exact(2_500_000_000)
+    altitude: Length = Span.exact(2_000_000_000_000)
+    interpolate_creepage: bool = False

@@ -1,0 +1,79 @@
+"""What the firmware does and what must hold: tasks, hazards and targets."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from chainplan.plan.fields import ZERO, Bits, Count, CountOrNone, Name, Note, Part, Ratio, Time
+from chainplan.plan.parts import ReadStyle
+
+Quantity = Literal["cell voltages", "temperatures", "open wire", "status", "none"]
+
+HAZARD_KINDS = (
+    "cell over-voltage",
+    "cell under-voltage",
+    "over-temperature",
+    "under-temperature",
+    "open sense wire",
+    "chain loss",
+)
+
+
+class Task(Part):
+    """Periodic work on the chains.
+
+    A `measure` task sends a broadcast trigger, waits for the conversion and reads the results; a `read`
+    task reads without a trigger; a `write` task is a broadcast of `data` bits.
+
+    `reads` says what the answers carry: one value per cell (`cell voltages`, `open wire`), one per
+    temperature input (`temperatures`), or `data` bits per node (`status`).
+    """
+
+    kind: Literal["measure", "read", "write"] = "measure"
+    reads: Quantity = "cell voltages"
+    every: Count = 1
+    phase: CountOrNone | None = None
+    conversion: Name | None = None
+    value: Bits | None = None
+    values_per_read: Count | None = None
+    sends: Literal["wired inputs", "all inputs"] = "wired inputs"
+    data: Bits = ZERO
+    overlap: bool = False
+    read_style: ReadStyle | None = None
+    chains: list[Name] | None = None
+    note: Note = ""
+
+
+class Hazard(Part):
+    """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61)."""
+
+    kind: Literal[
+        "cell over-voltage",
+        "cell under-voltage",
+        "over-temperature",
+        "under-temperature",
+        "open sense wire",
+        "chain loss",
+    ]
+    task: Name | None = None
+    debounce: Count = 1
+    lost_readings: CountOrNone = 0
+    sensor_lag: Time = ZERO
+    tolerant_time: Time
+    reaction: Name
+    note: Note = ""
+
+
+class Targets(Part):
+    """Limits set by the plan's author. What is left out is computed but not judged."""
+
+    scan_time: Time | None = None
+    utilisation: Ratio | None = None
+    sample_age: dict[Name, Time] = {}
+    skew: dict[Name, Time] = {}
+    bytes_per_sample: dict[Name, Annotated[float, Field(gt=0, allow_inf_nan=False)]] = {}
+    bytes_per_scan: Bits | None = None
+    efficiency: Ratio | None = None
+    host_bus_load: Ratio | None = None

@@ -1,0 +1,459 @@
+"""Physical quantities as text with a unit, held as whole ticks.
+
+A plan says ``2 Mbit/s ± 1 %`` or ``{min: 1.8 ms, typical: 2 ms, max: 2.3 ms}``. Inside chainplan each
+quantity is a :class:`Span` of three whole numbers (min, typical, max) counted in the tick of its
+:class:`Dimension`. Whole numbers make sums exact: a computed bound and a simulated time are compared
+with ``==`` and no tolerance, and 96 times 4.2 V is 403.2 V.
+
+Reading rounds outward: the minimum down, the maximum up, the typical value to the nearest tick, so that
+a bound stays a bound.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import lru_cache
+from typing import Literal, NamedTuple
+
+__all__ = [
+    "BITS",
+    "BIT_RATE",
+    "CAPACITY",
+    "CURRENT",
+    "DIMENSIONS",
+    "FREQUENCY",
+    "LENGTH",
+    "LEVEL",
+    "RATIO",
+    "RESISTANCE",
+    "SPEED",
+    "TEMPERATURE",
+    "TIME",
+    "VOLTAGE",
+    "Dimension",
+    "QuantityError",
+    "Span",
+    "bit_time",
+    "format_span",
+    "format_ticks",
+    "parse_quantity",
+    "to_unit",
+]
+
+# Limits that keep a hostile or mistyped text from eating time or memory. 1e30 fs are 30 million years.
+_LONGEST_TEXT = 100
+_LARGEST_EXPONENT = 60
+_MOST_TICKS = 10**30
+
+
+class QuantityError(ValueError):
+    """A text that is not a quantity of the wanted dimension.
+
+    ``expected`` names what would have been accepted; ``nearest`` a unit (or key) that was perhaps meant.
+    """
+
+    def __init__(self, message: str, expected: str, nearest: str | None = None) -> None:
+        super().__init__(message)
+        self.expected = expected
+        self.nearest = nearest
+
+    def __reduce__(self) -> tuple[type[QuantityError], tuple[str, str, str | None]]:
+        # The default would call the class with the message alone; worker processes send errors pickled.
+        return type(self), (str(self), self.expected, self.nearest)
+
+
+class Span(NamedTuple):
+    """Smallest, typical and largest value of a quantity, in whole ticks of its dimension."""
+
+    min: int
+    typical: int
+    max: int
+
+    @classmethod
+    def exact(cls, ticks: int) -> Span:
+        """Return the span of a quantity without tolerance."""
+        return cls(ticks, ticks, ticks)
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """A kind of quantity: its name, its tick and the units in which it may be written.
+
+    ``units`` maps a unit's text to ticks per unit. ``display`` lists the units of reports, smallest first;
+    ``base`` is the one in which zero is written. Negative values are refused unless ``signed``.
+    """
+
+    name: str
+    tick: str
+    units: Mapping[str, Fraction] = field(hash=False)  # a dict has no hash; the name tells dimensions apart
+    display: tuple[str, ...]
+    base: str
+    example: str
+    signed: bool = False
+
+    def accepted(self) -> str:
+        """Return the accepted units as words for a message, each in its ASCII spelling only."""
+        return ", ".join(unit or "no unit" for unit in self.units if unit.isascii())
+
+
+def _spellings(unit: str) -> tuple[str, ...]:
+    """Return the ways to type a unit: micro sign and Greek mu for u, Greek omega and ohm sign for ohm."""
+    if unit.startswith("u"):
+        return unit, "\u00b5" + unit[1:], "\u03bc" + unit[1:]
+    if unit.endswith("ohm"):
+        prefix = unit.removesuffix("ohm")
+        return unit, prefix + "\u03a9", prefix + "\u2126"
+    if unit == "degC":
+        return unit, "°C"
+    return (unit,)
+
+
+def _units(ticks: Mapping[str, int]) -> dict[str, Fraction]:
+    return {spelling: Fraction(value) for unit, value in ticks.items() for spelling in _spellings(unit)}
+
+
+# One row a line: name, tick, ticks per unit / display units, base unit, example.
+# fmt: off
+TIME = Dimension(
+    "time", "fs", _units({"ps": 10**3, "ns": 10**6, "us": 10**9, "ms": 10**12, "s": 10**15,
+                          "min": 60 * 10**15, "h": 3600 * 10**15, "d": 86400 * 10**15}),
+    ("ps", "ns", "us", "ms", "s", "h"), "s", "2 ms")
+VOLTAGE = Dimension(
+    "voltage", "uV", _units({"uV": 1, "mV": 10**3, "V": 10**6, "kV": 10**9}),
+    ("uV", "mV", "V"), "V", "4.2 V")
+LENGTH = Dimension(
+    "length", "nm", _units({"um": 10**3, "mm": 10**6, "cm": 10**7, "m": 10**9, "km": 10**12}),
+    ("um", "mm", "m", "km"), "m", "350 mm")
+CURRENT = Dimension(
+    "current", "nA", _units({"nA": 1, "uA": 10**3, "mA": 10**6, "A": 10**9}),
+    ("nA", "uA", "mA", "A"), "A", "12 mA")
+RESISTANCE = Dimension(
+    "resistance", "mohm", _units({"mohm": 1, "ohm": 10**3, "kohm": 10**6, "Mohm": 10**9, "Gohm": 10**12}),
+    ("mohm", "ohm", "kohm", "Mohm", "Gohm"), "ohm", "1 Mohm")
+BIT_RATE = Dimension(
+    "bit rate", "ubit/s", _units({"bit/s": 10**6, "kbit/s": 10**9, "Mbit/s": 10**12, "Gbit/s": 10**15}),
+    ("bit/s", "kbit/s", "Mbit/s", "Gbit/s"), "bit/s", "2 Mbit/s ± 1 %")
+FREQUENCY = Dimension(
+    "frequency", "uHz", _units({"Hz": 10**6, "kHz": 10**9, "MHz": 10**12, "GHz": 10**15}),
+    ("Hz", "kHz", "MHz", "GHz"), "Hz", "10 MHz")
+SPEED = Dimension(
+    "speed", "um/s", _units({"m/s": 10**6, "km/s": 10**9, "c": 299_792_458 * 10**6}),
+    ("m/s",), "m/s", "2e8 m/s")
+BITS = Dimension(
+    "amount of data", "bit", _units({"bit": 1, "byte": 8, "bytes": 8, "bits": 1}),
+    ("bit",), "bit", "4 byte")
+RATIO = Dimension(
+    "ratio", "1e-12", _units({"": 10**12, "%": 10**10, "ppm": 10**6}),
+    ("%",), "%", "10 %")
+LEVEL = Dimension(
+    "level", "udB", _units({"dB": 10**6, "mdB": 10**3}),
+    ("dB",), "dB", "0.5 dB", signed=True)
+CAPACITY = Dimension(
+    "charge", "nAh", _units({"uAh": 10**3, "mAh": 10**6, "Ah": 10**9}),
+    ("mAh", "Ah"), "Ah", "60 Ah")
+TEMPERATURE = Dimension(
+    "temperature", "mdegC", _units({"degC": 10**3}),
+    ("degC",), "degC", "55 degC", signed=True)
+
+DIMENSIONS = (
+    TIME, VOLTAGE, LENGTH, CURRENT, RESISTANCE, BIT_RATE, FREQUENCY,
+    SPEED, BITS, RATIO, LEVEL, CAPACITY, TEMPERATURE,
+)
+# fmt: on
+
+
+def parse_quantity(value: object, dimension: Dimension) -> Span:
+    """Read a quantity of a plan into whole ticks of ``dimension``, rounded outward.
+
+    ``value`` is a text (``2 ms``, ``2 ms ± 0.1 ms``, ``2 Mbit/s +/- 1 %``, ``2 V ± 500 ppm``,
+    ``1.8 ms .. 2.3 ms``) or a mapping with two or three of the keys min, typical (or nominal) and max,
+    whose values are texts without tolerance. A ratio may also be a plain number. Where the typical value
+    is not given it is the middle; where one end is not given it is the typical value. A tolerance in % or
+    ppm is a share of the value: min = v * (1 - t), max = v * (1 + t).
+
+    Raises QuantityError for anything else, also for a negative value where the dimension has no sign.
+    """
+    if isinstance(value, Mapping):
+        return _parse_mapping(value, dimension)
+    return _parse_text(_as_text(value, dimension), dimension)
+
+
+def to_unit(ticks: int | Fraction, dimension: Dimension, unit: str) -> float:
+    """Return ``ticks`` in ``unit`` as the nearest float, for data files; QuantityError for a foreign unit."""
+    return float(ticks / _ticks_per(unit, unit, dimension))
+
+
+def bit_time(rate: Span) -> Span:
+    """Return the time of one bit in fs, from a bit rate in ubit/s (or of one period, from uHz).
+
+    tau = 1 / (bit_rate * (1 - tolerance)): the longest bit time belongs to the lowest rate. Rounded
+    outward. Raises QuantityError unless the whole span of the rate is above zero.
+    """
+    if rate.min <= 0:
+        raise QuantityError("a rate that reaches zero has no longest bit time", "a bit rate above zero")
+    product = Fraction(10**15 * 10**6)  # fs per second, ubit per bit
+    return _outward(product / rate.max, product / rate.typical, product / rate.min)
+
+
+_ROUNDING: Mapping[str, Callable[[Fraction], int]] = {"nearest": round, "down": math.floor, "up": math.ceil}
+
+
+def format_ticks(
+    ticks: int | Fraction,
+    dimension: Dimension,
+    digits: int = 4,
+    rounding: Literal["nearest", "down", "up"] = "nearest",
+) -> str:
+    """Return ``ticks`` for a reader, in the largest display unit that leaves a whole part: ``2.302 ms``.
+
+    ``digits`` significant digits (digits before the point are never dropped), trailing zeros trimmed, no
+    exponent; only zero itself is written as 0. ``rounding`` "down" and "up" go towards minus and plus
+    infinity.
+    """
+    if digits < 1:
+        raise ValueError("digits must be at least 1")
+    if ticks == 0:
+        return f"0 {dimension.base}"
+    for unit in reversed(dimension.display):
+        scaled, decimals = _significant(ticks / dimension.units[unit], digits, _ROUNDING[rounding])
+        if abs(scaled) >= 10**decimals:
+            break
+    whole, part = divmod(abs(scaled), 10**decimals)
+    text = f"{whole}.{part:0{decimals}}".rstrip("0").rstrip(".") if decimals else str(whole)
+    return f"{'-' if scaled < 0 else ''}{text} {unit}"
+
+
+def format_span(span: Span, dimension: Dimension, digits: int = 4) -> str:
+    """Return ``2 ms`` for an exact span, else ``1.8 to 2.3 ms (typical 2 ms)``.
+
+    The ends are rounded outward, so that the printed span contains the true one.
+    """
+    typical = format_ticks(span.typical, dimension, digits)
+    if span.min == span.max:
+        return typical
+    low, low_unit = format_ticks(span.min, dimension, digits, "down").split()
+    high, high_unit = format_ticks(span.max, dimension, digits, "up").split()
+    if low_unit != high_unit and span.min != 0:
+        low = f"{low} {low_unit}"
+    return f"{low} to {high} {high_unit} (typical {typical})"
+
+
+def _significant(value: Fraction, digits: int, rounded: Callable[[Fraction], int]) -> tuple[int, int]:
+    """Return a non-zero value as (whole number, decimals), rounded to significant digits."""
+    numerator, denominator = abs(value.numerator), value.denominator
+    power = len(str(numerator)) - len(str(denominator))  # 10**power <= |value|, or one too high
+    if abs(value) < Fraction(10) ** power:
+        power -= 1
+    decimals = max(0, digits - 1 - power)
+    return rounded(value * 10**decimals), decimals
+
+
+def _outward(low: Fraction, typical: Fraction, high: Fraction) -> Span:
+    return Span(math.floor(low), round(typical), math.ceil(high))
+
+
+# Reading. A number needs a digit; the unit is looked up afterwards, so that its error can say more.
+_PLAIN = re.compile(
+    r"(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))(?:[eE](?P<exponent>[+-]?[0-9]+))?"
+    r" ?(?P<unit>[A-Za-z\u00b5\u03bc\u03a9\u2126%°/]*)"
+)
+_SHARES = ("%", "ppm")
+
+
+@lru_cache(maxsize=16384)
+def _parse_text(text: str, dimension: Dimension) -> Span:
+    clean = _clean(text, dimension)
+    if "±" in clean and ".." not in clean:
+        low, typical, high = _with_tolerance(clean, dimension)
+    elif ".." in clean and "±" not in clean:
+        low, typical, high = _range(clean, dimension)
+    else:
+        low = typical = high = _plain(clean, dimension)[0]
+    return _checked(low, typical, high, text, dimension)
+
+
+def _parse_mapping(parts: Mapping[object, object], dimension: Dimension) -> Span:
+    expected = f"two or three of the keys min, typical and max, each {_expected(dimension)}"
+    ticks: dict[str, Fraction] = {}
+    texts: list[str] = []
+    for key, value in parts.items():
+        if not isinstance(key, str) or key not in _KEYS:
+            close = _close(key, _KEYS) if isinstance(key, str) else []
+            message = f"{_shown(key)} is not a key of a span{_did_you_mean(close)}"
+            raise QuantityError(message, expected, close[0] if close else None)
+        name = "typical" if key == "nominal" else key
+        if name in ticks:
+            raise QuantityError("typical and nominal are the same: give one of them", expected)
+        try:
+            text = _as_text(value, dimension)
+            clean = _clean(text, dimension)
+            if "±" in clean or ".." in clean:
+                raise _error(f"{_shown(text)}: a value inside a span has no tolerance of its own", dimension)
+            ticks[name] = _plain(clean, dimension)[0]
+        except QuantityError as error:
+            raise QuantityError(f"{key}: {error}", error.expected, error.nearest) from None
+        texts.append(f"{key}: {text}")
+    if len(ticks) < 2:
+        raise QuantityError("a span needs two or three of min, typical and max", expected)
+    typical = ticks["typical"] if "typical" in ticks else (ticks["min"] + ticks["max"]) / 2
+    low, high = ticks.get("min", typical), ticks.get("max", typical)
+    return _checked(low, typical, high, f"{{{', '.join(texts)}}}", dimension)
+
+
+def _as_text(value: object, dimension: Dimension) -> str:
+    """Return the text of a value; a plain number is one too where no unit is a unit."""
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        kind = {bool: "true or false", type(None): "nothing", list: "a list"}.get(type(value))
+        raise _error(f"{kind or type(value).__name__} is not a quantity", dimension)
+    if not abs(value) <= _MOST_TICKS:  # also NaN, and whole numbers too long to print
+        raise _error("this number is not finite or far too large", dimension)
+    text = int.__repr__(value) if isinstance(value, int) else float.__repr__(value)
+    if "" not in dimension.units:
+        raise _error(f'{text} has no unit; write for example "{dimension.example}"', dimension)
+    return text
+
+
+def _clean(text: str, dimension: Dimension) -> str:
+    if len(text) > _LONGEST_TEXT:
+        raise _error(f"{_shown(text)} is too long ({len(text)} characters)", dimension)
+    return " ".join(text.split()).replace("\u2212", "-").replace("+/-", "±")
+
+
+def _number(text: str, dimension: Dimension) -> tuple[Fraction, str]:
+    """Split "2 ms" into its number and the text of its unit."""
+    match = _PLAIN.fullmatch(text)
+    if match is None:
+        raise _unreadable(text, dimension)
+    exponent = int(match["exponent"] or 0)
+    if abs(exponent) > _LARGEST_EXPONENT:  # before the power is computed
+        raise _error(f"{_shown(text)}: an exponent goes up to {_LARGEST_EXPONENT}", dimension)
+    return Fraction(match["number"]) * Fraction(10) ** exponent, match["unit"]
+
+
+def _plain(text: str, dimension: Dimension) -> tuple[Fraction, str]:
+    """Return "2 ms" in ticks, and the text of its unit."""
+    number, unit = _number(text, dimension)
+    return number * _ticks_per(unit, text, dimension), unit
+
+
+def _range(text: str, dimension: Dimension) -> tuple[Fraction, Fraction, Fraction]:
+    low_text, _, high_text = text.partition("..")
+    if "..." in text or ".." in high_text or not low_text or not high_text:
+        raise _unreadable(text, dimension)
+    low, low_unit = _plain(low_text.strip(), dimension)
+    high, high_unit = _plain(high_text.strip(), dimension)
+    if (low_unit == "") != (high_unit == ""):  # "1 .. 2 %": 100 % or 1 %?
+        raise _error(f"{_shown(text)}: write the unit at both ends, or at neither", dimension)
+    return low, (low + high) / 2, high
+
+
+def _with_tolerance(text: str, dimension: Dimension) -> tuple[Fraction, Fraction, Fraction]:
+    value_text, _, tolerance_text = (part.strip() for part in text.partition("±"))
+    if "±" in tolerance_text or not value_text or not tolerance_text:
+        raise _unreadable(text, dimension)
+    value, value_unit = _plain(value_text, dimension)
+    share, unit = _number(tolerance_text, dimension)
+    if tolerance_text[0] in "+-":
+        raise _error(f"{_shown(text)}: a tolerance has no sign of its own", dimension)
+    if value_unit in _SHARES:  # "10 % ± 1 %": 9 to 11 % or 9.9 to 10.1 %?
+        raise _error(f'{_shown(text)} can be read in two ways; write a range: "9 % .. 11 %"', dimension)
+    if not unit and "" not in dimension.units:
+        raise _error(f"{_shown(text)}: the tolerance has no unit; write %, ppm or a unit", dimension)
+    if unit in _SHARES:
+        tolerance = abs(value) * share * RATIO.units[unit] / RATIO.units[""]
+    else:
+        tolerance = share * _ticks_per(unit, tolerance_text, dimension)
+    return value - tolerance, value, value + tolerance
+
+
+def _checked(low: Fraction, typical: Fraction, high: Fraction, text: str, dimension: Dimension) -> Span:
+    if not low <= typical <= high:
+        raise _error(f"{_shown(text)}: min, typical and max must rise in this order", dimension)
+    if max(-low, high) > _MOST_TICKS:
+        raise _error(f"{_shown(text)} is far too large for any {dimension.name}", dimension)
+    if low < 0 and not dimension.signed:
+        reaches = "is" if high <= 0 else "reaches"
+        raise _error(
+            f"{_shown(text)} {reaches} below zero: no negative {dimension.name} is accepted", dimension
+        )
+    return _outward(low, typical, high)
+
+
+def _ticks_per(unit: str, text: str, dimension: Dimension) -> Fraction:
+    """Return the ticks per unit; ``text`` is what the error quotes."""
+    ticks = dimension.units.get(unit)
+    if ticks is not None:
+        return ticks
+    if not unit:
+        raise _error(f'{_shown(text)} has no unit; write for example "{dimension.example}"', dimension)
+    for other in DIMENSIONS:
+        if unit in other.units:
+            message = (
+                f"{_shown(text)}: {unit} is a unit of {other.name}, wanted is a unit of {dimension.name}"
+            )
+            raise _error(message, dimension)
+    close = _close_units(unit, dimension)
+    message = f"{_shown(text)}: {_shown(unit)} is not a unit of {dimension.name}{_did_you_mean(close)}"
+    raise _error(message, dimension, close[0] if close else None)
+
+
+# Errors. What people write out of habit, and the unit they mean by it.
+_HABITS = {
+    "B": "byte", "C": "degC", "Mb/s": "Mbit/s", "Mbps": "Mbit/s", "R": "ohm", "bps": "bit/s", "hour": "h",
+    "kb/s": "kbit/s", "kbps": "kbit/s", "msec": "ms", "sec": "s", "usec": "us", "volt": "V",
+}  # fmt: skip
+_KEYS = ("min", "typical", "nominal", "max")
+
+
+def _error(problem: str, dimension: Dimension, nearest: str | None = None) -> QuantityError:
+    return QuantityError(problem, _expected(dimension), nearest)
+
+
+def _expected(dimension: Dimension) -> str:
+    return f'{dimension.name} such as "{dimension.example}" (units: {dimension.accepted()})'
+
+
+def _unreadable(text: str, dimension: Dimension) -> QuantityError:
+    if re.match(r"[+-]?\.?(nan|inf)", text, re.IGNORECASE):
+        return _error(f"{_shown(text)} is not a finite number", dimension)
+    if re.match(r"[+-]?[0-9]+,[0-9]", text):
+        return _error(f"{_shown(text)}: write the decimal sign as a point, and no thousands sign", dimension)
+    if "±" in text or ".." in text:
+        return _error(f"{_shown(text)}: write one value with one tolerance, or one range", dimension)
+    return _error(f"{_shown(text)} is not a number and a unit", dimension)
+
+
+def _shown(text: object) -> str:
+    """Quote a text of the plan, shortened and without characters that could disturb a terminal."""
+    if not isinstance(text, str):
+        return f"this {type(text).__name__}"
+    short = text if len(text) <= 60 else text[:57] + "..."
+    return '"' + "".join(char if char.isprintable() else "?" for char in short) + '"'
+
+
+def _did_you_mean(close: list[str]) -> str:
+    return f"; did you mean {' or '.join(close)}?" if close else ""
+
+
+def _close(text: str, words: Iterable[str]) -> list[str]:
+    from difflib import get_close_matches  # noqa: PLC0415  (start-up time: needed only for an error)
+
+    return get_close_matches(text[:_LONGEST_TEXT], list(words), n=1)
+
+
+def _close_units(unit: str, dimension: Dimension) -> list[str]:
+    """Return the accepted units that were perhaps meant, the likeliest first."""
+    known = [each for each in dimension.units if each.isascii()]
+    if _HABITS.get(unit) in known:
+        return [_HABITS[unit]]
+    same = [each for each in known if each.casefold() == unit.casefold()]
+    if unit.startswith("m") and same and not same[0].startswith("m"):
+        # Small m is milli: who writes mbit/s, which does not exist here, meant mega or slipped on kilo.
+        same += [each for each in known if each.casefold() == "k" + unit[1:].casefold()]
+    return same or _close(unit, known)

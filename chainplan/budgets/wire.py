@@ -42,7 +42,8 @@ def wire_bits(protocol: Protocol, bits: int) -> int:
 def frame_time(protocol: Protocol, bits: int, case: Case) -> int:
     """Return the time of a frame with `bits` of content, fs, rounded up."""
     tau = bit_time_of(protocol.bit_rate)[case]
-    plain = wire_bits(protocol, bits) * tau + (characters(protocol, bits) - 1) * protocol.byte_gap[case]
+    gaps = max(characters(protocol, bits) - 1, 0)
+    plain = wire_bits(protocol, bits) * tau + gaps * protocol.byte_gap[case]
     stretch = protocol.allowance[case]
     return plain + -(-plain * stretch // _WHOLE) if stretch else plain
 

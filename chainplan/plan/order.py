@@ -8,7 +8,7 @@ from typing import NamedTuple
 COPY_MARK = "{n}"
 """Stands for the copy's number in the texts of a chain that is written once and built several times."""
 
-_ENTRY = re.compile(r"(?P<string>.+)\.(?P<first>[0-9]{1,9})(?:\.\.(?P<last>[0-9]{1,9}))?(?P<way> down| up)?")
+_ENTRY = re.compile(r"(?P<string>.+?)\.(?P<first>[0-9]{1,9})(?:\.\.(?P<last>[0-9]{1,9}))?(?P<way> down| up)?")
 
 
 class BoardWalk(NamedTuple):

@@ -1,0 +1,26 @@
+"""The cautions that every report carries, and what every figure assumes."""
+
+from __future__ import annotations
+
+CAUTIONS = (
+    "Danger of death: a battery pack holds lethal DC voltage that cannot be switched off. Only qualified "
+    "persons may work on it.",
+    "This is a planning aid. It does not replace measurement, test or a safety analysis of the pack.",
+    "Figures are only as good as the plan: enter each part's figures from its own data sheet.",
+    "Standards are quoted from transcriptions. The standard's own text, local codes and the judgement of "
+    "qualified persons decide.",
+)
+
+ASSUMPTIONS = (
+    "Worst-case figures use the unfavourable end of every tolerance at once (extreme-value analysis); "
+    "typical figures use the middle.",
+    "A task starts on all ports of its controller together and ends when the last port has ended.",
+    "A port runs one exchange at a time; where one core sets exchanges up, it serves the ports in rotation.",
+    "After a trigger the host waits a fixed time, the longest conversion of any node it has triggered.",
+    "A broadcast has ended when the last node has it; a frame gap follows every exchange.",
+    "Sequential reads: the tail answers first, each nearer node appends its own frame.",
+    "A value is in the host's memory when the whole exchange that carries it is.",
+    "Failed reads are repeated when a task's lists are done, one after another, while the reserve lasts.",
+    "The host task that judges readings does not run in step with the scan.",
+    "Every cell of a string stands at its maximum voltage when isolation is judged.",
+)

@@ -11,12 +11,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import accumulate
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import Run, Step, TaskWork
+from chainplan.budgets.schedule import Run, TaskWork
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time, way_along
 from chainplan.chain.network import Chain, Node
@@ -116,11 +115,9 @@ def slot_starts(scan: ControllerScan, index: int, case: Case) -> list[int]:
     """Return the start of a task's slot in each of its scans of the major cycle, in order, fs."""
     every = scan.works[index].task.every
     first = scan.phases.phases[index]
-    before = [other for other in range(index)]
     lengths = [run.length for run in scan.runs[case]]
-    phases, periods = scan.phases.phases, scan.periods
     return [
-        sum(lengths[other] for other in before if number % periods[other] == phases[other] % periods[other])
+        sum(lengths[other] for other in scan.due(number) if other < index)
         for number in range(first, first + scan.phases.major_cycle, every)
     ]
 

@@ -6,11 +6,12 @@ get the phases that make the busiest scan shortest (:mod:`chainplan.budgets.phas
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
 from chainplan.budgets.phases import PhasePlan, assign_phases, due
-from chainplan.budgets.schedule import Run, TaskWork, Ways, exchange_cost, run_task, task_work
+from chainplan.budgets.schedule import Run, Step, TaskWork, Ways, exchange_cost, run_task, task_work
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Controller, Network
 from chainplan.quantity import TIME
@@ -48,7 +49,7 @@ class ControllerScan:
         return due(self.phases.phases, self.periods, scan)
 
     def scan_time(self, case: Case) -> Sum:
-        """Return the time of the busiest scan with its terms, fs; the retry reserve in the worst case only."""
+        """Return the busiest scan's time with its terms, fs; the retry reserve in the worst case only."""
         busiest = self.due(self.phases.busiest_scan)
         terms = [
             Term(f"task {run.task}", run.length, parts=run.terms)
@@ -91,22 +92,21 @@ class ControllerScan:
     def port_busy(self) -> dict[str, int]:
         """Return each port's time with an exchange under way in the busiest scan, worst case, fs."""
         busy = dict.fromkeys(self.controller.ports, 0)
-        for step, _ in self._busiest_steps():
+        for step in self._busiest_steps():
             busy[step.port] += step.end - step.start
         return busy
 
     def chain_busy(self) -> dict[str, int]:
         """Return each chain's time with an exchange under way in the busiest scan, worst case, fs."""
-        busy = {chain.name: 0 for chain in self.controller.chains}
-        for step, _ in self._busiest_steps():
+        busy = dict.fromkeys((chain.name for chain in self.controller.chains), 0)
+        for step in self._busiest_steps():
             busy[step.exchange.chain] += step.end - step.start
         return busy
 
-    def _busiest_steps(self):  # type: ignore[no-untyped-def]
+    def _busiest_steps(self) -> Iterator[Step]:
         for index in self.due(self.phases.busiest_scan):
             run = self.runs[Case.WORST][index]
-            for step in (*run.triggers, *run.reads):
-                yield step, run
+            yield from (*run.triggers, *run.reads)
 
 
 def scan_budget(network: Network) -> dict[str, ControllerScan]:

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 from chainplan.budgets.exchange import (
     Exchange,
+    Style,
     exchange_terms,
     read_exchanges,
     trigger_exchange,
@@ -30,8 +31,8 @@ from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, bit_time_of, way_along
 from chainplan.chain.network import Chain, Controller
 from chainplan.plan.layout import ControllerPlan, HostBus
-from chainplan.plan.schedule import Task
 from chainplan.plan.parts import Conversion
+from chainplan.plan.schedule import Task
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +167,9 @@ def _stage(
 def _list_terms(exchanges: Sequence[Exchange], controller: ControllerPlan, ways: Ways) -> tuple[Term, ...]:
     """Return one port's list as terms, those of one label and amount in one line."""
     bus = controller.host_bus
-    gathered: dict[tuple[str, str], dict[int, int]] = {}
+    gathered: dict[tuple[Style, str], dict[int, int]] = {}
 
-    def gather(style: str, label: str, amount: int, times: int = 1) -> None:
+    def gather(style: Style, label: str, amount: int, times: int = 1) -> None:
         amounts = gathered.setdefault((style, label), {})
         amounts[amount] = amounts.get(amount, 0) + times
 

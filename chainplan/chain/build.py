@@ -172,7 +172,7 @@ class _Hops:
         self._special: dict[tuple[int, bool], Hop] = {}
 
     def to_board(self, number: int, *, last: bool = False) -> Hop:
-        """Return the hop to the chain's board `number` (1 leaves the head port; `last` leads back to a port)."""
+        """Return the hop to a chain's board (number 1 leaves the head port), or `last`, back to a port."""
         chain = self._chain
         exception = chain.exceptions.get(number)
         if number > 1 and not last and exception is None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from chainplan.plan.layout import ChainPlan, ControllerPlan
@@ -159,11 +160,10 @@ class Network:
                 graph.add_edge(controller.name, port, key="port")
         for chain in self.chains.values():
             graph.add_nodes_from((node.name, {"kind": "node", "part": node}) for node in chain.nodes)
-            graph.add_edges_from(
-                (segment.near, segment.far, "chain", {"part": segment}) for segment in chain.segments
-            )
+            for segment in chain.segments:
+                graph.add_edge(segment.near, segment.far, key="chain", part=segment)
         upward = sorted(self.nodes.values(), key=lambda node: (node.string, node.first_cell))
-        for below, above in zip(upward, upward[1:], strict=False):
+        for below, above in pairwise(upward):
             if below.string == above.string:
                 graph.add_edge(below.name, above.name, key="string")
         return graph

@@ -1,0 +1,288 @@
+"""Bit errors on the wire and what they cost a scan: frame errors, bursts, retries, lost scans.
+
+Two channels. The plain one hits every bit alone with probability p. The two-state one (Gilbert, Bell
+System Tech. J. 39, 1960; Elliott, Bell System Tech. J. 42, 1963) is good or bad at each bit: it hits a bit
+with ``p_good`` or ``p_bad``, then changes state with ``leave_good`` or ``leave_bad``. In the long run it is
+bad for the share leave_good / (leave_good + leave_bad) of all bits; that is how a frame finds it.
+
+Retries. A scan runs transactions i = 1 .. n. Every attempt of transaction i fails with probability q_i,
+repeats included, each independent of all others. A failed transaction is repeated until it succeeds or the
+scan's reserve of k retries, shared by all, is used up. A scan is lost if it needs more than k retries.
+Attempts are independent only if bursts are short against their spacing: say so where a burst channel is
+planned, because a burst that outlasts a retry makes the true loss larger.
+
+All figures are plain numbers (probabilities 0..1, counts, bits). A small probability is always summed from
+terms >= 0 and never taken as one minus a large one, so it keeps its digits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+__all__ = [
+    "TwoStateChannel",
+    "error_free_bits",
+    "expected_retries",
+    "expected_retries_used",
+    "frame_error_probability",
+    "probability_more_than_k_retries",
+    "probability_more_than_k_retries_alike",
+    "scans_lost_per_hour",
+    "two_state_frame_error_probability",
+]
+
+_HOUR = 3600 * 10**15  # fs
+
+
+def _check_probability(**values: float) -> None:
+    for name, value in values.items():
+        if not 0 <= value <= 1:
+            msg = f"{name} = {value} is no probability"
+            raise ValueError(msg)
+
+
+def _check_count(**values: int) -> None:
+    for name, value in values.items():
+        if value < 0:
+            msg = f"{name} = {value} is negative"
+            raise ValueError(msg)
+
+
+def frame_error_probability(p: float, bits: int) -> float:
+    """Return the probability that at least one of ``bits`` bits is hit: 1 - (1-p)^bits.
+
+    Keeps its digits for p far below the spacing of floats at 1. Raises ValueError for a p outside 0..1 or a
+    negative number of bits.
+    """
+    _check_probability(p=p)
+    _check_count(bits=bits)
+    if bits == 0:
+        return 0.0
+    return 1.0 if p == 1 else -math.expm1(bits * math.log1p(-p))
+
+
+@dataclass(frozen=True)
+class TwoStateChannel:
+    """A channel that is good or bad at each bit; all four numbers are probabilities per bit.
+
+    Raises ValueError if one is outside 0..1 or if the channel never leaves either state (it then has
+    no steady state of its own).
+    """
+
+    p_good: float
+    p_bad: float
+    leave_good: float
+    leave_bad: float
+
+    def __post_init__(self) -> None:
+        """Refuse numbers that are no channel."""
+        _check_probability(
+            p_good=self.p_good, p_bad=self.p_bad, leave_good=self.leave_good, leave_bad=self.leave_bad
+        )
+        if self.leave_good + self.leave_bad == 0:
+            msg = "a channel that leaves neither state has no steady state"
+            raise ValueError(msg)
+
+    @property
+    def share_good(self) -> float:
+        """Share of bits sent in the good state, in the long run."""
+        return self.leave_bad / (self.leave_good + self.leave_bad)
+
+    @property
+    def share_bad(self) -> float:
+        """Share of bits sent in the bad state, in the long run."""
+        return self.leave_good / (self.leave_good + self.leave_bad)
+
+    @property
+    def bit_error_probability(self) -> float:
+        """Share of bits hit in the long run."""
+        return self.share_good * self.p_good + self.share_bad * self.p_bad
+
+    @property
+    def mean_burst_bits(self) -> float:
+        """Mean stay in the bad state, in bits (infinite if it is never left)."""
+        return 1 / self.leave_bad if self.leave_bad else math.inf
+
+    @property
+    def mean_gap_bits(self) -> float:
+        """Mean stay in the good state, in bits (infinite if it is never left)."""
+        return 1 / self.leave_good if self.leave_good else math.inf
+
+
+# A 2x2 matrix by rows: entry [from][to], 0 = good, 1 = bad.
+_Matrix = tuple[tuple[float, float], tuple[float, float]]
+
+
+def _times(a: _Matrix, b: _Matrix) -> _Matrix:
+    (a00, a01), (a10, a11) = a
+    (b00, b01), (b10, b11) = b
+    return (
+        (a00 * b00 + a01 * b10, a00 * b01 + a01 * b11),
+        (a10 * b00 + a11 * b10, a10 * b01 + a11 * b11),
+    )
+
+
+def _plus(a: _Matrix, b: _Matrix) -> _Matrix:
+    (a00, a01), (a10, a11) = a
+    (b00, b01), (b10, b11) = b
+    return ((a00 + b00, a01 + b01), (a10 + b10, a11 + b11))
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """What a number of bits does: [from][to] probabilities without any hit, and with at least one."""
+
+    clean: _Matrix
+    hit: _Matrix
+
+    def then(self, later: _Stretch) -> _Stretch:
+        """Return the two stretches one after the other."""
+        return _Stretch(
+            _times(self.clean, later.clean),
+            _plus(_times(self.hit, _plus(later.clean, later.hit)), _times(self.clean, later.hit)),
+        )
+
+
+def two_state_frame_error_probability(
+    p_good: float, p_bad: float, leave_good: float, leave_bad: float, bits: int
+) -> float:
+    """Return the probability that at least one of ``bits`` bits is hit on a two-state channel.
+
+    Exact up to rounding: matrix power by squaring, started in the steady state. The hit part is summed in its
+    own right rather than as one minus the clean part, so that small probabilities keep their digits. Raises
+    ValueError as :class:`TwoStateChannel` or for a negative number of bits.
+    """
+    channel = TwoStateChannel(p_good, p_bad, leave_good, leave_bad)
+    _check_count(bits=bits)
+    moves = ((1 - leave_good, leave_good), (leave_bad, 1 - leave_bad))
+    square = _Stretch(
+        _times(((1 - p_good, 0.0), (0.0, 1 - p_bad)), moves), _times(((p_good, 0.0), (0.0, p_bad)), moves)
+    )
+    frame = _Stretch(((1.0, 0.0), (0.0, 1.0)), ((0.0, 0.0), (0.0, 0.0)))
+    while bits:
+        if bits & 1:
+            frame = frame.then(square)
+        bits >>= 1
+        if bits:
+            square = square.then(square)
+    return min(1.0, channel.share_good * sum(frame.hit[0]) + channel.share_bad * sum(frame.hit[1]))
+
+
+def _retries_used(failures: Sequence[float], reserve: int) -> tuple[list[float], float]:
+    """Return the probabilities of exactly 0 .. reserve retries, and of more.
+
+    With ``waiting`` the probability that transaction i begins its next attempt with j retries used:
+    waiting(j) = arrived(j) + q * waiting(j - 1); it succeeds there with 1 - q, and the scan is lost if it
+    fails at j = reserve.
+    """
+    arrived = [1.0] + [0.0] * reserve
+    lost = 0.0
+    for q in failures:
+        _check_probability(q=q)
+        waiting = 0.0
+        for used in range(reserve + 1):
+            waiting = arrived[used] + q * waiting
+            arrived[used] = (1 - q) * waiting
+        lost += q * waiting
+    return arrived, lost
+
+
+def probability_more_than_k_retries(failures: Sequence[float], reserve: int) -> float:
+    """Return the probability that a scan needs more than ``reserve`` retries.
+
+    ``failures`` holds q_i, the failure probability of one attempt of each transaction. It takes as many steps
+    as transactions times (reserve + 1). Raises ValueError for a q outside 0..1 or a negative reserve.
+    """
+    _check_count(reserve=reserve)
+    return min(1.0, _retries_used(failures, reserve)[1])
+
+
+def probability_more_than_k_retries_alike(failure: float, transactions: int, reserve: int) -> float:
+    """Return the same for transactions that all fail alike, in steps that grow with the reserve only.
+
+    The number of retries then follows the negative binomial distribution. More than k are needed exactly if
+    the first n + k attempts hold at least k + 1 failures, P = sum over j > k of C(n+k, j) q^j (1-q)^(n+k-j).
+    Where those terms fall from the first on, they are summed; otherwise P is not small and is taken as one
+    minus the sum over j <= k of C(n+j-1, j) q^j (1-q)^n. About 12 digits hold. Raises ValueError as
+    :func:`probability_more_than_k_retries`.
+    """
+    _check_probability(failure=failure)
+    _check_count(transactions=transactions, reserve=reserve)
+    if transactions == 0 or failure == 0:
+        return 0.0
+    if failure == 1:
+        return 1.0
+    attempts = transactions + reserve
+    first = reserve + 1
+    if first < attempts * failure:
+        return 1 - math.fsum(
+            math.exp(
+                _log_choose(transactions + j - 1, j)
+                + j * math.log(failure)
+                + transactions * math.log1p(-failure)
+            )
+            for j in range(first)
+        )
+    odds = failure / (1 - failure)
+    terms = [1.0]
+    for failed in range(first, attempts):
+        terms.append(terms[-1] * odds * (attempts - failed) / (failed + 1))
+        if terms[-1] < 1e-30:  # the terms fall ever faster: what is left is below the last digit of the first
+            break
+    log_first = (
+        _log_choose(attempts, first) + first * math.log(failure) + (attempts - first) * math.log1p(-failure)
+    )
+    return min(1.0, math.exp(log_first) * math.fsum(terms))
+
+
+def _log_choose(n: int, k: int) -> float:
+    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
+
+
+def expected_retries(failures: Sequence[float]) -> float:
+    """Return the mean number of retries of a scan with retries without limit: sum of q_i / (1 - q_i).
+
+    Infinite if a transaction always fails. Raises ValueError for a q outside 0..1.
+    """
+    for q in failures:
+        _check_probability(q=q)
+    return math.inf if any(q == 1 for q in failures) else math.fsum(q / (1 - q) for q in failures)
+
+
+def expected_retries_used(failures: Sequence[float], reserve: int) -> float:
+    """Return the mean number of retries made with ``reserve`` at hand; a lost scan has made them all.
+
+    Raises ValueError as :func:`probability_more_than_k_retries`.
+    """
+    _check_count(reserve=reserve)
+    exactly, more = _retries_used(failures, reserve)
+    return math.fsum(used * share for used, share in enumerate(exactly)) + reserve * more
+
+
+def scans_lost_per_hour(lost: float, scan_period: int) -> float:
+    """Return the mean number of lost scans per hour; ``lost`` per scan, ``scan_period`` in fs.
+
+    Raises ValueError for a probability outside 0..1 or a period that is not positive.
+    """
+    _check_probability(lost=lost)
+    if scan_period <= 0:
+        msg = f"scan_period = {scan_period} fs is not positive"
+        raise ValueError(msg)
+    return lost * (_HOUR / scan_period)
+
+
+def error_free_bits(confidence: float, bit_error_probability: float) -> float:
+    """Return how many bits must pass without error to trust a bit error probability: -ln(1 - CL) / BER.
+
+    At a confidence CL of 0.95 it is the rule of three (Hanley and Lippman-Hand, JAMA 249, 1983). Independent
+    errors only. Raises ValueError outside 0 <= CL < 1 or 0 < BER <= 1.
+    """
+    if not 0 <= confidence < 1 or not 0 < bit_error_probability <= 1:
+        msg = (
+            f"confidence {confidence} must be at least 0 and below 1, "
+            f"bit error probability {bit_error_probability} above 0 and at most 1"
+        )
+        raise ValueError(msg)
+    return -math.log1p(-confidence) / bit_error_probability

@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from chainplan.quantity import VOLTAGE, format_ticks
+
+if TYPE_CHECKING:
+    from chainplan.evaluate import Evaluation
+
 CAUTIONS = (
     "Danger of death: a battery pack holds lethal DC voltage that cannot be switched off. Only qualified "
     "persons may work on it.",
@@ -24,3 +32,20 @@ ASSUMPTIONS = (
     "The host task that judges readings does not run in step with the scan.",
     "Every cell of a string stands at its maximum voltage when isolation is judged.",
 )
+
+
+def budget_warnings(evaluation: Evaluation) -> Iterator[str]:
+    """Yield what the budgets warn of though no target says so: boards whose cells straddle a break."""
+    for board in evaluation.isolation.straddled:
+        voltage = format_ticks(board.voltage, VOLTAGE, rounding="up")
+        place = f"{board.opening.kind} {board.opening.name} of string {board.string}"
+        if board.node:
+            yield (
+                f"the cells of node {board.node} lie on both sides of {place}: when it opens, one of the "
+                f"node's inputs sees up to {voltage}"
+            )
+        else:
+            yield (
+                f"{place} lies between two nodes of board {board.board}: when it opens, up to {voltage} "
+                "stand within the board"
+            )

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from chainplan.budgets.age import SampleTiming, sample_budget
 from chainplan.budgets.data import ControllerBytes, bytes_budget
-from chainplan.budgets.isolation import IsolationBudget, isolation_budget
 from chainplan.budgets.latency import HazardLatency, latency_budget
 from chainplan.budgets.scan import ControllerScan, scan_budget
 from chainplan.chain.build import build_network
 from chainplan.chain.network import Network
 from chainplan.plan.model import Plan
 from chainplan.verdicts import Verdict, judge, missed
+
+if TYPE_CHECKING:
+    from chainplan.budgets.isolation import IsolationBudget
 
 
 class Evaluation:
@@ -49,6 +52,8 @@ class Evaluation:
     @cached_property
     def isolation(self) -> IsolationBudget:
         """Return what each segment's isolation carries."""
+        from chainplan.budgets.isolation import isolation_budget  # late: a plan may be judged without it
+
         return isolation_budget(self.network)
 
     @cached_property

@@ -8,16 +8,22 @@ from fractions import Fraction
 from math import ceil, floor
 from typing import TYPE_CHECKING, Literal
 
-from chainplan.budgets.age import slot_starts, runs_from_sample_to_memory
-from chainplan.budgets.terms import Case
+from chainplan.budgets.age import MOST_SCANS, runs_from_sample_to_memory, slot_starts
+from chainplan.budgets.schedule import conversion_of
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.wire import bit_time_of
 from chainplan.quantity import BITS, RATIO, TIME, Dimension
 
 if TYPE_CHECKING:
+    from chainplan.budgets.data import ControllerBytes
+    from chainplan.budgets.isolation import SegmentIsolation
+    from chainplan.budgets.isolation_checks import Check
     from chainplan.budgets.scan import ControllerScan
     from chainplan.evaluate import Evaluation
 
 Sense = Literal["at most", "below", "at least"]
 Status = Literal["met", "missed", "not checked"]
+Subject = Literal["working voltage", "creepage", "clearance", "test voltage"]
 
 WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
@@ -33,8 +39,8 @@ class Verdict:
     sense: Sense
     limit: int | None
     dimension: Dimension
-    budget: str
-    """The budget the figure comes from, to look its terms up."""
+    figure: str
+    """The name of the sum the figure comes from (:mod:`chainplan.sums`), to look its terms up."""
     where: str = ""
     note: str = ""
     typical: int | None = None
@@ -73,37 +79,27 @@ def judge(evaluation: Evaluation) -> tuple[Verdict, ...]:
 def _scan(evaluation: Evaluation) -> Iterator[Verdict]:
     targets = evaluation.plan.targets
     for scan in evaluation.scans.values():
-        name = scan.controller.name
+        name, figure = scan.controller.name, f"scan/{scan.controller.name}"
         worst, typical = scan.worst.total, scan.typical.total
-        period = scan.controller.plan.scan_period.min
-        note = scan.phases.quality
+        period = scan.controller.plan.scan_period
         yield Verdict(
-            "scan time within the scan period",
+            "scan fits its period",
             name,
             worst,
             "at most",
-            period,
+            period.min,
             TIME,
-            "scan",
-            note=note,
+            figure,
+            note=scan.phases.quality,
             typical=typical,
         )
         if targets.scan_time:
-            yield Verdict(
-                "scan time", name, worst, "at most", targets.scan_time.min, TIME, "scan", typical=typical
-            )
+            limit = targets.scan_time.min
+            yield Verdict("scan time", name, worst, "at most", limit, TIME, figure, typical=typical)
         if targets.utilisation:
-            used = share(worst, period)
-            yield Verdict(
-                "utilisation",
-                name,
-                used,
-                "at most",
-                targets.utilisation.min,
-                RATIO,
-                "scan",
-                typical=share(typical, scan.controller.plan.scan_period.typical),
-            )
+            used, usually = share(worst, period.min), share(typical, period.typical)
+            limit = targets.utilisation.min
+            yield Verdict("utilisation", name, used, "at most", limit, RATIO, figure, typical=usually)
         yield from _conversions(scan)
 
 
@@ -112,26 +108,23 @@ def _conversions(scan: ControllerScan) -> Iterator[Verdict]:
     for index, work in enumerate(scan.works):
         if not runs_from_sample_to_memory(work.task):
             continue
-        longest = overlapped_conversion(scan, index)
         plan = scan.controller.plan
         starts = slot_starts(scan, index, Case.WORST)
         early = min(slot_starts(scan, index, Case.BEST))
         room = plan.scan_period.min * work.task.every - plan.scan_jitter.max - (max(starts) - early)
         yield Verdict(
-            "overlapped conversion ends before the next one",
+            "overlapped conversion time",
             f"{scan.controller.name}, {work.name}",
-            longest,
+            overlapped_conversion(scan, index).total,
             "at most",
             room,
             TIME,
-            "scan",
+            f"conversion/{scan.controller.name}/{work.name}",
         )
 
 
-def overlapped_conversion(scan: ControllerScan, index: int) -> int:
-    """Return the time from a task's slot until its conversion is over on every node, fs."""
-    from chainplan.budgets.schedule import conversion_of
-
+def overlapped_conversion(scan: ControllerScan, index: int) -> Sum:
+    """Return the time from a task's slot until its conversion is over on every node, with its terms, fs."""
     run = scan.runs[Case.WORST][index]
     work = scan.works[index]
     chains = {step.exchange.chain for step in run.triggers}
@@ -144,7 +137,13 @@ def overlapped_conversion(scan: ControllerScan, index: int) -> int:
         ),
         default=0,
     )
-    return max((step.end for step in run.triggers), default=0) + longest
+    sent = max((step.end for step in run.triggers), default=0)
+    return Sum(
+        f"overlapped conversion of {work.name}",
+        TIME,
+        nonzero(Term("until the last trigger is sent", sent), Term("longest conversion", longest)),
+        "last trigger + longest conversion of any node",
+    )
 
 
 def _samples(evaluation: Evaluation) -> Iterator[Verdict]:
@@ -160,75 +159,174 @@ def _samples(evaluation: Evaluation) -> Iterator[Verdict]:
                 "at most",
                 age.min,
                 TIME,
-                "sample",
+                f"age/{timing.controller}/{timing.task}",
                 timing.where,
                 typical=timing.typical_age.total,
             )
         if skew:
+            triggered = evaluation.plan.tasks[timing.task].kind == "measure"
             yield Verdict(
                 "skew",
                 subject,
-                timing.skew.total,
+                timing.skew.total if triggered else None,
                 "at most",
                 skew.min,
                 TIME,
-                "sample",
-                typical=timing.typical_skew.total,
+                f"skew/{timing.controller}/{timing.task}",
+                note="" if triggered else "without a trigger every node samples when it likes",
+                typical=timing.typical_skew.total if triggered else None,
             )
+    sampled = {timing.task for timing in evaluation.samples}
+    for target, limits in (("sample age", targets.sample_age), ("skew", targets.skew)):
+        for task in (name for name in limits if name not in sampled):
+            yield _idle(target, task, limits[task].min, TIME)
+
+
+def _idle(target: str, task: str, limit: int, dimension: Dimension) -> Verdict:
+    """Return the verdict on a target for a task that no controller samples anything with: not checked."""
+    note = "this task fetches no samples"
+    return Verdict(target, task, None, "at most", limit, dimension, "", note=note)
 
 
 def _bytes(evaluation: Evaluation) -> Iterator[Verdict]:
     targets = evaluation.plan.targets
+    counted = set()
     for traffic in evaluation.traffic:
+        name = traffic.controller
         for task in traffic.tasks:
-            limit = targets.bytes_per_sample.get(task.task)
-            if limit is not None and task.bytes_per_sample is not None:
-                bits = ceil(8 * task.bytes_per_sample)
-                yield Verdict(
-                    "data per sample",
-                    f"{traffic.controller}, {task.task}",
-                    bits,
-                    "at most",
-                    floor(8 * Fraction(limit)),
-                    BITS,
-                    "bytes",
-                )
-        if targets.bytes_per_scan:
+            most = targets.bytes_per_sample.get(task.task)
+            if most is None or task.bytes_per_sample is None:
+                continue
+            counted.add(task.task)
             yield Verdict(
-                "data per scan",
-                traffic.controller,
-                traffic.busiest_scan.total,
+                "data per sample",
+                f"{name}, {task.task}",
+                ceil(8 * task.bytes_per_sample),
                 "at most",
-                targets.bytes_per_scan.min,
+                floor(8 * Fraction(most)),
                 BITS,
-                "bytes",
+                f"bytes/{name}/{task.task}",
             )
+        if targets.bytes_per_scan:
+            most_bits, figure = targets.bytes_per_scan.min, f"bytes/{name}"
+            carried = traffic.busiest_scan.total
+            yield Verdict("data per scan", name, carried, "at most", most_bits, BITS, figure)
         if targets.efficiency:
-            yield Verdict(
-                "efficiency",
-                traffic.controller,
-                floor(traffic.efficiency * WHOLE),
-                "at least",
-                targets.efficiency.max,
-                RATIO,
-                "bytes",
-            )
+            reached, figure = floor(traffic.efficiency * WHOLE), f"payload/{name}"
+            least = targets.efficiency.max
+            yield Verdict("efficiency", name, reached, "at least", least, RATIO, figure)
+        if targets.host_bus_load:
+            yield _host_bus(evaluation.scans[name], traffic, targets.host_bus_load.min)
+    for task_name in (name for name in targets.bytes_per_sample if name not in counted):
+        limit = floor(8 * Fraction(targets.bytes_per_sample[task_name]))
+        yield _idle("data per sample", task_name, limit, BITS)
+
+
+def _host_bus(scan: ControllerScan, traffic: ControllerBytes, limit: int) -> Verdict:
+    name = traffic.controller
+    busy = host_bus_time(scan, traffic)
+    used = None if busy is None else share(busy.total, scan.controller.plan.scan_period.min)
+    note = "the controller has no host bus in the plan" if busy is None else ""
+    return Verdict("host bus load", name, used, "at most", limit, RATIO, f"host-bus/{name}", note=note)
+
+
+def host_bus_time(scan: ControllerScan, traffic: ControllerBytes) -> Sum | None:
+    """Return how long the host bus is busy in the scan that moves most over it, with its terms, fs.
+
+    In a major cycle too long to walk through, all tasks are taken to meet. None without a host bus.
+    """
+    bus = scan.controller.plan.host_bus
+    if bus is None:
+        return None
+    bits = [task.host_bus for task in traffic.tasks]
+    heaviest: Iterable[int] = range(len(bits))
+    if scan.phases.major_cycle <= MOST_SCANS:
+        heaviest = max(
+            map(scan.due, range(scan.phases.major_cycle)), key=lambda due: sum(bits[index] for index in due)
+        )
+    tau = bit_time_of(bus.bit_rate).max
+    terms = (Term(f"task {traffic.tasks[index].task}", tau, bits[index], "bits") for index in heaviest)
+    return Sum(
+        f"host bus time per scan of {traffic.controller}",
+        TIME,
+        nonzero(*terms),
+        "bits over the host bus in the scan that moves most, each one bit time",
+    )
 
 
 def _latencies(evaluation: Evaluation) -> Iterator[Verdict]:
     for latency in evaluation.latencies:
         yield Verdict(
-            "fault handling below the tolerant time",
+            "fault handling time",
             latency.hazard,
             latency.handling.total,
             "below",
             latency.tolerant_time,
             TIME,
-            "latency",
+            f"latency/{latency.hazard}",
             latency.controller,
             latency.path,
             latency.typical_handling,
         )
+
+
+ISOLATION_TARGETS: dict[tuple[Subject, bool], tuple[str, Sense]] = {
+    ("working voltage", False): ("barrier working voltage", "at most"),
+    ("creepage", False): ("barrier creepage", "at least"),
+    ("clearance", False): ("barrier clearance", "at least"),
+    ("test voltage", False): ("barrier test voltage", "at least"),
+    ("creepage", True): ("creepage between boards", "at least"),
+    ("clearance", True): ("clearance between boards", "at least"),
+}
+"""The target of a check, by its subject and whether it lies between the boards' conductors."""
+
+
+def _isolation(evaluation: Evaluation) -> Iterator[Verdict]:
+    """Yield one verdict per chain and kind of check, on the segment with the least margin for its limit."""
+    for name, chain in evaluation.isolation.chains.items():
+        groups: dict[tuple[Subject, bool], list[tuple[SegmentIsolation, Check]]] = {}
+        for segment in chain.segments:
+            for check in segment.checks:
+                if _asked(segment, check):
+                    key = check.subject, check.place == "between conductors"
+                    groups.setdefault(key, []).append((segment, check))
+        for key, (target, sense) in ISOLATION_TARGETS.items():
+            if key in groups:
+                yield _isolation_verdict(name, target, sense, groups[key])
+
+
+def _asked(segment: SegmentIsolation, check: Check) -> bool:
+    """Tell whether a check is asked for: not where the other barrier holds all, or nothing is needed."""
+    if check.status != "not checked":
+        return True
+    if check.subject == "working voltage":
+        return segment.rating is None
+    return check.subject != "test voltage" or check.needed is not None
+
+
+def _isolation_verdict(
+    chain: str, target: str, sense: Sense, checks: list[tuple[SegmentIsolation, Check]]
+) -> Verdict:
+    known = [pair for pair in checks if pair[1].margin is not None]
+    left_out = len(checks) - len(known)
+    if known:
+        segment, check = min(known, key=lambda pair: (pair[1].margin or 0) / max(_limit(pair[1], sense), 1))
+        note = f"{left_out} of {len(checks)} not checked" if left_out else ""
+    else:
+        segment, check = checks[0]
+        note = f"{check.reason} ({left_out} times)" if left_out > 1 else check.reason
+    between = target.endswith("between boards")
+    stress = segment.conductors if between else segment.references
+    value, limit = check.needed, check.offered
+    if sense == "at least":
+        value, limit = limit, value
+    figure = f"isolation/{segment.segment.name}/{'conductors' if between else 'references'}"
+    where = f"{segment.segment.name}, {check.place}: {stress.situation.name}" if known else ""
+    return Verdict(target, chain, value, sense, limit, check.dimension, figure, where, note)
+
+
+def _limit(check: Check, sense: Sense) -> int:
+    return (check.offered if sense == "at most" else check.needed) or 0
 
 
 def share(part: int, whole: int) -> int:
@@ -236,7 +334,7 @@ def share(part: int, whole: int) -> int:
     return -(-part * WHOLE // whole)
 
 
-ROOMS = (_scan, _samples, _bytes, _latencies)
+ROOMS = (_scan, _samples, _bytes, _latencies, _isolation)
 """Where each budget's figures meet their targets: a new budget adds its line here."""
 
 

@@ -1,0 +1,153 @@
+"""Figures for a reader: bounds rounded to the unfavourable side, signs, shares, and text safe to print.
+
+A worst case is rounded up, a limit and a margin down, so that no printed figure looks better than the exact
+one. Nothing here knows a screen.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Literal
+
+from chainplan.plan.problems import escape
+from chainplan.quantity import BITS, RATIO, Dimension, format_ticks
+from chainplan.verdicts import Status, Verdict
+
+Rounding = Literal["nearest", "down", "up"]
+
+_BYTES = replace(
+    BITS,
+    units={"byte": Fraction(8), "kB": Fraction(8_000), "MB": Fraction(8_000_000), "GB": Fraction(8 * 10**9)},
+    display=("byte", "kB", "MB", "GB"),
+    base="byte",
+)
+"""Amounts of data as a reader counts them: in bytes, kB = 1000 byte."""
+
+PLAIN_LETTERS = str.maketrans(
+    {"±": "+/-", "·": "-", "×": "x", "–": "-", "—": "-", "…": "...", "≤": "<=", "≥": ">=", "°": "deg "}
+    | {"µ": "u", "μ": "u", "\u03a9": "ohm", "\u2126": "ohm", "✓": "+", "✗": "!"}
+)
+"""What stands for a sign where the stream's encoding has none for it."""
+
+_PROBE = "─━│█▌░≤≥✓✗"
+"""Signs that a report draws with."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the reader's screen can show: its width in columns, and whether it has more than ASCII signs."""
+
+    width: int = 80
+    encoding: str = "utf-8"
+
+    @property
+    def unicode(self) -> bool:
+        """Tell whether the encoding carries block and box signs."""
+        try:
+            _PROBE.encode(self.encoding)
+        except (UnicodeEncodeError, LookupError):
+            return False
+        return True
+
+    def text(self, text: str) -> str:
+        """Return a text safe for the screen: control characters escaped, signs replaced that it lacks."""
+        return encodable(escape(text), self.encoding)
+
+    def status(self, status: Status) -> str:
+        """Return a verdict's sign and word."""
+        return self.text(STATUS_WORDS[status])
+
+
+SENSE_SIGNS = {"at most": "≤", "below": "<", "at least": "≥"}
+STATUS_WORDS: dict[Status, str] = {"met": "✓ met", "missed": "✗ MISSED", "not checked": "? not checked"}
+
+
+def encodable(text: str, encoding: str) -> str:
+    """Return a text with what the encoding cannot carry replaced by a plain sign or an escape."""
+    try:
+        text.encode(encoding)
+    except LookupError:
+        encoding = "ascii"
+    except UnicodeEncodeError:
+        pass
+    else:
+        return text
+    return text.translate(PLAIN_LETTERS).encode(encoding, "backslashreplace").decode(encoding)
+
+
+def amount(ticks: int | Fraction, dimension: Dimension, rounding: Rounding = "nearest") -> str:
+    """Return a figure with its unit; amounts of data in bytes."""
+    return format_ticks(ticks, _BYTES if dimension.name == BITS.name else dimension, rounding=rounding)
+
+
+def byte_number(bits: int | Fraction) -> str:
+    """Return an amount of data in bytes without its unit, rounded up to three decimals."""
+    whole, thousandths = divmod(math.ceil(Fraction(bits) * 125), 1000)
+    return f"{whole}.{thousandths:03}".rstrip("0").rstrip(".")
+
+
+def percent(share: Fraction, rounding: Rounding = "nearest") -> str:
+    """Return a share (1 = all) in percent."""
+    return format_ticks(share * RATIO.units[""], RATIO, 3, rounding)
+
+
+def worst(verdict: Verdict) -> str:
+    """Return the worst case of a verdict, rounded to the unfavourable side."""
+    if verdict.value is None:
+        return "unknown"
+    return amount(verdict.value, verdict.dimension, "down" if verdict.sense == "at least" else "up")
+
+
+def typical(verdict: Verdict) -> str:
+    """Return the typical figure of a verdict, if it has one."""
+    return "-" if verdict.typical is None else amount(verdict.typical, verdict.dimension)
+
+
+def limit(verdict: Verdict, *, words: bool = False) -> str:
+    """Return the limit with its sense as a sign or in words, rounded towards the strict side."""
+    if verdict.limit is None:
+        return "unknown"
+    rounding: Rounding = "up" if verdict.sense == "at least" else "down"
+    sense = verdict.sense if words else SENSE_SIGNS[verdict.sense]
+    return f"{sense} {amount(verdict.limit, verdict.dimension, rounding)}"
+
+
+def margin(verdict: Verdict) -> str:
+    """Return the signed margin, rounded to the unfavourable side; of a ratio in percentage points."""
+    if verdict.margin is None:
+        return "-"
+    if verdict.margin == 0:
+        return "0 exactly"
+    text = signed(amount(verdict.margin, verdict.dimension, "down"), verdict.margin)
+    return text.replace("%", "points") if verdict.dimension.name == RATIO.name else text
+
+
+def margin_share(verdict: Verdict) -> str:
+    """Return the signed margin in percent of the limit, rounded to the unfavourable side."""
+    share = verdict.margin_share
+    if share is None:
+        return "-"
+    if share == 0:
+        return "equality is a miss" if verdict.status == "missed" else "equality is met"
+    if 0 < share < Fraction(1, 1000):
+        return "+<0.1 %"
+    return signed(f"{_tenths(share)} %", share)
+
+
+def _tenths(share: Fraction) -> str:
+    """Return a share in percent with one decimal, rounded down."""
+    tenths = math.floor(share * 1000)
+    whole, tenth = divmod(abs(tenths), 10)
+    return f"{'-' if tenths < 0 else ''}{whole}" + (f".{tenth}" if tenth else "")
+
+
+def signed(text: str, value: int | Fraction) -> str:
+    """Put a plus sign before a positive figure, so that the sign is always said."""
+    return f"+{text}" if value > 0 else text
+
+
+def plural(number: int, thing: str) -> str:
+    """Return a count with its noun: ``1 board``, ``3 boards``."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

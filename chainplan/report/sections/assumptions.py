@@ -1,0 +1,38 @@
+"""What the figures rest on: warnings about the plan, the model's assumptions, and cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
+from chainplan.plan.problems import Problem
+from chainplan.report.sections.common import View, bullets, heading, paragraph
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return warnings, assumptions and cautions."""
+    warnings = [*map(warning_line, view.loaded.warnings), *budget_warnings(view.evaluation)]
+    if warnings:
+        yield heading(view, "Warnings")
+        yield bullets(view, warnings)
+    yield heading(view, "Assumptions")
+    yield bullets(view, (*ASSUMPTIONS, *view.evaluation.isolation.notes))
+    yield heading(view, "Cautions")
+    for number, caution in enumerate(CAUTIONS):
+        if number:
+            yield Text()
+        yield paragraph(view, caution, "bold" if number == 0 else "")
+
+
+def warning_line(problem: Problem) -> str:
+    """Return a warning of the plan's check in one line, with its place."""
+    place = problem.place
+    where = f"{place.file}:{place.line}: " if place and place.line else ""
+    key = f"{problem.key}: " if problem.key else ""
+    return f"{where}{key}{problem.message}"

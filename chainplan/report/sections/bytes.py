@@ -1,0 +1,74 @@
+"""Bytes: what each task puts on the wires and over the host bus, and what of it is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.data import ControllerBytes, TaskBytes
+from chainplan.quantity import BITS, RATIO, TIME
+from chainplan.report.figures import amount, byte_number, percent, plural
+from chainplan.report.sections.common import Cell, Column, View, heading, lines, table
+from chainplan.verdicts import host_bus_time, share
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return every controller's traffic."""
+    for traffic in view.evaluation.traffic:
+        yield heading(view, f"Bytes of {traffic.controller}", "fault-free, per run of each task")
+        columns = [
+            Column("task"),
+            Column("every,\nscans", figures=True),
+            Column("samples", figures=True),
+            Column("payload,\nbyte", figures=True),
+            Column("wire,\nbyte", figures=True),
+            Column("byte per\nsample", figures=True),
+            Column("payload\n/ wire", figures=True),
+            Column("host bus,\nbyte", figures=True),
+        ]
+        yield table(view, columns, [_row(task) for task in traffic.tasks])
+        yield Text()
+        yield lines(view, *_totals(view, traffic))
+
+
+def _row(task: TaskBytes) -> list[Cell]:
+    each = task.bytes_per_sample
+    return [
+        task.task,
+        str(task.every),
+        str(task.samples) if task.samples else "-",
+        byte_number(task.payload) if task.payload else "-",
+        byte_number(task.wire.total),
+        byte_number(8 * each) if each is not None else "-",
+        percent(task.efficiency, "down") if task.payload else "-",
+        byte_number(task.host_bus),
+    ]
+
+
+def _totals(view: View, traffic: ControllerBytes) -> Iterator[str]:
+    scan = view.evaluation.scans[traffic.controller]
+    yield (
+        f"On the wire per scan: at most {amount(traffic.busiest_scan.total, BITS, 'up')}, "
+        f"on average {amount(traffic.wire_per_scan, BITS)}"
+    )
+    yield f"Payload per scan: on average {amount(traffic.payload_per_scan, BITS)}"
+    yield (
+        f"Efficiency: {percent(traffic.efficiency, 'down')} of the bits on the wire are payload, over the "
+        f"major cycle of {plural(scan.phases.major_cycle, 'scan')}"
+    )
+    busy = host_bus_time(scan, traffic)
+    if busy is None:
+        yield "Host bus: none in the plan"
+    else:
+        load = share(busy.total, scan.controller.plan.scan_period.min)
+        yield (
+            f"Host bus: {amount(traffic.host_bus_per_scan, BITS)} per scan on average; busy for at most "
+            f"{amount(busy.total, TIME, 'up')}"
+        )
+        yield f"Host bus load: at most {amount(load, RATIO, 'up')} of the scan period"
+    yield f"Log of every payload: {amount(8 * traffic.log_per_hour, BITS)} per hour, typical"

@@ -1,0 +1,123 @@
+"""From fault to safe state: every hazard's FDTI, FRTI and FHTI against its tolerant time, and the terms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.terms import Sum, Term
+from chainplan.quantity import TIME
+from chainplan.report.figures import amount, signed
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    heading,
+    paragraph,
+    status_text,
+    table,
+    two_lines,
+)
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_TERMS = 12
+"""Groups of hazards whose terms are written out."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return every hazard's intervals and what they are made of."""
+    latencies = view.evaluation.latencies
+    yield heading(view, "From fault to safe state", "worst case; FHTI = FDTI + FRTI, below FTTI")
+    if not latencies:
+        yield paragraph(view, "The plan names no hazards.")
+        return
+    yield _intervals(view, latencies)
+    groups = alike(latencies)
+    for group in groups[:MOST_TERMS]:
+        yield Text()
+        yield from _terms(view, group)
+    if len(groups) > MOST_TERMS:
+        yield paragraph(
+            view, f"The terms of {len(groups) - MOST_TERMS} more are left out here: explain shows them."
+        )
+    yield Text()
+    yield paragraph(
+        view,
+        "Every term is rounded up; explain prints them exactly. FDTI, FRTI, FHTI, FTTI: fault detection, "
+        "reaction, handling and tolerant time interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
+    )
+
+
+def _intervals(view: View, latencies: Sequence[HazardLatency]) -> RenderableType:
+    columns = [
+        Column("verdict", most=8),
+        Column("margin", figures=True),
+        Column("hazard"),
+        Column("FDTI", figures=True),
+        Column("FRTI", figures=True),
+        Column("FHTI\n(typical)", figures=True),
+        Column("FTTI", figures=True),
+    ]
+    rows: list[list[Cell]] = []
+    for latency in latencies:
+        handling = latency.handling.total
+        margin = latency.tolerant_time - handling
+        rows.append(
+            [
+                status_text(view, "met" if latency.met else "missed"),
+                signed(amount(margin, TIME, "down"), margin) if margin else "0 exactly",
+                two_lines(view, latency.hazard, _path(view, latency)),
+                amount(latency.detection.total, TIME, "up"),
+                amount(latency.reaction.total, TIME, "up"),
+                two_lines(view, amount(handling, TIME, "up"), f"({amount(latency.typical_handling, TIME)})"),
+                f"< {amount(latency.tolerant_time, TIME, 'down')}",
+            ]
+        )
+    return table(view, columns, rows)
+
+
+def _path(view: View, latency: HazardLatency) -> str:
+    several = len(view.evaluation.scans) > 1
+    return f"{latency.path} of {latency.controller}" if several else latency.path
+
+
+def alike(latencies: Iterable[HazardLatency]) -> list[list[HazardLatency]]:
+    """Return the hazards grouped by equal terms, so that equal arithmetic is written once."""
+    groups: dict[object, list[HazardLatency]] = {}
+    for latency in latencies:
+        key = (latency.controller, latency.path, latency.detection.terms, latency.reaction.terms)
+        groups.setdefault(key, []).append(latency)
+    return list(groups.values())
+
+
+def _terms(view: View, group: Sequence[HazardLatency]) -> Iterator[RenderableType]:
+    first = group[0]
+    yield Text(view.look.text(", ".join(latency.hazard for latency in group)), style="bold")
+    columns = [
+        Column("", figures=True),
+        Column("", figures=True),
+        Column(f"by {_path(view, first)}"),
+    ]
+    rows: list[list[Cell]] = []
+    for name, part in (("FDTI", first.detection), ("FRTI", first.reaction)):
+        rows += [_term(term) for term in part.terms]
+        rows.append(_total(view, name, part))
+    rows.append(_total(view, "FHTI", first.handling))
+    drawn = table(view, columns, rows)
+    drawn.show_header = False
+    yield drawn
+
+
+def _term(term: Term) -> list[Cell]:
+    each = f"{term.times} x {amount(term.amount, TIME, 'up')}" if term.times != 1 else ""
+    return [each, amount(term.total, TIME, "up"), term.label + (f" ({term.how})" if term.how else "")]
+
+
+def _total(view: View, name: str, part: Sum) -> list[Cell]:
+    texts = ("", amount(part.total, TIME, "up"), f"= {name}")
+    return [Text(view.look.text(text), style="bold") for text in texts]

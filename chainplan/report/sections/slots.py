@@ -1,0 +1,118 @@
+"""The slot table: which task runs in which scan of the major cycle, from when to when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Case
+from chainplan.quantity import TIME
+from chainplan.report.figures import amount, plural
+from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_SCANS = 4096
+"""Scans of the major cycle that are looked at."""
+
+MOST_KINDS = 12
+"""Kinds of scan that get their rows, the longest first."""
+
+NUMBERS_SHOWN = 8
+"""Scan numbers of one kind that are listed."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return every controller's rate groups and slot table."""
+    for scan in view.evaluation.scans.values():
+        yield heading(view, f"Slots of {scan.controller.name}", "worst case, since the scan began")
+        yield _tasks(view, scan)
+        yield Text()
+        yield from _slots(view, scan)
+
+
+def _tasks(view: View, scan: ControllerScan) -> RenderableType:
+    columns = [
+        Column("task"),
+        Column("every", figures=True),
+        Column("phase", figures=True),
+        Column("worst case", figures=True),
+        Column("typical", figures=True),
+    ]
+    rows: list[list[Cell]] = [
+        [
+            work.name,
+            plural(work.task.every, "scan"),
+            str(scan.phases.phases[index]) + ("" if work.task.phase is None else " (fixed)"),
+            amount(scan.runs[Case.WORST][index].length, TIME, "up"),
+            amount(scan.runs[Case.TYPICAL][index].length, TIME),
+        ]
+        for index, work in enumerate(scan.works)
+    ]
+    return table(view, columns, rows)
+
+
+def kinds_of_scan(scan: ControllerScan) -> dict[tuple[int, ...], list[int]]:
+    """Return the scans of the major cycle by the tasks due in them, as far as they are looked at."""
+    kinds: dict[tuple[int, ...], list[int]] = {}
+    for number in range(min(scan.phases.major_cycle, MOST_SCANS)):
+        kinds.setdefault(tuple(scan.due(number)), []).append(number)
+    return kinds
+
+
+def _slots(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
+    lengths = [run.length for run in scan.runs[Case.WORST]]
+    kinds = sorted(
+        kinds_of_scan(scan).items(), key=lambda kind: (-sum(lengths[index] for index in kind[0]), kind[1])
+    )
+    columns = [Column("scans"), Column("task"), Column("start", figures=True), Column("end", figures=True)]
+    rows: list[list[Cell]] = []
+    for _, numbers in kinds[:MOST_KINDS]:
+        slots = scan.slots(numbers[0])
+        first = scan_numbers(numbers)
+        for slot in slots:
+            rows.append([first, slot.task, amount(slot.start, TIME, "up"), amount(slot.end, TIME, "up")])
+            first = ""
+        if not slots:
+            rows.append([first, "(nothing due)", "", ""])
+    yield table(view, columns, rows)
+    for remark in _left_out(scan, kinds[MOST_KINDS:]):
+        yield paragraph(view, remark)
+
+
+def scan_numbers(numbers: Sequence[int]) -> str:
+    """Return scan numbers as a short list, runs written ``1..4``; what is left out is counted."""
+    runs: list[tuple[int, int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = runs[-1][0], number
+        else:
+            runs.append((number, number))
+    texts = [str(first) if first == last else f"{first}..{last}" for first, last in runs[:NUMBERS_SHOWN]]
+    left = sum(last - first + 1 for first, last in runs[NUMBERS_SHOWN:])
+    return ", ".join(texts) + (f" and {left} more" if left else "")
+
+
+def _left_out(scan: ControllerScan, kinds: Sequence[tuple[tuple[int, ...], Sequence[int]]]) -> Iterator[str]:
+    cycle = scan.phases.major_cycle
+    if kinds:
+        scans = sum(len(numbers) for _, numbers in kinds)
+        yield (
+            f"Not shown: {plural(len(kinds), 'kind')} of shorter scan ({plural(scans, 'scan')}); the longest "
+            f"{MOST_KINDS} kinds are above."
+        )
+    if cycle > MOST_SCANS:
+        yield (
+            f"The major cycle has {cycle} scans; the table is drawn from the first {MOST_SCANS}. The busiest "
+            f"scan of all, number {scan.phases.busiest_scan}, is in the timeline."
+        )
+    reserve = scan.reserve.total
+    if reserve:
+        yield (
+            f"After its last slot every scan keeps a retry reserve of {amount(reserve, TIME, 'up')} "
+            f"({scan.reserve.times} x {amount(scan.reserve.amount, TIME, 'up')})."
+        )

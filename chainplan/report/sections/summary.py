@@ -1,0 +1,160 @@
+"""The summary: every target with its margin, the missed ones first, then the tightest first."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.report import figures
+from chainplan.report.sections.common import (
+    STATUS_STYLES,
+    STATUS_WIDTH,
+    Cell,
+    Column,
+    View,
+    heading,
+    paragraph,
+    status_text,
+    table,
+    two_lines,
+)
+from chainplan.verdicts import Status, Verdict
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+_ORDER: dict[Status, int] = {"missed": 0, "not checked": 1, "met": 2}
+
+
+SUBJECTS_SHOWN = 6
+"""Parts of the plan with one and the same verdict that are named."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return the summary of targets."""
+    verdicts = view.evaluation.verdicts
+    yield heading(view, "Targets", "worst case against limit, margin first")
+    yield closing_line(view, verdicts)
+    yield Text()
+    groups = alike(in_order(verdicts))
+    yield _wide(view, groups) if view.wide else _narrow(view, groups)
+    yield Text()
+    yield paragraph(view, EXPLANATION)
+
+
+EXPLANATION = (
+    "Worst case: every tolerance at its unfavourable end at once. Typical: the middle of each. Printed worst "
+    "cases are rounded up, limits and margins down, so that none looks better than it is. A margin in % is "
+    "of the limit; between two percentages it is first given in points."
+)
+
+
+def in_order(verdicts: Iterable[Verdict]) -> list[Verdict]:
+    """Return the verdicts as a reader wants them: missed before unknown before met, least margin first."""
+    return sorted(verdicts, key=lambda verdict: (_ORDER[verdict.status], _tightness(verdict)))
+
+
+def alike(verdicts: Iterable[Verdict]) -> list[list[Verdict]]:
+    """Return verdicts that differ in nothing but whom they are about together, to be written once."""
+    groups: dict[object, list[Verdict]] = {}
+    for each in verdicts:
+        key = (each.target, each.value, each.limit, each.typical, each.dimension.name, each.note)
+        groups.setdefault(key, []).append(each)
+    return list(groups.values())
+
+
+def _tightness(verdict: Verdict) -> Fraction:
+    share = verdict.margin_share
+    return Fraction(0) if share is None else share
+
+
+def count_line(verdicts: Sequence[Verdict]) -> str:
+    """Return how many targets there are, and how many of each verdict."""
+    counts = Counter(verdict.status for verdict in verdicts)
+    parts = [f"{counts['missed']} missed", f"{counts['met']} met"]
+    if counts["not checked"]:
+        parts.insert(1, f"{counts['not checked']} not checked")
+    return f"{figures.plural(len(verdicts), 'target')}: {', '.join(parts)}"
+
+
+def closing_line(view: View, verdicts: Sequence[Verdict]) -> Text:
+    """Return the one sentence that answers whether the layout works."""
+    worst: Status = min((verdict.status for verdict in verdicts), key=_ORDER.__getitem__, default="met")
+    answer = {
+        "missed": "This layout misses targets in the worst case.",
+        "not checked": "This layout meets every target that could be checked, in the worst case.",
+        "met": "This layout meets every target in the worst case.",
+    }[worst]
+    line = Text(view.look.text(answer), style=STATUS_STYLES[worst])
+    return line.append("\n" + view.look.text(f"{count_line(verdicts)}."), style="not bold default")
+
+
+def _wide(view: View, groups: list[list[Verdict]]) -> RenderableType:
+    columns = [
+        Column("verdict", most=STATUS_WIDTH),
+        Column("margin", figures=True),
+        Column("", figures=True),
+        Column("target"),
+        Column("worst case", figures=True),
+        Column("limit", figures=True),
+        Column("typical", figures=True),
+    ]
+    rows: list[list[Cell]] = [
+        [
+            status_text(view, verdict.status),
+            figures.margin(verdict),
+            figures.margin_share(verdict),
+            two_lines(view, _title(group), _remark(verdict)),
+            figures.worst(verdict),
+            figures.limit(verdict),
+            figures.typical(verdict),
+        ]
+        for group in groups
+        for verdict in group[:1]
+    ]
+    return table(view, columns, rows)
+
+
+def _narrow(view: View, groups: list[list[Verdict]]) -> RenderableType:
+    columns = [
+        Column("verdict", most=STATUS_WIDTH),
+        Column("margin", figures=True),
+        Column("target"),
+        Column("worst case\n(typical)", figures=True),
+        Column("limit", figures=True),
+    ]
+    rows: list[list[Cell]] = [
+        [
+            status_text(view, verdict.status),
+            two_lines(view, figures.margin(verdict), _unless_dash(figures.margin_share(verdict))),
+            two_lines(view, _title(group), _remark(verdict) if verdict.status != "met" else ""),
+            two_lines(view, figures.worst(verdict), _bracketed(figures.typical(verdict))),
+            figures.limit(verdict),
+        ]
+        for group in groups
+        for verdict in group[:1]
+    ]
+    return table(view, columns, rows)
+
+
+def _bracketed(text: str) -> str:
+    return f"({text})" if _unless_dash(text) else ""
+
+
+def _unless_dash(text: str) -> str:
+    return "" if text == "-" else text
+
+
+def _title(group: list[Verdict]) -> str:
+    subjects = [verdict.subject for verdict in group]
+    left = len(subjects) - SUBJECTS_SHOWN
+    listed = ", ".join(subjects[:SUBJECTS_SHOWN]) + (f" and {left} more" if left > 0 else "")
+    return f"{group[0].target}: {listed}"
+
+
+def _remark(verdict: Verdict) -> str:
+    return "; ".join(part for part in (verdict.where, verdict.note) if part)

@@ -1,0 +1,29 @@
+"""The title block: which plan this report is about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.report.sections.common import View, paragraph
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return the plan's title, revision, date, files and purpose."""
+    plan = view.evaluation.plan
+    yield Text(view.look.text(plan.title), style="bold", overflow="fold")
+    facts = [f"revision {plan.revision}"]
+    if plan.date:
+        facts.append(f"date {plan.date}")
+    facts.append(f"file {view.loaded.file}")
+    if plan.include:
+        facts.append("with " + ", ".join(plan.include))
+    yield paragraph(view, ", ".join(facts))
+    if plan.about:
+        yield Text()
+        yield paragraph(view, plan.about)

@@ -1,0 +1,48 @@
+"""The report in the terminal: the chosen sections in order, for the width and the signs of the screen."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.text import Text
+
+from chainplan.report.figures import Look
+from chainplan.report.names import SECTIONS
+from chainplan.report.sections import title
+from chainplan.report.sections.common import View
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from chainplan.evaluate import Evaluation
+    from chainplan.plan.load import LoadedPlan
+
+LEAST_WIDTH = 72
+"""Columns below which the tables would have to break figures; a narrower screen wraps lines instead."""
+
+
+def report_text(
+    console: Console, loaded: LoadedPlan, evaluation: Evaluation, sections: Collection[str] = ()
+) -> str:
+    """Return the report as `console` would print it: with colours only where that shows them.
+
+    `sections` are names of :data:`chainplan.report.names.SECTIONS`; none means all of them.
+    """
+    look = Look(max(console.width, LEAST_WIDTH), console.encoding)
+    view = View(loaded, evaluation, look)
+    with console.capture() as captured:
+        for renderable in renderables(view, sections or SECTIONS):
+            console.print(renderable, width=look.width, highlight=False, emoji=False, markup=False)
+    return "\n".join(line.rstrip(" ") for line in captured.get().split("\n"))
+
+
+def renderables(view: View, sections: Collection[str]) -> Iterator[RenderableType]:
+    """Yield the title block and the chosen sections, in the order of the report."""
+    yield from title.render(view)
+    for name in SECTIONS:
+        if name in sections:
+            yield from import_module(f"chainplan.report.sections.{name}").render(view)
+    yield Text()

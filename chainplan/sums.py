@@ -1,0 +1,118 @@
+"""Every figure's arithmetic by name, so that a reader gets from a number to its terms in one step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from math import lcm
+from typing import TYPE_CHECKING
+
+from chainplan.budgets.age import runs_from_sample_to_memory
+from chainplan.budgets.data import ControllerBytes
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Sum, Term, nonzero
+from chainplan.quantity import BITS
+from chainplan.verdicts import host_bus_time, overlapped_conversion
+
+if TYPE_CHECKING:
+    from chainplan.budgets.isolation import SegmentIsolation
+    from chainplan.chain.potentials import Worst
+    from chainplan.evaluate import Evaluation
+
+Named = tuple[str, Callable[[], Sum]]
+
+TYPICAL = "/typical"
+"""Ends the name of a figure's typical case; without it a name means the worst case."""
+
+
+def all_sums(evaluation: Evaluation) -> dict[str, Callable[[], Sum]]:
+    """Return every sum of an evaluation by its name, ``budget/subject``, worked out when called."""
+    return {name: work_out for room in ROOMS for name, work_out in room(evaluation)}
+
+
+def _known(figure: Sum) -> Callable[[], Sum]:
+    return lambda: figure
+
+
+def _scans(evaluation: Evaluation) -> Iterator[Named]:
+    for name, scan in evaluation.scans.items():
+        yield f"scan/{name}", _known(scan.worst)
+        yield f"scan/{name}{TYPICAL}", _known(scan.typical)
+        for index, work in enumerate(scan.works):
+            if runs_from_sample_to_memory(work.task):
+                yield f"conversion/{name}/{work.name}", partial(overlapped_conversion, scan, index)
+
+
+def _samples(evaluation: Evaluation) -> Iterator[Named]:
+    for timing in evaluation.samples:
+        subject = f"{timing.controller}/{timing.task}"
+        yield f"age/{subject}", _known(timing.age)
+        yield f"age/{subject}{TYPICAL}", _known(timing.typical_age)
+        yield f"skew/{subject}", _known(timing.skew)
+        yield f"skew/{subject}{TYPICAL}", _known(timing.typical_skew)
+
+
+def _traffic(evaluation: Evaluation) -> Iterator[Named]:
+    for traffic in evaluation.traffic:
+        name = traffic.controller
+        scan = evaluation.scans[name]
+        yield f"bytes/{name}", _known(traffic.busiest_scan)
+        for task in traffic.tasks:
+            yield f"bytes/{name}/{task.task}", _known(task.wire)
+        yield f"wire/{name}", partial(over_the_cycle, scan, traffic, "wire")
+        yield f"payload/{name}", partial(over_the_cycle, scan, traffic, "payload")
+        if scan.controller.plan.host_bus is not None:
+            yield f"host-bus/{name}", partial(_host_bus, scan, traffic)
+
+
+def _host_bus(scan: ControllerScan, traffic: ControllerBytes) -> Sum:
+    busy = host_bus_time(scan, traffic)
+    assert busy is not None  # the name is only there with a host bus
+    return busy
+
+
+def over_the_cycle(scan: ControllerScan, traffic: ControllerBytes, what: str) -> Sum:
+    """Return a controller's `wire` or `payload` bits over its major cycle; efficiency is their ratio."""
+    cycle = lcm(*(task.every for task in traffic.tasks))
+    return Sum(
+        f"{what} bits of {scan.controller.name} over the major cycle of {cycle} scans",
+        BITS,
+        nonzero(
+            *(
+                Term(
+                    f"task {task.task}",
+                    task.wire.total if what == "wire" else task.payload,
+                    cycle // task.every,
+                    f"every {task.every} scans",
+                )
+                for task in traffic.tasks
+            )
+        ),
+        "bits of every task, once per run; efficiency = payload bits / wire bits",
+    )
+
+
+def _latencies(evaluation: Evaluation) -> Iterator[Named]:
+    for latency in evaluation.latencies:
+        yield f"latency/{latency.hazard}", _known(latency.handling)
+
+
+def _isolation(evaluation: Evaluation) -> Iterator[Named]:
+    for segment in evaluation.isolation.segments:
+        name = f"isolation/{segment.segment.name}"
+        yield f"{name}/references", partial(_stress, evaluation, segment, "references")
+        yield f"{name}/conductors", partial(_stress, evaluation, segment, "conductors")
+
+
+def _stress(evaluation: Evaluation, isolation: SegmentIsolation, between: str) -> Sum:
+    """Return a segment's worst voltage between its `references` or between `conductors`, with its terms."""
+    from chainplan.budgets.isolation_cases import explain
+
+    worst: Worst = getattr(isolation, between)
+    stress = explain(evaluation.network, isolation.segment, worst.situation)
+    figure: Sum = getattr(stress, between)
+    return figure
+
+
+ROOMS = (_scans, _samples, _traffic, _latencies, _isolation)
+"""Where each budget names its sums: a new budget adds its line here."""

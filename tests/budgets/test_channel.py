@@ -153,7 +153,7 @@ def test_alike_transactions_equal_the_general_way(q: float, transactions: int, r
 def test_alike_transactions_equal_the_incomplete_beta_function(
     q: float, transactions: int, reserve: int
 ) -> None:
-    # NIST Digital Library of Mathematical Functions, 8.17.5: the binomial tail is I_q(k + 1, n).
+    # NIST Digital Library of Mathematical Functions 8.17: the binomial tail is I_q(k + 1, n) (from memory).
     expected = float(betainc(reserve + 1, transactions, q))
     assert probability_more_than_k_retries_alike(q, transactions, reserve) == pytest.approx(
         expected, rel=1e-8, abs=1e-290

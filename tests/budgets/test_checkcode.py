@@ -143,7 +143,7 @@ def test_crc32_of_ethernet_by_length(distance: int, data_bits: int, limit: int) 
 
 
 def test_can_polynomial_corrects_to_127_bits() -> None:
-    # Bosch CAN specification 2.0 (1991), CRC field: best suited for frames of less than 127 bits (BCH code).
+    # Bosch CAN specification 2.0 (1991), CRC field: best for frames of less than 127 bits (from memory).
     assert data_bits_at_distance(0x4599, 15, 6) + 15 == 127
 
 
@@ -201,7 +201,7 @@ def test_weights_of_longer_frames_are_a_code(code: tuple[int, int], data_bits: i
 
 @pytest.mark.parametrize(("width", "polynomial"), [(3, 0b011), (4, 0b0011), (5, 0b00101), (8, 0x1D)])
 def test_full_length_primitive_polynomial_is_the_hamming_code(width: int, polynomial: int) -> None:
-    # MacWilliams and Sloane, chapter 1, section 9: Hamming codes; weights by the recurrence
+    # MacWilliams and Sloane, chapter 1, section 9: Hamming codes (from memory); weights by the recurrence
     # i A_i + A_(i-1) + (n - i + 2) A_(i-2) = C(n, i-1).
     n = (1 << width) - 1
     weights = weight_distribution(polynomial, width, n)
@@ -212,7 +212,7 @@ def test_full_length_primitive_polynomial_is_the_hamming_code(width: int, polyno
 
 @pytest.mark.parametrize("generator", [0xC75, 0xAE3])
 def test_golay_code(generator: int) -> None:
-    # Binary Golay code, 23 bits, MacWilliams and Sloane, chapter 2, section 6: weights.
+    # Binary Golay code, 23 bits, MacWilliams and Sloane, chapter 2, section 6: weights (from memory).
     weights = weight_distribution(generator - (1 << 11), 11, 23)
     expected = {0: 1, 7: 253, 8: 506, 11: 1288, 12: 1288, 15: 506, 16: 253, 23: 1}
     assert {k: n for k, n in enumerate(weights) if n} == expected
@@ -231,7 +231,7 @@ def test_double_error_correcting_bch_code() -> None:
     [(0x2F, 8, 40, {4: 693, 6: 30358}), (0x1021, 16, 80, {4: 162}), (0x90D9, 16, 80, {6: 9153})],
 )
 def test_light_words(polynomial: int, width: int, frame_bits: int, known: dict[int, int]) -> None:
-    # Computed once by exhaustive search, outside this code.
+    # Computed before and apart from this code, from the published formula (MacWilliams identity).
     weights = weight_distribution(polynomial, width, frame_bits)
     first = min(known)
     assert not any(weights[1:first])
@@ -313,7 +313,7 @@ def test_wide_exact_weights_out_of_reach() -> None:
 @pytest.mark.parametrize(
     ("polynomial", "width", "frame_bits", "p", "exact", "guess"),
     [
-        # Computed outside this code from exhaustively counted weights; the usual estimate beside it.
+        # Computed before and apart from this code, from the published formula; the usual estimate beside it.
         (0x2F, 8, 40, Fraction(1, 100), 4.84776e-6, 2.678e-6),
         (0x2F, 8, 40, Fraction(1, 10**4), 6.90510e-14, 3.560e-14),
         (0x1021, 16, 80, Fraction(1, 100), 7.59442e-7, 1.321e-7),

@@ -1,47 +1,68 @@
-"""What must hold between the parts of a plan: names exist, every cell has its node, chains are whole.
+"""What must hold between the parts of a plan, part by part; the whole is put together in `check_plan`.
 
 Each check yields :class:`Finding` values with the path of the key at fault, so that all problems of a plan
-are told at once, each in its place. Checks of the layout follow in :mod:`chainplan.plan.layout_checks`.
+are told at once, each in its place.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator
 
-from chainplan.plan.findings import Finding, above_zero, check_segment, check_whole, unknown
-from chainplan.plan.layout_checks import check_layout
+from chainplan.plan.cover_checks import check_cover
+from chainplan.plan.fields import RESERVED
+from chainplan.plan.findings import Finding, Wrong, above_zero, check_name, check_segment, check_whole
+from chainplan.plan.layout_checks import check_layout, check_sizes
 from chainplan.plan.model import Plan
-from chainplan.plan.parts import BoardNode, Check, Protocol
-from chainplan.plan.problems import KeyPath, nearest
-from chainplan.plan.schedule import Hazard, Task
-from chainplan.quantity import Span
+from chainplan.plan.parts import BoardNode, Check
+from chainplan.plan.problems import KeyPath
+from chainplan.plan.schedule_checks import check_schedule
+from chainplan.plan.suspicions import suspicions
+from chainplan.plan.work_checks import check_work
+from chainplan.quantity import LENGTH, Span, format_ticks
 
-READ_BY = {
-    "cell over-voltage": "cell voltages",
-    "cell under-voltage": "cell voltages",
-    "over-temperature": "temperatures",
-    "under-temperature": "temperatures",
-    "open sense wire": "open wire",
-}
-"""What a task must read to show each kind of hazard; a lost chain shows in every read."""
+HIGHEST = 20_000 * 10**9
+"""Altitude in nm above which the correction of clearances has no row (IEC 60664-1:2020, table F.10 / A.2)."""
 
-
-def check_plan(plan: Plan) -> list[Finding]:
-    """Return everything wrong between the parts of a plan that is valid part by part."""
-    findings = [*_protocols(plan), *_parts(plan), *_board_types(plan), *_controllers(plan)]
-    findings += [*_tasks(plan), *_hazards(plan), *_targets(plan)]
-    return findings + check_layout(plan)
+SLOWEST_SHARE = 100
+"""A velocity below this part of the speed of light is a slip: no cable or trace is as slow as that."""
 
 
-def _exact(span: Span, path: KeyPath, least: int = 0) -> Iterator[Finding]:
+def check_plan(plan: Plan, wrong: Wrong | None = None) -> list[Finding]:
+    """Return everything wrong between the parts of a plan that is valid part by part, and what is suspicious.
+
+    `wrong` names what could not be read: nothing is found there, and nothing is concluded from it.
+    """
+    wrong = Wrong() if wrong is None else wrong
+    found: list[Finding] = []
+
+    def run(*checks: Callable[[Plan, Wrong], Iterable[Finding]]) -> bool:
+        """Add what checks find; return whether the plan is free of errors so far."""
+        new = [
+            finding for check in checks for finding in check(plan, wrong) if not wrong.unread(finding.path)
+        ]
+        wrong.add(new)
+        found.extend(new)
+        return not any(finding.severity == "error" for finding in found)
+
+    if not run(check_sizes):
+        return found  # nothing is to be unrolled that is too large
+    run(_protocols, _parts, _board_types, _controllers, _insulation, check_schedule, check_layout)
+    run(check_cover)
+    if not wrong and run(check_work):
+        run(suspicions)
+    return found
+
+
+def _exact(span: Span | None, path: KeyPath, least: int = 0) -> Iterator[Finding]:
+    if span is None:
+        return
     if span.min != span.max:
         yield Finding("an amount of data has no tolerance", path, None, "one value, such as 4 byte")
     elif span.max < least:
         yield Finding("this amount of data is too small", path, None, f"at least {least} bit")
 
 
-def _protocols(plan: Plan) -> Iterator[Finding]:
+def _protocols(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     for name, protocol in plan.protocols.items():
         path: KeyPath = ("protocols", name)
         yield from above_zero(protocol.bit_rate, (*path, "bit_rate"), "a bit rate")
@@ -49,73 +70,82 @@ def _protocols(plan: Plan) -> Iterator[Finding]:
             yield from _exact(getattr(protocol, key), (*path, key))
         for key in ("data", "wire"):
             yield from _exact(getattr(protocol.character, key), (*path, "character", key), 1)
-        if protocol.character.wire.max < protocol.character.data.max:
+        character = protocol.character
+        if character.wire.max < character.data.max and not wrong.within(*path, "character"):
             yield Finding(
                 "a character needs at least as many bits on the wire as it carries",
                 (*path, "character"),
                 None,
                 "wire of at least the data bits, such as {data: 8 bit, wire: 10 bit}",
             )
-        yield from _check_code(protocol, (*path, "check"))
-        if protocol.read_style != "summation" and not _bits(protocol.request, protocol.check):
-            yield Finding(
-                "a read request has no bits", (*path, "request"), None, "at least 1 bit", at_key=True
-            )
+        if not wrong.within(*path, "check"):
+            yield from _check_code(protocol.check, (*path, "check"))
+            if protocol.read_style != "summation" and protocol.request.max + protocol.check.width.max == 0:
+                here = (*path, "request")
+                yield Finding("a read request has no bits", here, None, "request: 2 byte", at_key=True)
 
 
-def _bits(part: Span, check: Check) -> int:
-    return part.max + check.width.max
-
-
-def _check_code(protocol: Protocol, path: KeyPath) -> Iterator[Finding]:
-    check = protocol.check
+def _check_code(check: Check, path: KeyPath) -> Iterator[Finding]:
     yield from _exact(check.width, (*path, "width"))
-    if check.polynomial is not None and check.polynomial >> check.width.max:
-        yield Finding(
-            "the polynomial has more bits than the check code",
-            (*path, "polynomial"),
-            hex(check.polynomial),
-            f"at most {check.width.max} bits, the highest term left out (CRC-16 x^16+x^12+x^5+1 is 0x1021)",
-        )
+    width, polynomial = check.width.max, check.polynomial
+    if polynomial is None:
+        return
+    here = (*path, "polynomial")
+    if width == 0:
+        yield Finding("a polynomial needs the width of the check", here, hex(polynomial), "width: 16 bit")
+    elif polynomial >> width:
+        expected = f"at most {width} bits, the highest term left out (CRC-16 x^16 + x^12 + x^5 + 1 is 0x1021)"
+        yield Finding("the polynomial has more bits than the check code", here, hex(polynomial), expected)
+    elif polynomial % 2 == 0:
+        expected = "an odd number: the term +1 is written, the highest term is left out"
+        yield Finding("this polynomial has no term +1", here, hex(polynomial), expected)
 
 
-def _parts(plan: Plan) -> Iterator[Finding]:
+def _parts(plan: Plan, _: Wrong) -> Iterator[Finding]:
     for name, cell in plan.cell_types.items():
         yield from above_zero(cell.voltage, ("cell_types", name, "voltage"), "a cell voltage")
     for name, cable in plan.cable_types.items():
         path: KeyPath = ("cable_types", name, "velocity")
         yield from above_zero(cable.velocity, path, "a velocity")
-        if cable.velocity.max > 299_792_458 * 10**6:
-            yield Finding("nothing travels faster than light", path, None, "at most 1 c, such as 0.66 c")
+        if 0 < cable.velocity.min * SLOWEST_SHARE < 299_792_458 * 10**6:
+            message = "this is slower than any cable"
+            yield Finding(message, path, None, "a share of the speed of light, such as 0.66 c")
     for name, barrier in plan.barrier_types.items():
-        yield from above_zero(barrier.working_voltage, ("barrier_types", name, "working_voltage"), "a rating")
+        here: KeyPath = ("barrier_types", name)
+        yield from above_zero(barrier.working_voltage, (*here, "working_voltage"), "a rating")
+        yield from above_zero(barrier.test_voltage, (*here, "test_voltage"), "a test voltage")
+        yield from above_zero(barrier.creepage, (*here, "creepage"), "a distance")
+        yield from above_zero(barrier.clearance, (*here, "clearance"), "a distance")
 
 
-def _board_types(plan: Plan) -> Iterator[Finding]:
+def _board_types(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     for name, board in plan.board_types.items():
         path: KeyPath = ("board_types", name)
         for number, entry in enumerate(board.nodes):
-            yield from _board_node(plan, entry, (*path, "nodes", number))
-        if sum(entry.count for entry in board.nodes) > 1 and board.between_nodes is None:
+            yield from _board_node(plan, wrong, entry, (*path, "nodes", number))
+        several = sum(entry.count for entry in board.nodes) > 1
+        if several and board.between_nodes is None and not wrong.within(*path, "nodes"):
             yield Finding(
                 "a board with several nodes needs `between_nodes`: the hop from one to the next",
-                path,
+                (*path, "between_nodes"),
                 None,
                 "between_nodes: {cable: NAME, length: 30 mm, barrier: NAME}",
                 at_key=True,
             )
         if board.between_nodes is not None:
-            yield from check_segment(plan, board.between_nodes, (*path, "between_nodes"))
-            yield from check_whole(board.between_nodes, (*path, "between_nodes"))
+            here = (*path, "between_nodes")
+            yield from check_segment(plan, wrong, board.between_nodes, here)
+            yield from check_whole(board.between_nodes, here)
 
 
-def _board_node(plan: Plan, entry: BoardNode, path: KeyPath) -> Iterator[Finding]:
+def _board_node(plan: Plan, wrong: Wrong, entry: BoardNode, path: KeyPath) -> Iterator[Finding]:
+    yield from check_name(plan, wrong, "node_types", entry.type, (*path, "type"))
     node = plan.node_types.get(entry.type)
     if node is None:
-        yield unknown(entry.type, (*path, "type"), plan.node_types, "node type")
         return
-    for wired, inputs in (("cells", node.cell_inputs), ("temperatures", node.temperature_inputs)):
-        if getattr(entry, wired) > inputs:
+    for wired, key in (("cells", "cell_inputs"), ("temperatures", "temperature_inputs")):
+        inputs = getattr(node, key)
+        if getattr(entry, wired) > inputs and not wrong.unread(("node_types", entry.type, key)):
             yield Finding(
                 f"the node has only {inputs} {wired.removesuffix('s')} inputs",
                 (*path, wired),
@@ -124,108 +154,37 @@ def _board_node(plan: Plan, entry: BoardNode, path: KeyPath) -> Iterator[Finding
             )
 
 
-def _controllers(plan: Plan) -> Iterator[Finding]:
+def _controllers(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
+    if not plan.controllers:
+        yield Finding(
+            "a plan needs at least one controller", ("controllers",), None, "NAME: {...}", at_key=True
+        )
     for name, controller in plan.controllers.items():
         path: KeyPath = ("controllers", name)
+        evaluation = controller.evaluation
         yield from above_zero(controller.scan_period, (*path, "scan_period"), "a scan period")
-        yield from above_zero(controller.evaluation.period, (*path, "evaluation", "period"), "a task period")
+        yield from above_zero(evaluation.period, (*path, "evaluation", "period"), "a task period")
+        for here, used, whole, period in (
+            ((*path, "evaluation", "run_time"), evaluation.run_time, "evaluation", evaluation.period),
+            ((*path, "scan_jitter"), controller.scan_jitter, "scan_period", controller.scan_period),
+        ):
+            if used.max > period.min > 0 and not wrong.within(*path, whole):
+                yield Finding("this is longer than the period itself", here, None, "less than the period")
         if controller.host_bus is not None:
             yield from above_zero(controller.host_bus.bit_rate, (*path, "host_bus", "bit_rate"), "a bit rate")
         ports = controller.port_names()
         for number, port in enumerate(ports):
+            if any(letter in RESERVED for letter in port):
+                message = "a port's name joins the controller's in CONTROLLER:PORT"
+                expected = f"a name without {' '.join(RESERVED)}"
+                yield Finding(message, (*path, "ports", number), port, expected)
             if port in ports[:number]:
                 yield Finding("two ports have this name", (*path, "ports", number), port, "different names")
 
 
-def _tasks(plan: Plan) -> Iterator[Finding]:
-    families = set(plan.chains)
-    for name, task in plan.tasks.items():
-        path: KeyPath = ("tasks", name)
-        if task.phase is not None and task.phase >= task.every:
-            yield Finding(
-                "a phase is below the period", (*path, "phase"), task.phase, f"0 to {task.every - 1}"
-            )
-        if task.overlap and task.kind != "measure":
-            yield Finding("only a measure task can overlap", (*path, "overlap"), True, "overlap: false")
-        for number, chain in enumerate(task.chains or ()):
-            family = chain if chain in families else chain.rpartition("-")[0]
-            if family not in families:
-                yield unknown(chain, (*path, "chains", number), sorted(families), "chain")
-        yield from _task_data(task, path)
-        yield from _conversions(plan, name, task, path)
-
-
-def _task_data(task: Task, path: KeyPath) -> Iterator[Finding]:
-    reads = task.kind != "write"
-    if reads and task.reads != "status" and (task.value is None or task.value.max < 1):
-        yield Finding("a task that reads values needs their width", path, None, "value: 16 bit", at_key=True)
-    if reads and task.reads == "status" and task.data.max < 1:
-        yield Finding("a status read needs the data of one node", path, None, "data: 2 byte", at_key=True)
-    if task.value is not None:
-        yield from _exact(task.value, (*path, "value"))
-    yield from _exact(task.data, (*path, "data"))
-
-
-def _conversions(plan: Plan, name: str, task: Task, path: KeyPath) -> Iterator[Finding]:
-    """A measure task triggers a conversion: every node that has channels for it must know its time."""
-    if task.kind != "measure":
-        return
-    wanted = task.conversion or task.reads
-    inputs = "temperatures" if task.reads == "temperatures" else "cells"
-    used = {
-        entry.type for board in plan.board_types.values() for entry in board.nodes if getattr(entry, inputs)
-    }
-    for kind in sorted(used & set(plan.node_types)):
-        known = plan.node_types[kind].conversions
-        if wanted not in known and task.reads != "status":
-            yield Finding(
-                f"node type `{kind}` has no conversion `{wanted}` for this task",
-                (*path, "conversion") if task.conversion else path,
-                wanted,
-                "one of " + ", ".join(known) if known else f"conversions: {{{wanted}: {{time: 2 ms}}}} there",
-                nearest(wanted, known),
-                at_key=not task.conversion,
-            )
-
-
-def _hazards(plan: Plan) -> Iterator[Finding]:
-    for name, hazard in plan.hazards.items():
-        path: KeyPath = ("hazards", name)
-        yield from above_zero(hazard.tolerant_time, (*path, "tolerant_time"), "a tolerant time")
-        for controller, part in plan.controllers.items():
-            if hazard.reaction not in part.actuators:
-                finding = unknown(hazard.reaction, (*path, "reaction"), part.actuators, "actuator")
-                yield finding._replace(message=f"controller `{controller}` has no actuator of this name")
-        yield from _hazard_task(plan, hazard, path)
-
-
-def _hazard_task(plan: Plan, hazard: Hazard, path: KeyPath) -> Iterator[Finding]:
-    wanted = READ_BY.get(hazard.kind)
-    if hazard.task is None:
-        if not any(_shows(task, wanted) for task in plan.tasks.values()):
-            what = f"reads {wanted}" if wanted else "reads anything"
-            yield Finding(
-                f"no task {what}, so this hazard stays unknown", path, None, "such a task", at_key=True
-            )
-    elif hazard.task not in plan.tasks:
-        yield unknown(hazard.task, (*path, "task"), plan.tasks, "task")
-    elif not _shows(plan.tasks[hazard.task], wanted):
-        fitting = [name for name, task in plan.tasks.items() if _shows(task, wanted)]
-        yield Finding(
-            f"this task does not show a {hazard.kind}",
-            (*path, "task"),
-            hazard.task,
-            "one of " + ", ".join(fitting) if fitting else f"a task that reads {wanted or 'anything'}",
-        )
-
-
-def _shows(task: Task, wanted: str | None) -> bool:
-    return task.kind != "write" and (wanted is None or task.reads == wanted)
-
-
-def _targets(plan: Plan) -> Iterator[Finding]:
-    for key in ("sample_age", "skew", "bytes_per_sample"):
-        limits: dict[str, Any] = getattr(plan.targets, key)
-        for name in limits:
-            if name not in plan.tasks:
-                yield unknown(name, ("targets", key, name), plan.tasks, "task", at_key=True)
+def _insulation(plan: Plan, _: Wrong) -> Iterator[Finding]:
+    rules = plan.insulation
+    if rules.altitude.max > HIGHEST:
+        expected = f"at most {format_ticks(HIGHEST, LENGTH)}"
+        yield Finding("no clearance is known for this altitude", ("insulation", "altitude"), None, expected)
+    yield from above_zero(rules.impulse, ("insulation", "impulse"), "an impulse voltage")

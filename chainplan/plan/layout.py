@@ -4,21 +4,25 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field
 
 from chainplan.plan.fields import (
     ZERO,
     BitRate,
+    Copies,
     Count,
     CountOrNone,
     Length,
     Name,
     Note,
     Part,
+    Position,
+    Reference,
     Resistance,
     Time,
+    Truth,
     Voltage,
+    Whole,
 )
 from chainplan.plan.parts import Insulation, SegmentSpec
 from chainplan.quantity import Span
@@ -41,23 +45,6 @@ class StackItem(Part):
     fuse: Name | None = None
     joint: Name | None = None
     allowance: Voltage = ZERO
-
-    @model_validator(mode="after")
-    def _one_thing(self) -> StackItem:
-        breaks = [kind for kind in BREAK_KINDS if getattr(self, kind) is not None]
-        if len(breaks) > 1 or (breaks and (self.modules or self.cells or self.cell_type)):
-            raise PydanticCustomError(
-                "stack_item", "a step of a stack is one thing: cells, or one place that can open", {}
-            )
-        if not breaks and self.cells is None:
-            raise PydanticCustomError(
-                "stack_item",
-                "a step of a stack needs `cells` (with `modules` for a run of modules), `disconnect`, `fuse` or `joint`",
-                {},
-            )
-        if not breaks and self.allowance != ZERO:
-            raise PydanticCustomError("stack_item", "`allowance` belongs to a disconnect, fuse or joint", {})
-        return self
 
     @property
     def opening(self) -> tuple[str, str] | None:
@@ -93,11 +80,11 @@ class Leakage(Part):
 class StringPlan(Part):
     """Cells in series between one pair of HV terminals, `count` equal strings in parallel."""
 
-    count: Count = 1
+    count: Copies = 1
     cell_type: Name
     stack: Annotated[list[StackItem], Field(min_length=1, max_length=1000)]
     boards: Annotated[list[BoardRun], Field(min_length=1, max_length=1000)]
-    exceptions: dict[int, BoardException] = {}
+    exceptions: dict[Position, BoardException] = {}
     leakage: Leakage | None = None
     note: Note = ""
 
@@ -131,7 +118,7 @@ class Actuator(Part):
 class ControllerPlan(Part):
     """A control unit at chassis potential: its ports, its processor and the pace of its scans."""
 
-    count: Count = 1
+    count: Copies = 1
     ports: Annotated[int, Field(ge=1, le=256, strict=True)] | Annotated[list[Name], Field(min_length=1)] = 1
     set_up: Time = ZERO
     set_up_by: Literal["one core", "each port"] = "one core"
@@ -157,17 +144,17 @@ class ChainPlan(Part):
     each board at its uppermost node; a single board may say so itself: ``STRING.POSITION down``.
     """
 
-    count: Count = 1
+    count: Copies = 1
     shape: Literal["open", "ring"] = "open"
-    head: Name
-    back: Name | None = None
+    head: Reference
+    back: Reference | None = None
     read_from: Literal["head", "across"] = "head"
     protocol: Name
-    order: Annotated[list[Name], Field(min_length=1, max_length=10_000)]
+    order: Annotated[list[Reference], Field(min_length=1, max_length=10_000)]
     segments: SegmentSpec
-    head_segment: SegmentSpec = SegmentSpec()
-    back_segment: SegmentSpec = SegmentSpec()
-    exceptions: dict[int, SegmentSpec] = {}
+    head_segment: SegmentSpec = SegmentSpec.model_construct()
+    back_segment: SegmentSpec = SegmentSpec.model_construct()
+    exceptions: dict[Position, SegmentSpec] = {}
     note: Note = ""
 
 
@@ -177,8 +164,8 @@ class InsulationRules(Part):
     to_chassis: Insulation = "reinforced"
     between_boards: Insulation = "functional"
     between_strings: Insulation = "basic"
-    pollution_degree: Literal[1, 2, 3] = 2
+    pollution_degree: Annotated[Literal[1, 2, 3], Whole] = 2
     material_group: Literal["I", "II", "IIIa", "IIIb"] = "IIIa"
     impulse: Voltage = Span.exact(2_500_000_000)
     altitude: Length = Span.exact(2_000_000_000_000)
-    interpolate_creepage: bool = False
+    interpolate_creepage: Truth = False

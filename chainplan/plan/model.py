@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from chainplan.plan.fields import Name, Note, Part
+from chainplan.plan.fields import JoinedName, Name, Note, Part, Reference, Whole
 from chainplan.plan.layout import ChainPlan, ControllerPlan, InsulationRules, StringPlan
 from chainplan.plan.parts import (
     BarrierType,
@@ -37,16 +37,16 @@ LIBRARY_SECTIONS = tuple(Library.model_fields)
 class Plan(Library):
     """One candidate layout of a pack's communication chain."""
 
-    chainplan: Literal[1]
+    chainplan: Annotated[Literal[1], Whole]
     title: Name
     revision: Name = "-"
     date: Name | None = None
     about: Note = ""
-    include: list[Name] = []
-    strings: dict[Name, StringPlan]
-    controllers: dict[Name, ControllerPlan]
-    chains: dict[Name, ChainPlan]
-    insulation: InsulationRules = InsulationRules()
-    tasks: dict[Name, Task]
-    hazards: dict[Name, Hazard] = {}
-    targets: Targets = Targets()
+    include: list[Reference] = []
+    strings: dict[JoinedName, StringPlan]
+    controllers: dict[JoinedName, ControllerPlan]
+    chains: dict[JoinedName, ChainPlan]
+    insulation: InsulationRules = InsulationRules.model_construct()
+    tasks: dict[JoinedName, Task]
+    hazards: dict[JoinedName, Hazard] = {}
+    targets: Targets = Targets.model_construct()

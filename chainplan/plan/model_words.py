@@ -3,72 +3,138 @@
 from __future__ import annotations
 
 import types
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, WithJsonSchema
+from pydantic.fields import FieldInfo
 
 from chainplan.plan.model import Plan
 from chainplan.plan.problems import KeyPath
 
 
+class Slot(NamedTuple):
+    """What the schema has at a path: a type, what narrows it, and whether it may be left out."""
+
+    type: Any
+    extras: tuple[Any, ...] = ()
+    optional: bool = False
+
+
+def slot_at(path: KeyPath) -> Slot | None:
+    """Return what the schema has at a path; None where it has nothing."""
+    slot: Slot | None = Slot(Plan)
+    for step in path:
+        if slot is None:
+            return None
+        slot = _step(slot, step)
+    return slot
+
+
 def known_keys(path: KeyPath) -> list[str]:
     """Return the keys the schema knows at a path; none where keys are the user's own names."""
-    model = _type_at(path)
-    return list(model.model_fields) if isinstance(model, type) and issubclass(model, BaseModel) else []
+    slot = slot_at(path)
+    return list(slot.type.model_fields) if slot is not None and _is_model(slot.type) else []
 
 
 def expected_words(path: KeyPath) -> str:
-    """Return what the schema expects at a path, in words."""
-    annotation = _type_at(path)
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return "a mapping with " + ", ".join(annotation.model_fields)
-    example = _example(path)
-    return f"a value such as {example}" if example else ""
+    """Return what the schema expects at a path, in words; empty where the schema has nothing."""
+    slot = slot_at(path)
+    return _words(slot) if slot is not None else ""
 
 
-def _type_at(path: KeyPath) -> Any:
-    annotation: Any = Plan
-    for part in path:
-        annotation = _step(annotation, part)
-        if annotation is None:
+def stand_in(path: KeyPath) -> Any:
+    """Return a valid value, as a plan would hold it, for a path of the schema."""
+    slot = slot_at(path)
+    return _stand_in(slot) if slot is not None else None
+
+
+def _is_model(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def _step(slot: Slot, step: str | int) -> Slot | None:
+    if _is_model(slot.type):
+        info: FieldInfo | None = slot.type.model_fields.get(str(step))
+        if info is None:
             return None
-    return _bare(annotation)
-
-
-def _step(annotation: Any, part: str | int) -> Any:
-    annotation = _bare(annotation)
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        field = annotation.model_fields.get(str(part))
-        return field.annotation if field else None
-    arguments = get_args(annotation)
-    if get_origin(annotation) is dict:
-        return arguments[1]
-    if get_origin(annotation) in (list, tuple):
-        return arguments[0]
+        return _bare(Slot(info.annotation, tuple(info.metadata), not info.is_required()))
+    arguments = get_args(slot.type)
+    if get_origin(slot.type) is dict:
+        return _bare(Slot(arguments[1]))
+    if get_origin(slot.type) is list:
+        return _bare(Slot(arguments[0]))
     return None
 
 
-def _bare(annotation: Any) -> Any:
-    """Return an annotation without its metadata and without `None`."""
+def _bare(slot: Slot) -> Slot:
+    """Take the metadata and the `None` off a type; of a choice of types the last one stays."""
     while True:
-        origin = get_origin(annotation)
+        origin = get_origin(slot.type)
         if origin is Annotated:
-            annotation = get_args(annotation)[0]
+            kind, *extras = get_args(slot.type)
+            slot = slot._replace(type=kind, extras=(*slot.extras, *extras))
         elif origin in (Union, types.UnionType):
-            choices = [choice for choice in get_args(annotation) if choice is not type(None)]
-            annotation = choices[0]
+            choices = [choice for choice in get_args(slot.type) if choice is not type(None)]
+            slot = slot._replace(type=choices[-1])
         else:
-            return annotation
+            return slot
 
 
-def _example(path: KeyPath) -> str:
-    """Return the example of the quantity a field holds, if it holds one."""
-    parent = _type_at(path[:-1])
-    if not (isinstance(parent, type) and issubclass(parent, BaseModel)):
-        return ""
-    field = parent.model_fields.get(str(path[-1]))
-    for extra in field.metadata if field else ():
-        examples = getattr(extra, "json_schema", {}) or {}
-        if isinstance(examples, dict) and examples.get("examples"):
-            return str(examples["examples"][0])
-    return ""
+def _json_schema(slot: Slot) -> dict[str, Any]:
+    """Return the JSON Schema that a field type of the plan gives for itself, if it does."""
+    found = [extra.json_schema for extra in slot.extras if isinstance(extra, WithJsonSchema)]
+    return found[-1] or {} if found else {}
+
+
+def _limits(slot: Slot) -> dict[str, int]:
+    found = {}
+    for extra in slot.extras:
+        for part in (extra, *getattr(extra, "metadata", ())):
+            for key in ("ge", "gt", "le", "min_length"):
+                if getattr(part, key, None) is not None:
+                    found[key] = getattr(part, key)
+    return found
+
+
+def _words(slot: Slot) -> str:
+    schema = _json_schema(slot)
+    if "description" in schema:
+        return str(schema["description"])
+    kind = slot.type
+    if _is_model(kind):
+        return "a mapping with keys of " + ", ".join(kind.model_fields)
+    if get_origin(kind) is Literal:
+        return "one of " + ", ".join(map(str, get_args(kind)))
+    limits = _limits(slot)
+    if kind is int and len(limits) > 1:
+        return f"a whole number from {limits['ge']} to {limits['le']}"
+    return _KIND_WORDS.get(get_origin(kind) or kind, "")
+
+
+_KIND_WORDS: dict[Any, str] = {
+    bool: "true or false",
+    dict: "a mapping, such as `NAME: ...` lines",
+    float: "a number above 0",
+    int: "a whole number",
+    list: "a list, such as [a, b]",
+    str: "a text",
+}
+
+
+def _stand_in(slot: Slot) -> Any:
+    examples = _json_schema(slot).get("examples")
+    if examples:
+        return examples[0]
+    kind = slot.type
+    if _is_model(kind):
+        required = [name for name, info in kind.model_fields.items() if info.is_required()]
+        return {name: _stand_in(part) for name in required if (part := _step(slot, name)) is not None}
+    if get_origin(kind) is Literal:
+        return get_args(kind)[0]
+    if get_origin(kind) is dict:
+        return {}
+    if get_origin(kind) is list:
+        least = _limits(slot).get("min_length", 0)
+        part = _step(slot, 0)
+        return [_stand_in(part) for _ in range(least)] if part is not None else []
+    return {bool: False, str: "?", int: 1, float: 1.0}.get(kind)

@@ -11,8 +11,8 @@ from chainplan.plan.fields import (
     BitRate,
     Bits,
     Count,
-    CountOrNone,
     Current,
+    Inputs,
     Length,
     Name,
     Note,
@@ -20,6 +20,7 @@ from chainplan.plan.fields import (
     Ratio,
     Speed,
     Time,
+    Truth,
     Voltage,
 )
 from chainplan.quantity import Span
@@ -67,15 +68,15 @@ class Currents(Part):
 class NodeType(Part):
     """A monitoring circuit on the chain."""
 
-    cell_inputs: CountOrNone
-    temperature_inputs: CountOrNone = 0
+    cell_inputs: Inputs
+    temperature_inputs: Inputs = 0
     relay: Relay
     turn_around: Time = ZERO
     conversions: dict[Name, Conversion] = {}
     wake: Time = ZERO
     addressing: Time = ZERO
     address_limit: Count | None = None
-    currents: Currents = Currents()
+    currents: Currents = Currents.model_construct()
     note: Note = ""
 
 
@@ -110,11 +111,11 @@ class SegmentSpec(Part):
 
     cable: Name | None = None
     length: Length | None = None
-    connectors: list[Name] | None = None
+    connectors: Annotated[list[Name], Field(max_length=100)] | None = None
     barrier: Name | None = None
     near_barrier: Name | None = None
     far_barrier: Name | None = None
-    barriers_share: bool | None = None
+    barriers_share: Truth | None = None
     insulation: Insulation | None = None
     creepage: Length | None = None
     clearance: Length | None = None
@@ -124,8 +125,8 @@ class BoardNode(Part):
     """One node, or `count` equal ones, on a board type: how many of its inputs are wired."""
 
     type: Name
-    cells: CountOrNone
-    temperatures: CountOrNone = 0
+    cells: Inputs
+    temperatures: Inputs = 0
     count: Count = 1
 
 
@@ -160,7 +161,7 @@ class Protocol(Part):
     """
 
     bit_rate: BitRate
-    character: Character = Character()
+    character: Character = Character.model_construct()
     preamble: Bits = ZERO
     trailer: Bits = ZERO
     byte_gap: Time = ZERO
@@ -172,6 +173,6 @@ class Protocol(Part):
     request: Bits = ZERO
     answer: Bits = ZERO
     write: Bits = ZERO
-    check: Check = Check()
+    check: Check = Check.model_construct()
     time_out: Time = ZERO
     note: Note = ""

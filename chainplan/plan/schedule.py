@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from chainplan.plan.fields import ZERO, Bits, Count, CountOrNone, Name, Note, Part, Ratio, Time
+from chainplan.plan.fields import ZERO, Bits, Count, CountOrNone, Name, Note, Part, Ratio, Time, Truth
 from chainplan.plan.parts import ReadStyle
 
 Quantity = Literal["cell voltages", "temperatures", "open wire", "status", "none"]
@@ -40,9 +40,9 @@ class Task(Part):
     values_per_read: Count | None = None
     sends: Literal["wired inputs", "all inputs"] = "wired inputs"
     data: Bits = ZERO
-    overlap: bool = False
+    overlap: Truth = False
     read_style: ReadStyle | None = None
-    chains: list[Name] | None = None
+    chains: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
     note: Note = ""
 
 
@@ -73,7 +73,7 @@ class Targets(Part):
     utilisation: Ratio | None = None
     sample_age: dict[Name, Time] = {}
     skew: dict[Name, Time] = {}
-    bytes_per_sample: dict[Name, Annotated[float, Field(gt=0, allow_inf_nan=False)]] = {}
+    bytes_per_sample: dict[Name, Annotated[float, Field(gt=0, le=1_000_000, strict=True)]] = {}
     bytes_per_scan: Bits | None = None
     efficiency: Ratio | None = None
     host_bus_load: Ratio | None = None

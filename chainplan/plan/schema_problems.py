@@ -1,0 +1,148 @@
+"""What the validation of a plan's data found, in the plan's own words; and the rest of it, made whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from copy import deepcopy
+from typing import Any, NamedTuple, get_args
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from chainplan.plan.includes import Sources, has_child
+from chainplan.plan.model import Plan
+from chainplan.plan.model_words import expected_words, known_keys, slot_at, stand_in
+from chainplan.plan.problems import KeyPath, Problem, dotted, nearest, shown
+
+_MOST_ROUNDS = 5
+"""Rounds of mending: one mends all that a validation found; a second is rarely needed."""
+
+
+class Mended(NamedTuple):
+    """A plan with stand-ins for what was wrong at `wrong`, so that the rest of it can be checked too."""
+
+    plan: Plan
+    wrong: frozenset[KeyPath]
+
+
+def schema_problems(error: ValidationError, sources: Sources) -> list[Problem]:
+    """Return what a validation found as problems in their places."""
+    found: dict[tuple[KeyPath, str], Problem] = {}
+    for detail in error.errors(include_url=False):
+        path, at_key = _path(detail, sources)
+        found.setdefault((path, str(at_key)), _problem(detail, path, at_key, sources))
+    return list(found.values())
+
+
+def mended(error: ValidationError, sources: Sources) -> Mended | None:
+    """Return the plan with stand-ins for all that is wrong with it; None if that cannot be done."""
+    data = deepcopy(sources.data)
+    wrong: set[KeyPath] = set()
+    for _ in range(_MOST_ROUNDS):
+        for detail in error.errors(include_url=False):
+            path, at_key = _path(detail, sources)
+            wrong.add(path)
+            _mend(data, path, drop=at_key and detail["type"] != "missing")
+        if any(len(path) == 1 and path[0] not in Plan.model_fields for path in wrong):
+            # A misspelt section: what it was meant to hold is not known.
+            wrong |= {(section,) for section in Plan.model_fields if section not in sources.data}
+        try:
+            return Mended(Plan.model_validate(data), frozenset(wrong))
+        except ValidationError as again:
+            error = again
+    return None
+
+
+def _mend(data: dict[str | int, Any], path: KeyPath, *, drop: bool) -> None:
+    """Put a stand-in at a path, or take away what can be left out."""
+    holder: Any = data
+    for step in path[:-1]:
+        holder = holder[step]
+    slot = slot_at(path)
+    if isinstance(holder, dict) and (drop or slot is None or slot.optional):
+        holder.pop(path[-1], None)
+    else:
+        holder[path[-1]] = stand_in(path)
+
+
+def _path(detail: ErrorDetails, sources: Sources) -> tuple[KeyPath, bool]:
+    """Return the path of the value at fault, and whether the key itself is at fault.
+
+    The validation adds steps of its own: the word `[key]` for a key, and the branch in a choice of types.
+    """
+    steps = sources.as_written(detail["loc"])
+    holder: Any = sources.data
+    for number, step in enumerate(steps):
+        if not has_child(holder, step):
+            is_key = step == "[key]" and number == len(steps) - 1
+            missing = detail["type"] == "missing" and not is_key
+            return steps[: number + missing], is_key or missing
+        holder = holder[step]
+    return steps, detail["type"] in _UNKNOWN_KEY
+
+
+def _problem(detail: ErrorDetails, path: KeyPath, at_key: bool, sources: Sources) -> Problem:
+    kind = detail["type"]
+    context = detail.get("ctx", {})
+    if kind in _UNKNOWN_KEY:
+        keys = known_keys(path[:-1])
+        close = nearest(str(path[-1]), keys)
+        place = sources.key_place(path)
+        return Problem("this key is not known here", place, dotted(path), "", _one_of(keys), close)
+    if kind == "missing":
+        parent = path[:-1]
+        place = sources.key_place(parent) if parent else sources.place(parent)
+        return Problem(f"the key `{path[-1]}` is missing", place, dotted(path), "", expected_words(path))
+    place = sources.key_place(path) if at_key else sources.place(path)
+    value = str(path[-1]) if at_key else shown(detail["input"])
+    if kind == "plan":
+        expected, close = str(context["expected"]), context.get("nearest")
+        return Problem(str(context["reason"]), place, dotted(path), value, expected, close)
+    expected, close = expected_words(path), None
+    if kind == "literal_error":
+        slot = slot_at(path)
+        choices = [str(choice) for choice in get_args(slot.type)] if slot else []
+        expected, close = _one_of(choices), nearest(str(detail["input"]), choices)
+    elif kind in _LIMITS:
+        expected = _LIMITS[kind].format(**context)
+    elif at_key:
+        expected = "a position, such as 3"
+    return Problem(_PLAIN.get(kind, _MISFIT), place, dotted(path), value, expected, close)
+
+
+def _one_of(choices: Iterable[str]) -> str:
+    names = list(choices)
+    return "one of " + ", ".join(names) if len(names) > 1 else "".join(names)
+
+
+_UNKNOWN_KEY = ("extra_forbidden", "invalid_key")
+
+_MISFIT = "this value does not fit here"
+
+_PLAIN = {
+    "bool_type": "this must be yes or no, as a truth value",
+    "dict_type": "this must be a mapping",
+    "float_type": "this must be a number",
+    "greater_than": "this number is too small",
+    "greater_than_equal": "this number is too small",
+    "int_from_float": "this must be a whole number",
+    "int_parsing": "this must be a whole number",
+    "int_type": "this must be a whole number",
+    "less_than": "this number is too large",
+    "less_than_equal": "this number is too large",
+    "list_type": "this must be a list",
+    "literal_error": "this is not one of the values it can have",
+    "model_type": "this must be a mapping",
+    "string_type": "this must be a text (in quotes where it looks like something else)",
+    "too_long": "this list is too long",
+    "too_short": "this list is too short",
+}
+
+_LIMITS = {
+    "greater_than": "more than {gt}",
+    "greater_than_equal": "at least {ge}",
+    "less_than": "less than {lt}",
+    "less_than_equal": "at most {le}",
+    "too_long": "at most {max_length} entries",
+    "too_short": "at least {min_length} entry",
+}

@@ -1,0 +1,169 @@
+"""Checks of the work against the layout: what each task finds to read on the chains it runs on.
+
+They run only on a plan whose layout is sound.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from chainplan.plan.cover_checks import walks
+from chainplan.plan.findings import Finding, Wrong, listed
+from chainplan.plan.model import Plan
+from chainplan.plan.order import copies
+from chainplan.plan.parts import BoardNode
+from chainplan.plan.problems import KeyPath, nearest
+from chainplan.plan.schedule import Hazard, Task
+from chainplan.plan.schedule_checks import READ_BY, shows
+
+MOST_ANSWERS = 200_000
+"""Answers of nodes in one run of all tasks: far above any pack, far below what takes minutes to plan."""
+
+
+class WiredNode(NamedTuple):
+    """A node of a chain: its type, and how many of its inputs are wired."""
+
+    type: str
+    cells: int
+    temperatures: int
+
+
+class ChainNodes(NamedTuple):
+    """How many nodes of which kind all copies of one chain have together, and one copy at most."""
+
+    nodes: Counter[WiredNode]
+    longest: int
+
+
+def chain_nodes(plan: Plan) -> dict[str, ChainNodes]:
+    """Return the nodes on every chain of a plan whose layout is sound, by the chain's name in the plan."""
+    boards = {
+        name: types
+        for base, string in plan.strings.items()
+        for types in [_types_by_position(plan, base)]
+        for name in copies(base, string.count)
+    }
+    nodes_on = {
+        name: [wired(entry) for entry in board.nodes for _ in range(entry.count)]
+        for name, board in plan.board_types.items()
+    }
+    found = {}
+    for name, chain in plan.chains.items():
+        types = Counter(
+            boards[walk.string][position - 1]
+            for _, walk in walks(plan, name)
+            for position in walk.positions()
+        )
+        nodes: Counter[WiredNode] = Counter()
+        for kind, number in types.items():
+            for node in nodes_on[kind]:
+                nodes[node] += number
+        found[name] = ChainNodes(nodes, -(-nodes.total() // chain.count))
+    return found
+
+
+def _types_by_position(plan: Plan, name: str) -> list[str]:
+    string = plan.strings[name]
+    types = [run.type for run in string.boards for _ in range(run.count)]
+    for position, other in string.exceptions.items():
+        types[position - 1] = other.type
+    return types
+
+
+def wired(entry: BoardNode) -> WiredNode:
+    """Return what a board type says of a node."""
+    return WiredNode(entry.type, entry.cells, entry.temperatures)
+
+
+def channels(task: Task, node: WiredNode) -> int:
+    """Return how many values a node has for a task; a status is one."""
+    if task.kind == "write":
+        return 0
+    return {"temperatures": node.temperatures, "status": 1, "none": 0}.get(task.reads, node.cells)
+
+
+def chains_of(plan: Plan, task: Task) -> list[str]:
+    """Return the chains, by their names in the plan, on which a task runs, on one copy at least."""
+    return [
+        name
+        for name, chain in plan.chains.items()
+        if task.chains is None or any(each in task.chains for each in (name, *copies(name, chain.count)))
+    ]
+
+
+def check_work(plan: Plan, _: Wrong) -> Iterator[Finding]:
+    """Yield what the nodes cannot do for a task, hazards that stay unknown, and work beyond measure."""
+    nodes = chain_nodes(plan)
+    answers = 0
+    for name, task in plan.tasks.items():
+        on = [nodes[chain] for chain in chains_of(plan, task)]
+        yield from _conversions(plan, task, ("tasks", name), {node for each in on for node in each.nodes})
+        answers += sum(_answers(plan, task, each) for each in on)
+        if answers > MOST_ANSWERS:
+            message = f"the tasks up to this one need {answers} answers of nodes in one run"
+            expected = f"at most {MOST_ANSWERS}, such as by more values_per_read"
+            yield Finding(message, ("tasks", name), None, expected, at_key=True)
+            return
+    for name, hazard in plan.hazards.items():
+        if not seen_on(plan, hazard, nodes):
+            message = "on no chain is there a task and a node that show this hazard, so it stays unknown"
+            yield Finding(
+                message, ("hazards", name), None, "a task that finds something to read", at_key=True
+            )
+
+
+def _conversions(plan: Plan, task: Task, path: KeyPath, nodes: set[WiredNode]) -> Iterator[Finding]:
+    """A measure task triggers a conversion: every node that has channels for it must know its time."""
+    if task.kind != "measure" or task.reads == "status":
+        return
+    wanted = task.conversion or task.reads
+    used: dict[str, int] = {}
+    for node in nodes:
+        used[node.type] = max(used.get(node.type, 0), channels(task, node))
+    for kind, count in sorted(used.items()):
+        known = plan.node_types[kind].conversions
+        if not count:
+            continue
+        if wanted not in known:
+            yield Finding(
+                f"node type `{kind}` has no conversion `{wanted}` for this task",
+                (*path, "conversion") if task.conversion else path,
+                wanted,
+                listed(known) or f"conversions: {{{wanted}: {{time: 2 ms}}}} there",
+                nearest(wanted, known),
+                at_key=not task.conversion,
+            )
+        elif known[wanted].step.min * (count - 1) > known[wanted].time.max:
+            message = f"the last of {count} channels would be sampled after the conversion has ended"
+            here: KeyPath = ("node_types", kind, "conversions", wanted, "step")
+            yield Finding(message, here, None, "a step that fits into the conversion's time")
+
+
+def _answers(plan: Plan, task: Task, chain: ChainNodes) -> int:
+    """Return how many answers a run of a task fetches from a chain and its copies, about."""
+    if task.kind == "write":
+        return 0
+    most = max((_sent(plan, task, node) for node in chain.nodes), default=0)
+    blocks = -(-most // task.values_per_read) if task.values_per_read and task.reads != "status" else 1
+    return blocks * chain.nodes.total() if most else 0
+
+
+def _sent(plan: Plan, task: Task, node: WiredNode) -> int:
+    kind = plan.node_types[node.type]
+    if task.sends == "wired inputs" or task.reads == "status":
+        return channels(task, node)
+    return kind.temperature_inputs if task.reads == "temperatures" else kind.cell_inputs
+
+
+def seen_on(plan: Plan, hazard: Hazard, nodes: dict[str, ChainNodes]) -> set[str]:
+    """Return the chains on which some task shows a hazard of some node."""
+    wanted = READ_BY.get(hazard.kind)
+    return {
+        chain
+        for name, task in plan.tasks.items()
+        if hazard.task in (None, name) and shows(task, wanted)
+        for chain in chains_of(plan, task)
+        if any(channels(task, node) for node in nodes[chain].nodes)
+    }

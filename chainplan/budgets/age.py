@@ -11,13 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, TaskWork
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.budgets.wire import Way, frame_time, way_along
+from chainplan.budgets.wire import Way, frame_time
 from chainplan.chain.network import Chain, Node
 from chainplan.plan.parts import Conversion
 from chainplan.plan.schedule import Task
@@ -111,13 +112,17 @@ def runs_from_sample_to_memory(task: Task) -> int:
     return 1 if task.overlap and task.kind == "measure" else 0
 
 
+@lru_cache(maxsize=256)
 def slot_starts(scan: ControllerScan, index: int, case: Case) -> list[int]:
     """Return the start of a task's slot in each of its scans of the major cycle, in order, fs."""
     every = scan.works[index].task.every
     first = scan.phases.phases[index]
-    lengths = [run.length for run in scan.runs[case]]
+    before = [
+        (run.length, period, phase)
+        for run, period, phase in zip(scan.runs[case][:index], scan.periods, scan.phases.phases, strict=False)
+    ]
     return [
-        sum(lengths[other] for other in scan.due(number) if other < index)
+        sum(length for length, period, phase in before if number % period == phase)
         for number in range(first, first + scan.phases.major_cycle, every)
     ]
 
@@ -136,6 +141,7 @@ def slot_shift(scan: ControllerScan, index: int, runs: int, early: Case, late: C
     return max(ends[(number + runs) % count] - start for number, start in enumerate(starts))
 
 
+@lru_cache(maxsize=256)
 def slowest_value(scan: ControllerScan, index: int, early: Case, late: Case) -> Flight:
     """Return the value with the longest way from (earliest) sampling to (latest) memory in one run.
 
@@ -162,16 +168,19 @@ class Sampling:
         self.work = scan.works[index]
         self.case = case
         self.run: Run = scan.runs[case][index]
-        self.chains = {chain.name: chain for chain in scan.controller.chains}
-        self.ways = {name: way_along(chain, case) for name, chain in self.chains.items()}
+        self.chains = scan.ways[case].chains
+        self.ways = scan.ways[case].ways
         self.triggers = {step.exchange.chain: step for step in self.run.triggers}
+        self._frames = {
+            name: frame_time(self.chains[name].protocol, step.exchange.request, case)
+            for name, step in self.triggers.items()
+        }
         self._reads = {step.exchange: step for step in self.run.reads}
 
     def arrival(self, chain: Chain, node: int) -> int:
         """Return when the trigger has reached a node whole."""
-        step = self.triggers[chain.name]
-        frame = frame_time(chain.protocol, step.exchange.request, self.case)
-        return step.wire + frame + self.ways[chain.name].reach(node, frame)
+        frame = self._frames[chain.name]
+        return self.triggers[chain.name].wire + frame + self.ways[chain.name].reach(node, frame)
 
     def earliest(self, exchange: Exchange) -> tuple[int, Node]:
         """Return when the oldest value of a read was sampled, and its node.
@@ -217,7 +226,7 @@ def _skew(scan: ControllerScan, work: TaskWork, early: Case, late: Case) -> Sum:
     if work.task.kind != "measure" or not chains:
         return Sum(f"skew of {work.name}", TIME, ())
     if len(chains) == 1:
-        way, last = _chain_spread(work.task, chains[0], late)
+        way, last = _chain_spread(work.task, chains[0], scan.ways[late].ways[chains[0].name], late)
         terms = (
             Term("way from the first node to the last one", way),
             Term("place in the conversion sequence", last),
@@ -261,12 +270,11 @@ def _last_channel(task: Task, node: Node, case: Case) -> int:
     return (channels(task, node) - 1) * conversion.step[case] if conversion else 0
 
 
-def _chain_spread(task: Task, chain: Chain, case: Case) -> tuple[int, int]:
+def _chain_spread(task: Task, chain: Chain, way: Way, case: Case) -> tuple[int, int]:
     """Return (way, place in sequence) of the largest spread on one chain, fs.
 
     Delays only grow along the chain, so the earliest sample is the first sampled node's first channel.
     """
-    way: Way = way_along(chain, case)
     protocol = chain.protocol
     frame = frame_time(protocol, protocol.write.max + protocol.check.width.max, case)
     sampled = _sampled(task, chain)

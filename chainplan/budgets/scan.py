@@ -26,20 +26,23 @@ class Slot:
     end: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ControllerScan:
     """How one controller scans: the work of every task, its runs in every case, and its phases.
 
-    `works` and `runs[case]` are in the plan's order of tasks and hold only tasks that do something here.
+    `works` and `runs[case]` are in the plan's order of tasks and hold only tasks that do something here;
+    `ways[case]` are the ways along its chains. Two scans are equal when they are one object, so that what
+    is worked out of a scan can be kept by it.
     """
 
     controller: Controller
     works: tuple[TaskWork, ...]
+    ways: tuple[Ways, ...]
     runs: tuple[tuple[Run, ...], ...]
     phases: PhasePlan
     reserve: Term
 
-    @property
+    @cached_property
     def periods(self) -> tuple[int, ...]:
         """Return every task's period, scans."""
         return tuple(work.task.every for work in self.works)
@@ -119,14 +122,15 @@ def controller_scan(network: Network, controller: Controller) -> ControllerScan:
     works = tuple(
         work for name, task in network.plan.tasks.items() if (work := task_work(name, task, controller)).reads
     )
-    ways = [Ways(controller, case) for case in Case]
+    ways = tuple(Ways(controller, case) for case in Case)
     runs = tuple(tuple(run_task(work, controller.plan, way) for work in works) for way in ways)
     phases = assign_phases(
         tuple(work.task.every for work in works),
         tuple(run.length for run in runs[Case.WORST]),
         tuple(work.task.phase for work in works),
     )
-    return ControllerScan(controller, works, runs, phases, _reserve(works, controller, ways[Case.WORST]))
+    reserve = _reserve(works, controller, ways[Case.WORST])
+    return ControllerScan(controller, works, ways, runs, phases, reserve)
 
 
 def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) -> Term:

@@ -83,7 +83,7 @@ def over_the_cycle(scan: ControllerScan, traffic: ControllerBytes, what: str) ->
                     f"task {task.task}",
                     task.wire.total if what == "wire" else task.payload,
                     cycle // task.every,
-                    f"every {task.every} scans",
+                    "every scan" if task.every == 1 else f"every {task.every} scans",
                 )
                 for task in traffic.tasks
             )

@@ -287,7 +287,7 @@ def _isolation(evaluation: Evaluation) -> Iterator[Verdict]:
         groups: dict[tuple[Subject, bool], list[tuple[SegmentIsolation, Check]]] = {}
         for segment in chain.segments:
             for check in segment.checks:
-                if _asked(segment, check):
+                if is_asked(segment, check):
                     key = check.subject, check.place == "between conductors"
                     groups.setdefault(key, []).append((segment, check))
         for key, (target, sense) in ISOLATION_TARGETS.items():
@@ -295,7 +295,7 @@ def _isolation(evaluation: Evaluation) -> Iterator[Verdict]:
                 yield _isolation_verdict(name, target, sense, groups[key])
 
 
-def _asked(segment: SegmentIsolation, check: Check) -> bool:
+def is_asked(segment: SegmentIsolation, check: Check) -> bool:
     """Tell whether a check is asked for: not where the other barrier holds all, or nothing is needed."""
     if check.status != "not checked":
         return True

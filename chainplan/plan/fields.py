@@ -20,6 +20,9 @@ MOST_COUNT = 100_000
 MOST_COPIES = 1000
 """Most copies of one string, controller or chain."""
 
+MOST_PORTS = 256
+"""Most ports of one controller."""
+
 MOST_INPUTS = 1000
 """Most inputs of one monitoring circuit."""
 
@@ -174,6 +177,29 @@ Reference = Annotated[str, _text(200), _text_schema("a name", 200, minLength=1)]
 
 Note = Annotated[str, _text(2000, lines=True), _text_schema("a text", 2000)]
 """Free text, of several lines if need be."""
+
+
+def _ports(value: Any) -> Any:
+    """Let ports be counted instead of named: `4` is the same as `["1", "2", "3", "4"]`."""
+    expected = f"a whole number, 1 to {MOST_PORTS}, or a list of names, such as [a, b]"
+    if isinstance(value, int) and not isinstance(value, bool):
+        if not 1 <= value <= MOST_PORTS:
+            raise refusal("a controller cannot have this many ports", expected)
+        return [str(number + 1) for number in range(value)]
+    if not isinstance(value, (list, tuple)) or not 1 <= len(value) <= MOST_PORTS:
+        raise refusal("ports are counted or named", expected)
+    return value
+
+
+Ports = Annotated[
+    tuple[Name, ...],
+    BeforeValidator(
+        _ports,
+        json_schema_input_type=Annotated[int, Field(ge=1, le=MOST_PORTS)]
+        | Annotated[list[Name], Field(min_length=1, max_length=MOST_PORTS)],
+    ),
+]
+"""The ports of a controller, by name."""
 
 ZERO = Span(0, 0, 0)
 """A quantity that is absent: nothing is added to a sum."""

@@ -16,6 +16,7 @@ from chainplan.plan.fields import (
     Name,
     Note,
     Part,
+    Ports,
     Position,
     Reference,
     Resistance,
@@ -119,7 +120,7 @@ class ControllerPlan(Part):
     """A control unit at chassis potential: its ports, its processor and the pace of its scans."""
 
     count: Copies = 1
-    ports: Annotated[int, Field(ge=1, le=256, strict=True)] | Annotated[list[Name], Field(min_length=1)] = 1
+    ports: Ports = ("1",)
     set_up: Time = ZERO
     set_up_by: Literal["one core", "each port"] = "one core"
     host_bus: HostBus | None = None
@@ -132,9 +133,7 @@ class ControllerPlan(Part):
 
     def port_names(self) -> tuple[str, ...]:
         """Return the names of the ports: 1 to n, or the plan's own."""
-        if isinstance(self.ports, int):
-            return tuple(str(number + 1) for number in range(self.ports))
-        return tuple(self.ports)
+        return self.ports
 
 
 class ChainPlan(Part):

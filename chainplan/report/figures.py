@@ -7,6 +7,7 @@ one. Nothing here knows a screen.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
@@ -116,11 +117,7 @@ def limit(verdict: Verdict, *, words: bool = False) -> str:
 
 def margin(verdict: Verdict) -> str:
     """Return the signed margin, rounded to the unfavourable side; of a ratio in percentage points."""
-    if verdict.margin is None:
-        return "-"
-    if verdict.margin == 0:
-        return "0 exactly"
-    text = signed(amount(verdict.margin, verdict.dimension, "down"), verdict.margin)
+    text = signed_amount(verdict.margin, verdict.dimension)
     return text.replace("%", "points") if verdict.dimension.name == RATIO.name else text
 
 
@@ -143,6 +140,14 @@ def _tenths(share: Fraction) -> str:
     return f"{'-' if tenths < 0 else ''}{whole}" + (f".{tenth}" if tenth else "")
 
 
+def held_against(verdict: Verdict) -> str:
+    """Return a target beside its worst case, in words."""
+    parts = [f"worst case {worst(verdict)}", f"limit {limit(verdict, words=True)}"]
+    if verdict.margin is not None:
+        parts.append(f"margin {margin(verdict)} ({margin_share(verdict)})")
+    return f"{verdict.target}, {verdict.subject}: {', '.join(parts)}"
+
+
 def signed(text: str, value: int | Fraction) -> str:
     """Put a plus sign before a positive figure, so that the sign is always said."""
     return f"+{text}" if value > 0 else text
@@ -151,3 +156,29 @@ def signed(text: str, value: int | Fraction) -> str:
 def plural(number: int, thing: str) -> str:
     """Return a count with its noun: ``1 board``, ``3 boards``."""
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """Return names as a list, what is left out counted."""
+    left = len(names) - most
+    return ", ".join(names[:most]) + (f" and {left} more" if left > 0 else "")
+
+
+def runs_of(numbers: Sequence[int], most: int = 8) -> str:
+    """Return rising numbers as a short list, runs written ``1..4``; what is left out is counted."""
+    runs: list[tuple[int, int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = runs[-1][0], number
+        else:
+            runs.append((number, number))
+    texts = [str(first) if first == last else f"{first}..{last}" for first, last in runs[:most]]
+    left = sum(last - first + 1 for first, last in runs[most:])
+    return ", ".join(texts) + (f" and {left} more" if left else "")
+
+
+def signed_amount(ticks: int | None, dimension: Dimension) -> str:
+    """Return a margin with its sign, rounded down; exactly zero is said so, unknown is a dash."""
+    if ticks is None:
+        return "-"
+    return signed(amount(ticks, dimension, "down"), ticks) if ticks else "0 exactly"

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 SECTIONS: dict[str, str] = {
     "summary": "every target with its margin",
+    "scan": "the busiest scan drawn to scale, and how busy it is",
     "slots": "which task runs in which scan",
     "bytes": "traffic on the wires and over the host bus",
     "latency": "from fault to safe state",
     "age": "sample age and skew",
+    "isolation": "each board's potential and each segment's stress",
     "assumptions": "warnings, assumptions and cautions",
 }
 """Each section and what it shows."""

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def render(view: View) -> Iterator[RenderableType]:
     """Return every controller's traffic."""
     for traffic in view.evaluation.traffic:
-        yield heading(view, f"Bytes of {traffic.controller}", "fault-free, per run of each task")
+        yield heading(view, "Bytes", f"{traffic.controller}: fault-free, per run of each task")
         columns = [
             Column("task"),
             Column("every,\nscans", figures=True),

@@ -57,7 +57,7 @@ class Column:
 
 
 def heading(view: View, title: str, remark: str = "") -> RenderableType:
-    """Return a section's heading: its title over a line."""
+    """Return a section's heading: its title over a line; names of the plan belong into the remark."""
     look = view.look
     line = Text(look.text(title.upper()), style="bold")
     if remark:

@@ -10,7 +10,7 @@ from rich.text import Text
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.terms import Sum, Term
 from chainplan.quantity import TIME
-from chainplan.report.figures import amount, signed
+from chainplan.report.figures import amount, signed_amount
 from chainplan.report.sections.common import (
     Cell,
     Column,
@@ -66,11 +66,10 @@ def _intervals(view: View, latencies: Sequence[HazardLatency]) -> RenderableType
     rows: list[list[Cell]] = []
     for latency in latencies:
         handling = latency.handling.total
-        margin = latency.tolerant_time - handling
         rows.append(
             [
                 status_text(view, "met" if latency.met else "missed"),
-                signed(amount(margin, TIME, "down"), margin) if margin else "0 exactly",
+                signed_amount(latency.tolerant_time - handling, TIME),
                 two_lines(view, latency.hazard, _path(view, latency)),
                 amount(latency.detection.total, TIME, "up"),
                 amount(latency.reaction.total, TIME, "up"),

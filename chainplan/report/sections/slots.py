@@ -10,7 +10,7 @@ from rich.text import Text
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case
 from chainplan.quantity import TIME
-from chainplan.report.figures import amount, plural
+from chainplan.report.figures import amount, plural, runs_of
 from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table
 
 if TYPE_CHECKING:
@@ -22,14 +22,11 @@ MOST_SCANS = 4096
 MOST_KINDS = 12
 """Kinds of scan that get their rows, the longest first."""
 
-NUMBERS_SHOWN = 8
-"""Scan numbers of one kind that are listed."""
-
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return every controller's rate groups and slot table."""
     for scan in view.evaluation.scans.values():
-        yield heading(view, f"Slots of {scan.controller.name}", "worst case, since the scan began")
+        yield heading(view, "Slots", f"{scan.controller.name}: worst case, since the scan began")
         yield _tasks(view, scan)
         yield Text()
         yield from _slots(view, scan)
@@ -73,7 +70,7 @@ def _slots(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     rows: list[list[Cell]] = []
     for _, numbers in kinds[:MOST_KINDS]:
         slots = scan.slots(numbers[0])
-        first = scan_numbers(numbers)
+        first = runs_of(numbers)
         for slot in slots:
             rows.append([first, slot.task, amount(slot.start, TIME, "up"), amount(slot.end, TIME, "up")])
             first = ""
@@ -82,19 +79,6 @@ def _slots(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     yield table(view, columns, rows)
     for remark in _left_out(scan, kinds[MOST_KINDS:]):
         yield paragraph(view, remark)
-
-
-def scan_numbers(numbers: Sequence[int]) -> str:
-    """Return scan numbers as a short list, runs written ``1..4``; what is left out is counted."""
-    runs: list[tuple[int, int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][1] + 1:
-            runs[-1] = runs[-1][0], number
-        else:
-            runs.append((number, number))
-    texts = [str(first) if first == last else f"{first}..{last}" for first, last in runs[:NUMBERS_SHOWN]]
-    left = sum(last - first + 1 for first, last in runs[NUMBERS_SHOWN:])
-    return ", ".join(texts) + (f" and {left} more" if left else "")
 
 
 def _left_out(scan: ControllerScan, kinds: Sequence[tuple[tuple[int, ...], Sequence[int]]]) -> Iterator[str]:

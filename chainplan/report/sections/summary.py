@@ -30,10 +30,6 @@ if TYPE_CHECKING:
 _ORDER: dict[Status, int] = {"missed": 0, "not checked": 1, "met": 2}
 
 
-SUBJECTS_SHOWN = 6
-"""Parts of the plan with one and the same verdict that are named."""
-
-
 def render(view: View) -> Iterator[RenderableType]:
     """Return the summary of targets."""
     verdicts = view.evaluation.verdicts
@@ -150,10 +146,7 @@ def _unless_dash(text: str) -> str:
 
 
 def _title(group: list[Verdict]) -> str:
-    subjects = [verdict.subject for verdict in group]
-    left = len(subjects) - SUBJECTS_SHOWN
-    listed = ", ".join(subjects[:SUBJECTS_SHOWN]) + (f" and {left} more" if left > 0 else "")
-    return f"{group[0].target}: {listed}"
+    return f"{group[0].target}: {figures.listed([verdict.subject for verdict in group])}"
 
 
 def _remark(verdict: Verdict) -> str:

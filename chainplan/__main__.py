@@ -1,0 +1,8 @@
+"""``python -m chainplan`` is the command ``chainplan``."""
+
+from __future__ import annotations
+
+from chainplan.cli.app import main
+
+if __name__ == "__main__":
+    main()

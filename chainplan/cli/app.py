@@ -1,0 +1,137 @@
+"""The commands and their options; what a command does is imported when it runs.
+
+So a help screen costs what typer costs, and no command pays for another's libraries.
+"""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from importlib import import_module
+from typing import Annotated, Literal
+
+import typer
+
+from chainplan.cli.guard import guarded
+from chainplan.report.names import SECTIONS
+
+app = typer.Typer(
+    name="chainplan",
+    help="Plan the communication chain of a high-voltage battery pack: does it work in the worst case?",
+    epilog="A planning aid: it replaces neither measurement nor test nor a safety analysis of the pack.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Section = StrEnum("Section", {name: name for name in SECTIONS})  # type: ignore[misc]
+"""A section of the report."""
+
+PlanFile = Annotated[str, typer.Argument(metavar="PLAN", help="The plan file (YAML).", show_default=False)]
+Out = Annotated[
+    str | None,
+    typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
+]
+Width = Annotated[
+    int | None,
+    typer.Option(min=40, max=1000, metavar="COLUMNS", help="Width instead of the terminal's."),
+]
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from chainplan import __version__
+
+        typer.echo(f"chainplan {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _whole_program(
+    *,
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop."),
+    ] = False,
+) -> None: ...
+
+
+@app.command()
+def report(
+    plan: PlanFile,
+    section: Annotated[
+        list[Section] | None,
+        typer.Option("--section", "-s", help="Only this section; may be given several times."),
+    ] = None,
+    width: Width = None,
+) -> None:
+    """Print the whole report: targets with margin first, then what they rest on."""
+    _run("report", plan=plan, sections=[each.value for each in section or ()], width=width)
+
+
+@app.command()
+def check(
+    plans: Annotated[
+        list[str], typer.Argument(metavar="PLAN...", help="Plan files (YAML).", show_default=False)
+    ],
+) -> None:
+    """Print missed targets only, for CI. Exit code 0: all met, 1: some missed, 2: not a usable plan."""
+    _run("check", plans=plans)
+
+
+@app.command()
+def explain(
+    plan: PlanFile,
+    figure: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[FIGURE]", help="Name, or words of it; without one, all figures are listed."),
+    ] = None,
+    width: Width = None,
+) -> None:
+    """Print one figure term by term, exactly, with its formula and source."""
+    _run("explain", plan=plan, figure=" ".join(figure or ()), width=width)
+
+
+@app.command()
+def data(plan: PlanFile, out: Out = None) -> None:
+    """Print all results as JSON, units in the keys."""
+    _run("data", plan=plan, out=out)
+
+
+@app.command()
+def start(
+    file: Annotated[str, typer.Argument(metavar="FILE", help="The plan file to write.", show_default=False)],
+    *,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
+) -> None:
+    """Write a small commented plan to start from."""
+    _run("start", file=file, force=force)
+
+
+@app.command()
+def schema(
+    of: Annotated[
+        Literal["plan", "results"], typer.Argument(help="Of the plan file, for editors, or of `data`.")
+    ] = "plan",
+    out: Out = None,
+) -> None:
+    """Print the JSON Schema of the plan file or of the results."""
+    _run("schema", of=of, out=out)
+
+
+def _run(command: str, **options: object) -> None:
+    """Run a command's own module, `chainplan.cli.COMMAND`, and leave with its exit code."""
+
+    def work() -> int:
+        code: int = import_module(f"chainplan.cli.{command}").run(**options)
+        return code
+
+    raise typer.Exit(guarded(work))
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        app(prog_name="chainplan")
+    except KeyboardInterrupt:
+        sys.exit(130)

@@ -1,0 +1,15 @@
+"""`data`: all results as JSON."""
+
+from __future__ import annotations
+
+from chainplan import __version__
+from chainplan.cli.files import write_result
+from chainplan.cli.plans import open_plan
+from chainplan.report.data import data_text
+
+
+def run(plan: str, out: str | None) -> int:
+    """Write the results of a plan, to stdout or to a file."""
+    loaded, evaluation = open_plan(plan)
+    write_result(data_text(loaded, evaluation, __version__), out)
+    return 0

@@ -1,0 +1,36 @@
+"""`explain`: one figure term by term."""
+
+from __future__ import annotations
+
+from chainplan.cli.guard import UserError, write_out
+from chainplan.cli.plans import open_plan, plain_look
+from chainplan.report.explain import close_names, explain_figure, figure_list, matching
+from chainplan.sums import all_sums
+
+MOST_NAMES = 20
+"""Figures of the same words that a refusal lists."""
+
+
+def run(plan: str, figure: str, width: int | None) -> int:
+    """Print the figure that the words mean, or the list of all figures."""
+    _, evaluation = open_plan(plan)
+    look = plain_look(width)
+    sums = all_sums(evaluation)
+    if not figure.strip():
+        write_out(figure_list(sums, look))
+        return 0
+    found = matching(figure, sums)
+    if len(found) == 1:
+        write_out(explain_figure(found[0], sums[found[0]](), evaluation.verdicts, look))
+        return 0
+    raise UserError("\n".join(look.text(line) for line in _refusal(figure, found, close_names(figure, sums))))
+
+
+def _refusal(figure: str, found: list[str], close: str | None) -> list[str]:
+    if not found:
+        hint = f'; did you mean "{close}"?' if close else ""
+        return [f'no figure has the name "{figure}"{hint}', "Without a name, explain lists all figures."]
+    left = len(found) - MOST_NAMES
+    more = [f"  and {left} more"] if left > 0 else []
+    names = [f"  {name}" for name in found[:MOST_NAMES]]
+    return [f'"{figure}" can mean {len(found)} figures:', *names, *more]

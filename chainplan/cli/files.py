@@ -1,0 +1,61 @@
+"""Files are written whole or not at all: into a temporary file beside the target, then renamed over it."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from contextlib import suppress
+
+from chainplan.cli.guard import UserError, write_out
+from chainplan.plan.problems import escape
+
+
+def write_result(text: str, out: str | None) -> None:
+    """Write a result to a file, or to stdout where none is named (or ``-``)."""
+    if out is None or out == "-":
+        write_out(text)
+    else:
+        write_whole(out, text)
+
+
+def write_whole(name: str, text: str, *, replace: bool = True) -> None:
+    """Write a text file as UTF-8; what was there before stays until the new file is complete.
+
+    Raises :class:`UserError` when the file is there and must not be replaced, and when it cannot be written.
+    """
+    target = os.path.realpath(name)  # a link keeps pointing at its file
+    if not replace and os.path.lexists(name):
+        raise UserError(f"{escape(name)}: the file is there already; --force replaces it")
+    if os.path.exists(target) and not os.path.isfile(target):
+        _write_through(name, target, text)
+        return
+    temporary = f"{target}.{secrets.token_hex(4)}.part"
+    try:
+        # The mode of a new file follows the user's umask, as for any other program.
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        try:
+            with open(handle, "w", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+            os.replace(temporary, target)
+        except BaseException:
+            with suppress(OSError):
+                os.unlink(temporary)
+            raise
+    except (OSError, ValueError) as error:
+        raise UserError(_reason(name, error)) from None
+
+
+def _write_through(name: str, target: str, text: str) -> None:
+    """Write to something that is no regular file, such as a pipe or /dev/stdout."""
+    try:
+        with open(target, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+    except BrokenPipeError:
+        raise
+    except (OSError, ValueError) as error:
+        raise UserError(_reason(name, error)) from None
+
+
+def _reason(name: str, error: Exception) -> str:
+    why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    return f"{escape(name)}: the file cannot be written: {why}"

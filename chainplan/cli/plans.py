@@ -1,0 +1,30 @@
+"""Reading a plan for a command: problems on stderr, warnings too, results evaluated."""
+
+from __future__ import annotations
+
+import sys
+
+from chainplan.cli.guard import UserError, complain
+from chainplan.evaluate import Evaluation
+from chainplan.plan.load import LoadedPlan, load_plan
+from chainplan.plan.problems import PlanError, render_all
+from chainplan.report.figures import Look
+
+
+def open_plan(name: str) -> tuple[LoadedPlan, Evaluation]:
+    """Read and check a plan; its warnings go to stderr. Raises :class:`UserError` with every problem."""
+    try:
+        loaded = load_plan(name)
+    except PlanError as error:
+        raise UserError(render_all(error.problems)) from None
+    if loaded.warnings:
+        complain(render_all(loaded.warnings))
+    return loaded, Evaluation(loaded.plan)
+
+
+def plain_look(width: int | None) -> Look:
+    """Return what stdout can show, for plain text: the width asked for, the terminal's or 80."""
+    import shutil
+
+    columns = width or (shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80)
+    return Look(columns, sys.stdout.encoding or "ascii")

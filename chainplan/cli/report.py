@@ -1,0 +1,18 @@
+"""`report`: the whole report, in the terminal or piped."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from rich.console import Console
+
+from chainplan.cli.guard import write_out
+from chainplan.cli.plans import open_plan
+from chainplan.report.terminal import report_text
+
+
+def run(plan: str, sections: Collection[str], width: int | None) -> int:
+    """Print the report; the exit code tells nothing of the targets, that is what `check` is for."""
+    loaded, evaluation = open_plan(plan)
+    write_out(report_text(Console(width=width), loaded, evaluation, sections))
+    return 0

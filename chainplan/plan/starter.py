@@ -1,0 +1,160 @@
+"""The plan that `chainplan start` writes: small, invented, commented, complete and meeting its targets."""
+
+from __future__ import annotations
+
+__all__ = ["STARTER"]
+
+STARTER = """\
+# A starter plan for chainplan. Everything in it is invented, with round figures: no product stands behind
+# it. Replace every figure by your own parts' figures, from their data sheets.
+#
+# How quantities are written: always with the unit. All of these are understood:
+#   350 mm          2 Mbit/s ± 1 %          2 ms +/- 0.1 ms          1.8 ms .. 2.3 ms
+#   {min: 1.8 ms, typical: 2 ms, max: 2.3 ms}
+# Worst-case results use the unfavourable end of every quantity, typical results the middle.
+#
+# Next steps:   chainplan report THIS_FILE      chainplan check THIS_FILE
+#               chainplan explain THIS_FILE     chainplan schema > plan.schema.json   (for your editor)
+
+chainplan: 1                     # version of the plan format
+title: Starter plan
+revision: A
+date: 2026-01-01
+about: >-
+  Invented: one string of 48 cells in four modules, one board a module, an open chain to one controller.
+
+# --- The parts -----------------------------------------------------------------------------------------
+# Parts shared by several plans can stand in a file of their own:   include: [my-parts.yaml]
+
+cell_types:
+  my cell:
+    voltage: {min: 2.5 V, nominal: 3.2 V, max: 3.65 V}
+
+node_types:                      # a node is one monitoring circuit on the chain
+  my node:
+    cell_inputs: 12
+    temperature_inputs: 4
+    relay:                       # how it passes traffic on: cut-through, or store-and-forward
+      style: cut-through
+      outward: 80 ns .. 140 ns   # away from the controller
+      homeward: 80 ns .. 140 ns  # towards it
+    turn_around: 4 us .. 10 us   # from the end of a request to the start of the answer
+    conversions:                 # channel i is sampled `step` times i after the trigger
+      cell voltages: {time: 1.8 ms .. 2.3 ms, step: 20 us, settling: 1 ms}
+      temperatures: {time: 3.5 ms .. 4.6 ms, step: 500 us}
+      open wire: {time: 9 ms .. 12 ms, step: 20 us}
+
+board_types:                     # a board carries one node or several, from its lowest cell upward
+  my board:
+    nodes: [{type: my node, cells: 12, temperatures: 2}]
+
+cable_types:
+  my pair: {velocity: 0.66 c}    # c is the speed of light
+
+connector_types:
+  my connector: {delay: 50 ps}
+
+barrier_types:                   # the isolating part at each end of a segment
+  my capacitor:
+    kind: capacitor              # or transformer, optical
+    working_voltage: 1000 V
+    test_voltage: 4.3 kV
+    creepage: 8 mm
+    clearance: 8 mm
+    delay: 2 ns .. 4 ns
+
+protocols:
+  my protocol:
+    bit_rate: 2 Mbit/s ± 1 %
+    character: {data: 8 bit, wire: 8 bit}   # with start and stop bits: wire: 10 bit
+    preamble: 8 bit
+    trailer: 4 bit
+    frame_gap: 4 us
+    answer_gap: 2 us
+    read_style: sequential       # or summation, polled
+    request: 2 byte              # bits of each frame apart from data and check
+    answer: 1 byte
+    write: 2 byte
+    check: {width: 16 bit, polynomial: 0x1021}
+    time_out: 50 us
+
+# --- Where they stand ----------------------------------------------------------------------------------
+
+strings:
+  main:
+    cell_type: my cell
+    stack:                       # from HV- upward
+      - {modules: 2, cells: 12}
+      - {disconnect: service plug, allowance: 20 V}   # allowance: arc and overshoot on opening
+      - {modules: 2, cells: 12}
+      - {fuse: main fuse, allowance: 60 V}
+    boards:                      # from the lowest cell upward
+      - {type: my board, count: 4}
+    leakage: {positive: 2 Mohm, negative: 2 Mohm}     # insulation resistance of each pole to chassis
+
+controllers:
+  main controller:
+    ports: 1
+    set_up: 20 us .. 60 us       # processor time per exchange
+    host_bus: {bit_rate: 4 Mbit/s, bridge: whole frames, latency: 2 us}
+    scan_period: 100 ms ± 0.1 %
+    scan_jitter: 200 us
+    retry_reserve: 2             # exchanges a scan has room to repeat
+    evaluation: {period: 20 ms, run_time: 1 ms}       # the task that judges the readings
+    actuators:
+      contactor: {command: 2 ms, opening: 18 ms .. 30 ms}
+
+chains:
+  line:
+    shape: open                  # or ring, with `back: CONTROLLER:PORT`
+    head: main controller:1      # CONTROLLER:PORT
+    protocol: my protocol
+    order: [main.1..4]           # STRING.POSITION, or STRING.FIRST..LAST
+    segments:                    # every hop, if nothing else is said
+      cable: my pair
+      length: 350 mm
+      connectors: [my connector, my connector]
+      barrier: my capacitor      # one at each end
+      creepage: 8 mm             # between the conductors of two neighbouring boards
+      clearance: 8 mm
+    head_segment: {length: 1.2 m}                     # what differs in the hop from the controller
+
+insulation:                      # IEC 60664-1
+  pollution_degree: 2
+  material_group: II
+  altitude: 2000 m
+
+# --- What the firmware does ----------------------------------------------------------------------------
+
+tasks:                           # `every` counts scans; the phases are chosen for you
+  cell voltages: {reads: cell voltages, every: 1, value: 16 bit, values_per_read: 6}
+  temperatures: {reads: temperatures, every: 5, value: 16 bit}
+  open wire: {reads: open wire, every: 20, value: 16 bit, values_per_read: 6}
+  balancing: {kind: write, every: 10, data: 8 byte}
+
+# --- What must hold ------------------------------------------------------------------------------------
+
+hazards:                         # tolerant_time is the FTTI of ISO 26262-1
+  over-voltage:
+    kind: cell over-voltage
+    debounce: 3                  # readings in a row before it counts
+    lost_readings: 1             # readings that may fail in between
+    tolerant_time: 1 s
+    reaction: contactor
+  over-temperature:
+    kind: over-temperature
+    debounce: 2
+    sensor_lag: 4 s
+    tolerant_time: 10 s
+    reaction: contactor
+  sense wire: {kind: open sense wire, tolerant_time: 5 s, reaction: contactor}
+  lost chain: {kind: chain loss, debounce: 3, tolerant_time: 1 s, reaction: contactor}
+
+targets:                         # what is left out is computed but not judged
+  scan_time: 80 ms
+  utilisation: 80 %
+  sample_age: {cell voltages: 150 ms, temperatures: 700 ms}
+  skew: {cell voltages: 500 us}
+  bytes_per_sample: {cell voltages: 5}
+  efficiency: 35 %
+"""

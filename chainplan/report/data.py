@@ -1,0 +1,255 @@
+"""All results as data: plain values in a fixed order, every quantity with its unit in its key.
+
+The shape is described by :mod:`chainplan.report.data_schema`; `SCHEMA_VERSION` rises when a program that
+reads an older shape would stumble. Figures are the floats nearest to the exact ones.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+from chainplan.budgets.data import ControllerBytes
+from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Case, Sum, Term
+from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
+from chainplan.quantity import RATIO, TIME, Dimension
+from chainplan.report.isolation_data import isolation_data
+from chainplan.report.units import Figure, span_of_time, with_unit
+from chainplan.sums import all_sums
+from chainplan.verdicts import Verdict, host_bus_time, share
+
+if TYPE_CHECKING:
+    from chainplan.evaluate import Evaluation
+    from chainplan.plan.load import LoadedPlan
+    from chainplan.plan.problems import Problem
+
+SCHEMA_VERSION = 1
+
+MOST_SCANS = 4096
+"""Scans of the major cycle whose slots are written; `slots_complete` tells whether that is all of them."""
+
+Record = dict[str, Any]
+
+
+def data_text(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> str:
+    """Return all results as strict JSON: ASCII, no NaN, the same bytes for the same plan and version."""
+    document = plan_data(loaded, evaluation, version)
+    return json.dumps(document, indent=2, allow_nan=False, ensure_ascii=True) + "\n"
+
+
+def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> Record:
+    """Return all results as plain dicts, lists, texts and numbers; `version` is the tool's own."""
+    verdicts = evaluation.verdicts
+    counts = Counter(verdict.status for verdict in verdicts)
+    return {
+        "format": "chainplan results",
+        "schema_version": SCHEMA_VERSION,
+        "tool": {"name": "chainplan", "version": version},
+        "plan": _plan(loaded),
+        "counts": {status: counts[status] for status in ("met", "missed", "not checked")},
+        "verdicts": [_verdict(verdict) for verdict in verdicts],
+        "controllers": [_controller(evaluation, scan) for scan in evaluation.scans.values()],
+        "hazards": [_hazard(latency) for latency in evaluation.latencies],
+        "isolation": isolation_data(evaluation),
+        "figures": {name: _sum(work_out()) for name, work_out in all_sums(evaluation).items()},
+        "warnings": [*map(_warning, loaded.warnings), *map(_remark, budget_warnings(evaluation))],
+        "assumptions": list(ASSUMPTIONS),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _plan(loaded: LoadedPlan) -> Record:
+    plan = loaded.plan
+    return {
+        "file": _file_name(loaded.file),
+        "include": list(plan.include),
+        "title": plan.title,
+        "revision": plan.revision,
+        "date": plan.date,
+        "about": plan.about,
+    }
+
+
+def _file_name(name: str) -> str:
+    """Return a file's name as Unicode text: bytes of it that are none become replacement characters."""
+    return os.fsencode(name).decode("utf-8", "replace")
+
+
+def _verdict(verdict: Verdict) -> Record:
+    relative = verdict.margin_share
+    return {
+        "target": verdict.target,
+        "subject": verdict.subject,
+        "status": verdict.status,
+        "sense": verdict.sense,
+        **with_unit("worst", verdict.value, verdict.dimension),
+        **with_unit("limit", verdict.limit, verdict.dimension),
+        **with_unit("margin", verdict.margin, verdict.dimension),
+        "margin_share_of_limit": None if relative is None else float(relative),
+        **with_unit("typical", verdict.typical, verdict.dimension),
+        "figure": verdict.figure,
+        "where": verdict.where,
+        "note": verdict.note,
+    }
+
+
+def _sum(figure: Sum) -> Record:
+    return {
+        "label": figure.label,
+        "formula": figure.formula,
+        "source": figure.source,
+        **with_unit("total", figure.total, figure.dimension),
+        "terms": [_term(term, figure.dimension) for term in figure.terms],
+    }
+
+
+def _term(term: Term, dimension: Dimension) -> Record:
+    return {
+        "label": term.label,
+        "how": term.how,
+        "times": term.times,
+        **with_unit("each", term.amount, dimension),
+        **with_unit("total", term.total, dimension),
+        "parts_of_each": [_term(part, dimension) for part in term.parts],
+    }
+
+
+def _controller(evaluation: Evaluation, scan: ControllerScan) -> Record:
+    name = scan.controller.name
+    traffic = next(each for each in evaluation.traffic if each.controller == name)
+    return {
+        "controller": name,
+        "scan_period": span_of_time(scan.controller.plan.scan_period),
+        "scan": _scan(scan),
+        "samples": [
+            {
+                "task": timing.task,
+                **_seconds("age_worst", timing.age.total),
+                **_seconds("age_typical", timing.typical_age.total),
+                "oldest_at": timing.where,
+                **_seconds("skew_worst", timing.skew.total if triggered else None),
+                **_seconds("skew_typical", timing.typical_skew.total if triggered else None),
+            }
+            for timing in evaluation.samples
+            if timing.controller == name
+            for triggered in [evaluation.plan.tasks[timing.task].kind == "measure"]
+        ],
+        "bytes": _bytes(scan, traffic),
+    }
+
+
+def _scan(scan: ControllerScan) -> Record:
+    phases = scan.phases
+    period = scan.controller.plan.scan_period
+    return {
+        **_seconds("worst", scan.worst.total),
+        **_seconds("typical", scan.typical.total),
+        "utilisation_worst_ratio": scan.worst.total / period.min,
+        "utilisation_typical_ratio": scan.typical.total / period.typical,
+        **_seconds("retry_reserve", scan.reserve.total),
+        "major_cycle_scans": phases.major_cycle,
+        "busiest_scan": phases.busiest_scan,
+        "phases": {
+            "quality": phases.quality,
+            "proved_optimal": phases.proved,
+            **_seconds("busiest_slots", phases.busiest),
+            **_seconds("lower_bound", phases.lower_bound),
+        },
+        "tasks": [
+            {
+                "task": work.name,
+                "every_scans": work.task.every,
+                "phase": phases.phases[index],
+                **_seconds("worst", scan.runs[Case.WORST][index].length),
+                **_seconds("typical", scan.runs[Case.TYPICAL][index].length),
+            }
+            for index, work in enumerate(scan.works)
+        ],
+        "slots": _slots(scan),
+        "slots_complete": phases.major_cycle <= MOST_SCANS,
+        "ports": [{"port": port, **_seconds("busy", busy)} for port, busy in scan.port_busy().items()],
+        "chains": [{"chain": chain, **_seconds("busy", busy)} for chain, busy in scan.chain_busy().items()],
+    }
+
+
+def _slots(scan: ControllerScan) -> list[Record]:
+    """Return the slots of the major cycle, scans with the same tasks in one record."""
+    kinds: dict[tuple[int, ...], list[int]] = {}
+    for number in range(min(scan.phases.major_cycle, MOST_SCANS)):
+        kinds.setdefault(tuple(scan.due(number)), []).append(number)
+    return [
+        {
+            "scans": numbers,
+            "slots": [
+                {"task": slot.task, **_seconds("start", slot.start), **_seconds("end", slot.end)}
+                for slot in scan.slots(numbers[0])
+            ],
+        }
+        for numbers in kinds.values()
+    ]
+
+
+def _bytes(scan: ControllerScan, traffic: ControllerBytes) -> Record:
+    busy = host_bus_time(scan, traffic)
+    load = None if busy is None else share(busy.total, scan.controller.plan.scan_period.min)
+    return {
+        "tasks": [
+            {
+                "task": task.task,
+                "every_scans": task.every,
+                "exchanges": task.exchanges,
+                "samples": task.samples,
+                "payload_bit": task.payload,
+                "wire_bit": task.wire.total,
+                "host_bus_bit": task.host_bus,
+                "byte_per_sample": None if task.bytes_per_sample is None else float(task.bytes_per_sample),
+                "efficiency_ratio": float(task.efficiency),
+            }
+            for task in traffic.tasks
+        ],
+        "busiest_scan_wire_bit": traffic.busiest_scan.total,
+        "mean_scan_payload_bit": float(traffic.payload_per_scan),
+        "mean_scan_wire_bit": float(traffic.wire_per_scan),
+        "mean_scan_host_bus_bit": float(traffic.host_bus_per_scan),
+        "efficiency_ratio": float(traffic.efficiency),
+        **with_unit("host_bus_load_worst", load, RATIO),
+        "log_byte_per_hour": float(traffic.log_per_hour),
+    }
+
+
+def _hazard(latency: HazardLatency) -> Record:
+    return {
+        "hazard": latency.hazard,
+        "controller": latency.controller,
+        "path": latency.path,
+        "status": "met" if latency.met else "missed",
+        **_seconds("FDTI_worst", latency.detection.total),
+        **_seconds("FDTI_typical", latency.typical_detection.total),
+        **_seconds("FRTI_worst", latency.reaction.total),
+        **_seconds("FRTI_typical", latency.typical_reaction.total),
+        **_seconds("FHTI_worst", latency.handling.total),
+        **_seconds("FHTI_typical", latency.typical_handling),
+        **_seconds("FTTI", latency.tolerant_time),
+    }
+
+
+def _warning(problem: Problem) -> Record:
+    place = problem.place
+    return {
+        "message": problem.message,
+        "file": _file_name(place.file) if place else None,
+        "line": place.line if place and place.line else None,
+        "key": problem.key,
+    }
+
+
+def _remark(message: str) -> Record:
+    return {"message": message, "file": None, "line": None, "key": ""}
+
+
+def _seconds(key: str, ticks: int | None) -> dict[str, Figure]:
+    return with_unit(key, ticks, TIME)

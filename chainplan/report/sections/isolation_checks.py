@@ -1,0 +1,84 @@
+"""A chain's isolation checks in one table: equal checks of many segments in one row."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from chainplan.budgets.isolation import ChainIsolation
+from chainplan.budgets.isolation_checks import Check
+from chainplan.quantity import VOLTAGE
+from chainplan.report.figures import amount, runs_of, signed_amount
+from chainplan.report.sections.common import (
+    STATUS_WIDTH,
+    Cell,
+    Column,
+    View,
+    status_text,
+    table,
+    two_lines,
+)
+from chainplan.verdicts import is_asked
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+_ORDER = {"missed": 0, "not checked": 1, "met": 2}
+
+
+def checks_table(view: View, chain: ChainIsolation) -> RenderableType:
+    """Return every check of a chain, missed ones first; per kind and part only the tightest met one."""
+    columns = [
+        Column("verdict", most=STATUS_WIDTH),
+        Column("margin", figures=True),
+        Column("needed", figures=True),
+        Column("offered", figures=True),
+        Column("of"),
+        Column("segments"),
+    ]
+    rows = [_row(view, check, numbers) for check, numbers in gathered(chain)]
+    return table(view, columns, rows)
+
+
+def gathered(chain: ChainIsolation) -> list[tuple[Check, list[int]]]:
+    """Return equal checks once, with the segments they belong to; of the met ones the tightest of a kind."""
+    found: dict[tuple[object, ...], tuple[Check, list[int]]] = {}
+    for segment in chain.segments:
+        for check in filter(partial(is_asked, segment), segment.checks):
+            place = _part(check)
+            key: tuple[object, ...] = (check.subject, place, check.needed, check.offered, check.reason)
+            _, numbers = found.setdefault(key, (check, []))
+            if segment.segment.number not in numbers:
+                numbers.append(segment.segment.number)
+    tightest: dict[tuple[str, str], int] = {}
+    for check, _ in found.values():
+        if check.margin is not None:
+            kind = check.subject, _part(check)
+            tightest[kind] = min(check.margin, tightest.get(kind, check.margin))
+    kept = [
+        (check, numbers)
+        for check, numbers in found.values()
+        if check.status != "met" or check.margin == tightest[check.subject, _part(check)]
+    ]
+    return sorted(kept, key=lambda pair: (_ORDER[pair[0].status], _relative(pair[0])))
+
+
+def _relative(check: Check) -> float:
+    return (check.margin or 0) / (check.offered or 1)
+
+
+def _part(check: Check) -> str:
+    """Return the part a check is about, whichever end of the segment it sits at."""
+    return check.place.removeprefix("near ").removeprefix("far ")
+
+
+def _row(view: View, check: Check, numbers: list[int]) -> list[Cell]:
+    basis = f"by {amount(check.voltage, VOLTAGE, 'up')}" if check.needed is not None else check.reason
+    return [
+        status_text(view, check.status),
+        signed_amount(check.margin, check.dimension),
+        "-" if check.needed is None else amount(check.needed, check.dimension, "up"),
+        "-" if check.offered is None else amount(check.offered, check.dimension, "down"),
+        two_lines(view, f"{check.subject}, {_part(check)}", basis),
+        runs_of(numbers),
+    ]

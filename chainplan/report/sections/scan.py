@@ -1,0 +1,74 @@
+"""The scan: its time against the period, the busiest scan drawn to scale, who is busy for how long."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.scan import ControllerScan
+from chainplan.quantity import RATIO, TIME
+from chainplan.report.figures import amount, percent, plural
+from chainplan.report.sections.common import Cell, Column, View, heading, lines, paragraph, table
+from chainplan.verdicts import share
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_ROWS = 16
+"""Ports and chains that get a row, the busiest first."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return how every controller scans."""
+    for scan in view.evaluation.scans.values():
+        yield heading(view, "Scan", f"{scan.controller.name}: the busiest scan, worst case")
+        yield lines(view, *_facts(scan))
+        yield Text()
+        yield from _busy(view, scan)
+
+
+def _facts(scan: ControllerScan) -> Iterator[str]:
+    period = scan.controller.plan.scan_period
+    worst, typical = scan.worst.total, scan.typical.total
+    yield (
+        f"Scan time: worst case {amount(worst, TIME, 'up')}, typical {amount(typical, TIME)}; scan period "
+        f"{amount(period.min, TIME, 'down')} at its shortest"
+    )
+    yield (
+        f"Utilisation: worst case {amount(share(worst, period.min), RATIO, 'up')}, typical "
+        f"{percent(Fraction(typical, period.typical))}"
+    )
+    phases = scan.phases
+    slots = f"the slots of the busiest scan take {amount(phases.busiest, TIME, 'up')}"
+    if phases.proved:
+        yield f"Phases: {phases.quality}; {slots}, and no choice makes them shorter"
+    else:
+        bound = amount(phases.lower_bound, TIME, "down")
+        yield f"Phases: {phases.quality}; {slots}, no choice can bring them below {bound}"
+    yield (
+        f"Major cycle: {plural(phases.major_cycle, 'scan')}; the busiest is number {phases.busiest_scan}, "
+        "counted from 0"
+    )
+
+
+def _busy(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
+    columns = [
+        Column("exchanges under way on"),
+        Column("busy,\nworst case", figures=True),
+        Column("of the\nscan period", figures=True),
+    ]
+    entries = [("port " + name, busy) for name, busy in scan.port_busy().items()]
+    entries += [("chain " + name, busy) for name, busy in scan.chain_busy().items()]
+    shown = entries
+    if len(entries) > MOST_ROWS:
+        shown = sorted(entries, key=lambda entry: -entry[1])[:MOST_ROWS]
+    period = scan.controller.plan.scan_period.min
+    rows: list[list[Cell]] = [
+        [name, amount(busy, TIME, "up"), percent(Fraction(busy, period), "up")] for name, busy in shown
+    ]
+    yield table(view, columns, rows)
+    if len(shown) < len(entries):
+        yield paragraph(view, f"Not shown: {len(entries) - len(shown)} ports and chains that are less busy.")

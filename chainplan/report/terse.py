@@ -1,0 +1,31 @@
+"""The terse form for CI: one line per missed target and one closing line per plan, nothing to wrap."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from chainplan.report.figures import Look, held_against, plural
+from chainplan.verdicts import Verdict
+
+
+def terse_text(file: str, verdicts: Sequence[Verdict], look: Look) -> str:
+    """Return the missed targets of a plan and what it comes to, each line with the file in front."""
+    lines = [f"missed: {_with_place(verdict)}" for verdict in verdicts if verdict.status == "missed"]
+    lines.append(closing_line(verdicts))
+    return "".join(f"{look.text(f'{file}: {line}')}\n" for line in lines)
+
+
+def closing_line(verdicts: Sequence[Verdict]) -> str:
+    """Return how many targets are met, missed and not checked."""
+    counts = Counter(verdict.status for verdict in verdicts)
+    total = plural(len(verdicts), "target")
+    unknown = f", {counts['not checked']} not checked" if counts["not checked"] else ""
+    if counts["missed"]:
+        return f"MISSED: {counts['missed']} of {total} missed{unknown}"
+    return f"met: {counts['met']} of {total} met, none missed{unknown}"
+
+
+def _with_place(verdict: Verdict) -> str:
+    where = f" [{verdict.where}]" if verdict.where else ""
+    return held_against(verdict) + where

@@ -1,0 +1,42 @@
+"""Keys that carry their unit: ``worst_s``, ``stress_V``, ``needed_m``, ``total_bit``, ``margin_ratio``."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from chainplan.quantity import BITS, LENGTH, RATIO, TIME, VOLTAGE, Dimension, Span, to_unit
+
+# By name of the dimension: what ends the key, and the unit of the figure.
+SUFFIXES: dict[str, tuple[str, str]] = {
+    TIME.name: ("s", "s"),
+    VOLTAGE.name: ("V", "V"),
+    LENGTH.name: ("m", "m"),
+    BITS.name: ("bit", "bit"),
+    RATIO.name: ("ratio", ""),
+}
+
+Figure = float | int | None
+
+
+def with_unit(key: str, ticks: int | Fraction | None, dimension: Dimension) -> dict[str, Figure]:
+    """Return one entry: the key with its unit, and the figure in it; whole bits stay whole numbers."""
+    suffix, unit = SUFFIXES[dimension.name]
+    return {f"{key}_{suffix}": figure(ticks, dimension, unit)}
+
+
+def figure(ticks: int | Fraction | None, dimension: Dimension, unit: str) -> Figure:
+    """Return ticks in a unit as the nearest float, whole bits as a whole number, unknown as None."""
+    if ticks is None:
+        return None
+    if dimension.name == BITS.name and Fraction(ticks).denominator == 1:
+        return int(ticks)
+    return to_unit(ticks, dimension, unit)
+
+
+def span_of_time(span: Span) -> dict[str, Figure]:
+    """Return a time with its tolerance, s."""
+    return {
+        "min_s": figure(span.min, TIME, "s"),
+        "typical_s": figure(span.typical, TIME, "s"),
+        "max_s": figure(span.max, TIME, "s"),
+    }

@@ -1,0 +1,185 @@
+"""The isolation budget: what each segment's barriers and distances must hold, against what they offer.
+
+The worst voltage between the two nodes' references (chassis, for a controller's port) is the working voltage
+of the barriers; the worst voltage between any two conductors of the two boards sets the spacing between them.
+Which cases are looked at is written in :mod:`chainplan.chain.potentials`, how they are held against the parts
+in :mod:`chainplan.budgets.isolation_checks`; one segment's cases with their arithmetic come from
+:func:`chainplan.budgets.isolation_cases.segment_cases`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import chain as joined
+from itertools import groupby
+
+from chainplan.budgets.isolation_checks import Check, Judge, Status
+from chainplan.chain.network import Break, Chain, Network, Segment
+from chainplan.chain.potentials import Potentials, Reach, Worst, board_reaches, node_reach
+from chainplan.tables.insulation import is_voltage_class_b
+
+
+@dataclass(frozen=True, slots=True)
+class SegmentIsolation:
+    """A segment's worst voltages and all its checks; ``rating`` is what its barriers hold together, uV.
+
+    With one barrier, or two that do not share, that is the weaker rating; with two that share, twice it.
+    """
+
+    segment: Segment
+    references: Worst
+    conductors: Worst
+    rating: int | None
+    checks: tuple[Check, ...]
+
+    @property
+    def working_voltage(self) -> int:
+        """Return the voltage that the barriers carry in the worst case, uV."""
+        return self.references.voltage
+
+    @property
+    def margin(self) -> int | None:
+        """Return the rating less the working voltage, uV; None without a barrier."""
+        return None if self.rating is None else self.rating - self.references.voltage
+
+    @property
+    def status(self) -> Status:
+        """Return whether the barriers hold the working voltage."""
+        margin = self.margin
+        if margin is None:
+            return "not checked"
+        return "met" if margin >= 0 else "missed"
+
+    @property
+    def missed(self) -> tuple[Check, ...]:
+        """Return the checks that are missed, distances and test voltages included."""
+        return tuple(check for check in self.checks if check.status == "missed")
+
+    @property
+    def class_b(self) -> bool:
+        """Tell whether the worst voltage between conductors is of voltage class B (ISO 6469-3)."""
+        return is_voltage_class_b(self.conductors.voltage)
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """A node on the ladder drawing: its reference and its top above HV- of its string, all cells full, uV."""
+
+    node: str
+    string: str
+    reference: int
+    top: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChainIsolation:
+    """One chain's segments, in the order of the chain."""
+
+    chain: Chain
+    segments: tuple[SegmentIsolation, ...]
+
+    @property
+    def ladder(self) -> tuple[Rung, ...]:
+        """Return the nodes in the order of the chain; segment i leads to node i, the first from the head."""
+        return tuple(Rung(node.name, node.string, node.reference, node.top) for node in self.chain.nodes)
+
+
+@dataclass(frozen=True, slots=True)
+class StraddledBoard:
+    """A warning: a board's cells lie on both sides of a break, which carries ``voltage`` uV when open.
+
+    ``node`` is the node whose own cells do; it is empty where the break lies between two nodes.
+    """
+
+    board: str
+    node: str
+    string: str
+    opening: Break
+    voltage: int
+
+
+@dataclass(frozen=True)
+class IsolationBudget:
+    """Every chain's segments, the boards that straddle a break, and what had to be assumed."""
+
+    chains: dict[str, ChainIsolation]
+    straddled: tuple[StraddledBoard, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def segments(self) -> Iterator[SegmentIsolation]:
+        """Return all segments, chain by chain."""
+        return joined.from_iterable(chain.segments for chain in self.chains.values())
+
+    @property
+    def tightest(self) -> SegmentIsolation | None:
+        """Return the segment with the least margin of its barriers; None if no segment has a barrier."""
+        rated = [segment for segment in self.segments if segment.margin is not None]
+        return min(rated, key=lambda segment: segment.margin or 0, default=None)
+
+    def count(self) -> Counter[Status]:
+        """Return how many checks are met, missed and not checked."""
+        return Counter(check.status for segment in self.segments for check in segment.checks)
+
+
+def isolation_budget(network: Network) -> IsolationBudget:
+    """Work out every segment's worst voltages and hold them against its barriers and distances."""
+    potentials = Potentials(network)
+    judge = Judge(network.plan.insulation)
+    chains = {}
+    straddled: list[StraddledBoard] = []
+    for chain in network.chains.values():
+        reaches = board_reaches(chain)
+        found = []
+        worst_along = _worst_along(chain, reaches, potentials)
+        for segment, (references, conductors) in zip(chain.segments, worst_along, strict=True):
+            rating, checks = judge.checks(segment, references.voltage, conductors.voltage)
+            found.append(SegmentIsolation(segment, references, conductors, rating, checks))
+        chains[chain.name] = ChainIsolation(chain, tuple(found))
+        straddled += _straddled(chain, reaches, potentials)
+    return IsolationBudget(chains, tuple(straddled), _notes(network, potentials))
+
+
+def _worst_along(chain: Chain, reaches: list[Reach], potentials: Potentials) -> Iterator[tuple[Worst, Worst]]:
+    """Yield the worst voltages of every segment of a chain, from its head."""
+    last = None
+    for node, reach in zip(chain.nodes, reaches, strict=True):
+        if last is not None and last[0].board == node.board:
+            before = last[0]
+            yield potentials.across((before, node_reach(before)), (node, node_reach(node)))
+        else:
+            yield potentials.across(last, (node, reach))
+        last = node, reach
+    if chain.is_ring:
+        yield potentials.across(last, None)
+
+
+def _straddled(chain: Chain, reaches: list[Reach], potentials: Potentials) -> Iterator[StraddledBoard]:
+    for board, members in groupby(zip(chain.nodes, reaches, strict=True), key=lambda pair: pair[0].board):
+        nodes = list(members)
+        first, reach = nodes[0]
+        openings = potentials.openings[first.string]
+        for number in openings.inside(reach):
+            opening = openings.string.breaks[number]
+            cell = opening.cells_below
+            cut = (node.name for node, _ in nodes if node.first_cell < cell < node.first_cell + node.cells)
+            voltage = openings.voltage + opening.allowance
+            yield StraddledBoard(board, next(cut, ""), first.string, opening, voltage)
+
+
+def _notes(network: Network, potentials: Potentials) -> tuple[str, ...]:
+    crossed = dict.fromkeys(
+        string
+        for chain in network.chains.values()
+        for one, other in zip(chain.nodes, chain.nodes[1:], strict=False)
+        if one.string != other.string
+        for string in (one.string, other.string)
+    )
+    return tuple(
+        f"leakage of string {name} is not in the plan or reaches 0 ohm: while contactors are open, chassis "
+        "may stand anywhere between its poles; the worst place is taken"
+        for name in crossed
+        if not potentials.floating[name].determined
+    )

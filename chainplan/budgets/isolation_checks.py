@@ -1,0 +1,209 @@
+"""What a segment's barriers and distances must hold, against what they offer.
+
+- Each end's barrier must hold the whole working voltage alone. Where the plan says that both ends share, each
+  must hold half, rounded up, so the weaker part decides: nothing makes a DC voltage divide as the ratings do,
+  and a plan that says "share" has to see to an even division.
+- A segment without any barrier is not checked; with a barrier at one end, that one holds everything.
+- Ratings and distances offered count with their minimum, impulse and altitude with their maximum.
+- Creepage goes by the voltage as if it were steady, clearance by the same voltage as a peak and by the whole
+  rated impulse, for every kind of insulation: no plan says which part of the impulse reaches boards among
+  themselves, so that is the cautious reading. Creepage is never less than the clearance beside it.
+- The test voltage is an AC one (rms); none is asked of functional insulation, which protects nobody.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal, NamedTuple
+
+from chainplan.chain.network import Hop, Segment
+from chainplan.plan.layout import InsulationRules
+from chainplan.plan.parts import BarrierType, Insulation
+from chainplan.quantity import LENGTH, VOLTAGE, Dimension, Span
+from chainplan.tables.insulation import (
+    MaterialGroup,
+    OutsideTable,
+    PollutionDegree,
+    Requirement,
+    creepage,
+    required_clearance,
+    required_creepage,
+    test_voltage_ac,
+)
+
+Status = Literal["met", "missed", "not checked"]
+Subject = Literal["working voltage", "creepage", "clearance", "test voltage"]
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One figure of a segment's isolation: needed and offered, in ticks of the dimension.
+
+    ``voltage`` is what the need rests upon, uV; ``rule`` the row and the source it comes from. ``reason``
+    says why there is nothing to compare.
+    """
+
+    subject: Subject
+    place: str
+    dimension: Dimension
+    voltage: int
+    needed: int | None
+    offered: int | None
+    rule: str = ""
+    note: str = ""
+    reason: str = ""
+
+    @property
+    def status(self) -> Status:
+        """Return met (equality is enough), missed, or not checked."""
+        if self.needed is None or self.offered is None:
+            return "not checked"
+        return "met" if self.needed <= self.offered else "missed"
+
+    @property
+    def margin(self) -> int | None:
+        """Return offered less needed, ticks; negative when missed."""
+        if self.needed is None or self.offered is None:
+            return None
+        return self.offered - self.needed
+
+
+class _Surroundings(NamedTuple):
+    """What sets distances, at the unfavourable end; equal values share the table look-ups."""
+
+    pollution_degree: PollutionDegree
+    material_group: MaterialGroup
+    interpolate: bool
+    impulse: int
+    altitude: int
+
+
+class _Need(NamedTuple):
+    """What is needed and why, or the reason why there is no answer."""
+
+    value: int | None
+    rule: str = ""
+    note: str = ""
+    reason: str = ""
+
+
+def _need(required: Requirement) -> _Need:
+    return _Need(required.value, f"{required.row}; {required.source}", required.note)
+
+
+@lru_cache(maxsize=8192)
+def _distances(voltage: int, insulation: Insulation, around: _Surroundings) -> tuple[_Need, _Need]:
+    """Return creepage and clearance for a voltage in uV (IEC 60664-1; see chainplan.tables.insulation)."""
+    try:
+        air = required_clearance(
+            around.impulse, voltage, around.pollution_degree, insulation, altitude_nm=around.altitude
+        )
+    except OutsideTable as outside:  # without a clearance, the creepage beside it has no lower bound
+        return _Need(None, reason=str(outside)), _Need(None, reason=str(outside))
+    try:
+        surface = creepage(
+            voltage,
+            around.pollution_degree,
+            around.material_group,
+            insulation,
+            interpolate=around.interpolate,
+        )
+    except OutsideTable as outside:
+        return _Need(None, reason=str(outside)), _need(air)
+    return _need(required_creepage(surface, air)), _need(air)
+
+
+@lru_cache(maxsize=8192)
+def _test_voltage(voltage: int, insulation: Insulation) -> _Need:
+    if insulation == "functional":
+        return _Need(None, reason="no test voltage is asked of functional insulation")
+    return _need(test_voltage_ac(voltage))
+
+
+class Judge:
+    """Holds segments against their parts; equal segments under equal voltages are judged once."""
+
+    def __init__(self, rules: InsulationRules) -> None:
+        self._around = _Surroundings(
+            rules.pollution_degree,
+            rules.material_group,
+            rules.interpolate_creepage,
+            rules.impulse.max,
+            rules.altitude.max,
+        )
+        # By identity: hops of one make are one object, and the network keeps them while this judge works.
+        self._judged: dict[tuple[int, Insulation, int, int], tuple[int | None, tuple[Check, ...]]] = {}
+
+    def checks(
+        self, segment: Segment, references: int, conductors: int
+    ) -> tuple[int | None, tuple[Check, ...]]:
+        """Return what a segment's barriers hold together (uV, None without any), and its checks."""
+        key = (id(segment.hop), segment.insulation, references, conductors)
+        judged = self._judged.get(key)
+        if judged is None:
+            judged = self._judge(segment.hop, segment.insulation, references, conductors)
+            self._judged[key] = judged
+        return judged
+
+    def _judge(
+        self, hop: Hop, insulation: Insulation, references: int, conductors: int
+    ) -> tuple[int | None, tuple[Check, ...]]:
+        ends = (("near", hop.near_barrier), ("far", hop.far_barrier))
+        present = [barrier[1] for _, barrier in ends if barrier is not None]
+        share = 2 if hop.barriers_share and len(present) == 2 else 1
+        held = -(-references // share)
+        checks: list[Check] = []
+        for end, barrier in ends:
+            if barrier is not None:
+                place = f"{end} barrier {barrier[0]}"
+                checks += self._barrier(place, barrier[1], insulation, held, shared=share == 2)
+                continue
+            why = (
+                "no barrier at this end: the one at the other end holds the whole voltage"
+                if present
+                else "no barrier at either end: nothing is rated for this voltage"
+            )
+            place = f"{end} end"
+            checks.append(Check("working voltage", place, VOLTAGE, references, references, None, reason=why))
+        place = "between conductors"
+        checks += self._spacing(place, conductors, insulation, hop.creepage, hop.clearance)
+        rating = share * min(each.working_voltage.min for each in present) if present else None
+        return rating, tuple(checks)
+
+    def _barrier(
+        self, place: str, barrier: BarrierType, insulation: Insulation, held: int, *, shared: bool
+    ) -> Iterator[Check]:
+        rule = "half the working voltage: both barriers share" if shared else "the whole working voltage"
+        yield Check("working voltage", place, VOLTAGE, held, held, barrier.working_voltage.min, rule)
+        yield from self._spacing(place, held, insulation, barrier.creepage, barrier.clearance)
+        yield _compare("test voltage", place, held, _test_voltage(held, insulation), barrier.test_voltage)
+
+    def _spacing(
+        self,
+        place: str,
+        voltage: int,
+        insulation: Insulation,
+        over_surface: Span | None,
+        through_air: Span | None,
+    ) -> Iterator[Check]:
+        surface, air = _distances(voltage, insulation, self._around)
+        yield _compare("creepage", place, voltage, surface, over_surface)
+        yield _compare("clearance", place, voltage, air, through_air)
+
+
+def _compare(subject: Subject, place: str, voltage: int, need: _Need, given: Span | None) -> Check:
+    """Hold a need against the unfavourable end of what is given."""
+    reason = need.reason or (f"the plan gives no {subject} here" if given is None else "")
+    return Check(
+        subject,
+        place,
+        VOLTAGE if subject == "test voltage" else LENGTH,
+        voltage,
+        need.value,
+        None if given is None else given.min,
+        need.rule,
+        need.note,
+        reason,
+    )

@@ -1,0 +1,190 @@
+"""Isolation checks: ratings, distances and test voltages against worked values of the tables.
+
+The pack is one string of six modules of 67.2 V, one board each, with a disconnect in the middle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pytest
+from isolation_packs import BARRIER, SEGMENTS, Stack, check, pack, segments, volts
+
+from chainplan.budgets.isolation import SegmentIsolation
+from chainplan.quantity import LENGTH, parse_quantity
+
+
+def mm(text: str) -> int:
+    return parse_quantity(f"{text} mm", LENGTH).typical
+
+
+def with_barrier(barrier: dict[str, object], **segment: object) -> SegmentIsolation:
+    """Return the segment across the open disconnect: 336 V between references, 403.2 V between conductors."""
+    types = {"cap": {**BARRIER, **barrier}}
+    return segments(pack(barrier_types=types, chain={"segments": {**SEGMENTS, **segment}}))[3]
+
+
+@pytest.mark.parametrize(
+    ("rating", "status", "margin"),
+    [
+        ("336 V", "met", "0 V"),
+        ("500 V", "met", "164 V"),
+        ("335.999999 V", "missed", "-1"),
+        ({"min": "330 V", "typical": "400 V"}, "missed", "-6000000"),
+    ],
+)
+def test_each_barrier_alone_must_hold_the_voltage_between_references(
+    rating: object, status: str, margin: str
+) -> None:
+    segment = with_barrier({"working_voltage": rating})
+    assert segment.status == status
+    assert segment.margin == (volts(margin) if margin.endswith("V") else int(margin))
+    for end in ("near", "far"):
+        assert check(segment, "working voltage", end).status == status
+        assert check(segment, "working voltage", end).needed == volts("336 V")
+
+
+def test_barriers_that_share_hold_half_each() -> None:
+    segment = with_barrier({"working_voltage": "168 V"}, barriers_share=True)
+    assert (segment.status, segment.rating, segment.margin) == ("met", volts("336 V"), 0)
+    assert check(segment, "working voltage", "far").needed == volts("168 V")
+    assert with_barrier({"working_voltage": "167.999999 V"}, barriers_share=True).margin == -2
+
+
+def test_half_of_an_odd_voltage_is_rounded_up() -> None:
+    chain = {"segments": {**SEGMENTS, "barriers_share": True}}
+    types = {"cap": {**BARRIER, "working_voltage": "2.1 V"}}
+    beside = segments(
+        pack([{"cells": 2}], boards=[[1], [1]], cell="4.200001 V", barrier_types=types, chain=chain)
+    )[1]
+    assert check(beside, "working voltage", "near").needed == volts("2.100001 V")
+    assert (beside.status, check(beside, "working voltage", "near").status) == ("missed", "missed")
+
+
+def test_the_weaker_of_two_sharing_barriers_decides() -> None:
+    types = {"cap": BARRIER, "weak": {**BARRIER, "working_voltage": "160 V"}}
+    chain = {"segments": {**SEGMENTS, "far_barrier": "weak", "barriers_share": True}}
+    segment = segments(pack(barrier_types=types, chain=chain))[3]
+    assert (segment.rating, segment.status) == (volts("320 V"), "missed")  # the sum of ratings would be 660 V
+    assert [each.place for each in segment.missed if each.subject == "working voltage"] == [
+        "far barrier weak"
+    ]
+
+
+def test_one_barrier_holds_the_whole_voltage_even_where_the_plan_says_share() -> None:
+    chain = {"segments": {"cable": "pair", "length": "1 m", "near_barrier": "cap", "barriers_share": True}}
+    segment = segments(pack(barrier_types={"cap": {**BARRIER, "working_voltage": "300 V"}}, chain=chain))[3]
+    assert (segment.rating, segment.status) == (volts("300 V"), "missed")
+    missing = check(segment, "working voltage", "far end")
+    assert missing.status == "not checked"
+    assert "no barrier at this end" in missing.reason
+
+
+def test_a_segment_without_a_barrier_is_not_checked() -> None:
+    segment = segments(pack(chain={"segments": {"cable": "pair", "length": "1 m"}}))[3]
+    assert (segment.status, segment.rating, segment.margin) == ("not checked", None, None)
+    assert "no barrier at either end" in check(segment, "working voltage", "near end").reason
+
+
+# Distances: IEC 60664-1 Tables F.2 and F.4 (2007), the same transcription as in the tables' own tests:
+# PD2 group II 400 V 2.8 mm, 500 V 3.6 mm; impulse 2.5 kV 1.5 mm, one step up 3 mm; altitude 4000 m x 1.29.
+
+GROUP_II: dict[str, object] = {"pollution_degree": 2, "material_group": "II", "between_boards": "basic"}
+
+
+def across_disconnect(rules: Mapping[str, object], **offered: str) -> SegmentIsolation:
+    barrier = {**BARRIER, **{key: f"{value} mm" for key, value in offered.items()}}
+    spacing = {key: f"{value} mm" for key, value in offered.items()}
+    return segments(
+        pack(
+            insulation={**GROUP_II, **rules},
+            barrier_types={"cap": barrier},
+            chain={"segments": {**SEGMENTS, **spacing}},
+        )
+    )[3]
+
+
+def test_barriers_go_by_references_and_spacing_by_conductors() -> None:
+    segment = across_disconnect({}, creepage="3.5", clearance="1.5")
+    at_barrier, between = check(segment, "creepage", "near"), check(segment, "creepage", "between")
+    assert (at_barrier.voltage, at_barrier.needed, at_barrier.status) == (volts("336 V"), mm("2.8"), "met")
+    assert (between.voltage, between.needed, between.status) == (volts("403.2 V"), mm("3.6"), "missed")
+    assert between.margin == -mm("0.1")
+    assert check(segment, "clearance", "near").needed == mm("1.5")
+    assert check(segment, "clearance", "between").status == "met"
+
+
+def test_what_a_part_offers_counts_at_its_least() -> None:
+    offered = {"creepage": "2.7 mm .. 3 mm", "clearance": "1.4 mm .. 2 mm"}
+    types = {"cap": {**BARRIER, **offered}}
+    segment = segments(pack(insulation=GROUP_II, barrier_types=types))[3]
+    assert check(segment, "creepage", "near").margin == -mm("0.1")
+    assert check(segment, "clearance", "near").margin == -mm("0.1")
+
+
+def test_creepage_between_rows_reinforced_and_in_another_group() -> None:
+    line = across_disconnect({"interpolate_creepage": True}, creepage="2.8256")
+    assert check(line, "creepage", "between").needed == mm("2.8256")  # 2.8 + 0.8 * 3.2 / 100
+    assert check(line, "creepage", "between").status == "met"
+    assert check(line, "creepage", "near").needed == mm("2.32")  # 2.2 + 0.6 * 16 / 80
+    twice = across_disconnect({"interpolate_creepage": True, "between_boards": "reinforced"})
+    assert check(twice, "creepage", "between").needed == mm("5.6512")
+    assert check(across_disconnect({"material_group": "I"}), "creepage", "between").needed == mm("2.5")
+
+
+def test_altitude_counts_at_its_highest_and_creepage_never_under_clearance() -> None:
+    rules: dict[str, object] = {
+        "between_boards": "reinforced",
+        "altitude": "0 m .. 4000 m",
+        "material_group": "I",
+    }
+    segment = across_disconnect(rules, clearance="3.87")
+    assert check(segment, "clearance", "between").needed == mm("3.87")  # 3 mm x 1.29
+    assert check(segment, "clearance", "between").status == "met"
+    low = across_disconnect({"pollution_degree": 1, "impulse": "2 kV .. 2.5 kV"})
+    assert check(low, "creepage", "near").needed == mm("1.5")  # PD1 336 V: 1 mm, less than the clearance
+
+
+def test_sharing_halves_the_voltage_for_the_barrier_not_for_the_spacing() -> None:
+    segment = segments(pack(insulation=GROUP_II, chain={"segments": {**SEGMENTS, "barriers_share": True}}))[3]
+    assert check(segment, "creepage", "near").needed == mm("1.5")  # 168 V: 1.4 mm, under the clearance
+    assert check(segment, "creepage", "between").needed == mm("3.6")
+
+
+def test_what_the_plan_does_not_give_is_not_checked_but_needed() -> None:
+    segment = across_disconnect({})
+    for place, subject in (("near", "creepage"), ("between", "clearance")):
+        found = check(segment, subject, place)
+        assert found.status == "not checked"
+        assert found.needed is not None
+        assert found.reason == f"the plan gives no {subject} here"
+
+
+def test_beyond_the_tables_stands_the_reason() -> None:
+    long: Stack = [{"cells": 16}, {"fuse": "F"}, {"cells": 16 * 40}]
+    network = pack(long, boards=[[16]] * 41, chain={"segments": {**SEGMENTS, "creepage": "40 mm"}})
+    beyond = check(segments(network)[1], "creepage", "between")  # 2755.2 V
+    assert (beyond.needed, beyond.status) == (None, "not checked")
+    assert "2000 V" in beyond.reason
+    high = check(across_disconnect({"altitude": "30 km"}, clearance="100"), "clearance", "near")
+    assert (high.needed, high.status) == (None, "not checked")
+
+
+def test_test_voltage_is_twice_the_working_voltage_and_1000_v() -> None:
+    # Convention of the trade (from memory): 2 U + 1000 V AC; 403.2 V: 1806.4 V.
+    found = segments(pack(barrier_types={"cap": {**BARRIER, "test_voltage": "1.8 kV"}}))
+    head = check(found[0], "test voltage", "far")
+    assert (head.needed, head.status) == (volts("1806.4 V"), "missed")
+    between = check(found[3], "test voltage", "far")
+    assert (between.status, between.reason) == (
+        "not checked",
+        "no test voltage is asked of functional insulation",
+    )
+    assert check(segments(pack())[0], "test voltage", "far").reason == "the plan gives no test voltage here"
+
+
+def test_voltage_class_b_begins_above_60_v() -> None:
+    # ISO 6469-3: over 60 V DC. Two boards of 7 cells reach 58.8 V, 16 cells of one board 67.2 V.
+    low, high = (pack([{"cells": 2 * n}], boards=[[n], [n]]) for n in (7, 16))
+    assert [segment.class_b for segment in segments(low)] == [False, False]
+    assert [segment.class_b for segment in segments(high)] == [True, True]

@@ -1,0 +1,1 @@
+"""The plan file: what the user wrote, validated, with its places in the file."""

@@ -30,7 +30,8 @@ ASSUMPTIONS = (
     "A value is in the host's memory when the whole exchange that carries it is.",
     "Failed reads are repeated when a task's lists are done, one after another, while the reserve lasts.",
     "The host task that judges readings does not run in step with the scan.",
-    "Every cell of a string stands at its maximum voltage when isolation is judged.",
+    "Isolation is judged with every cell at its maximum voltage; in a string that floats, each cell counts "
+    "from empty to full, whichever is worse.",
 )
 
 

@@ -151,6 +151,7 @@ def test_a_missing_file_lists_the_nearest_name(tmp_path: Path) -> None:
     found = file_problem(tmp_path / "pln.yaml")
     assert "no such file" in found.message
     assert found.nearest == "plan.yaml"
+    assert file_problem(tmp_path / "pln.ymll").nearest == "plan.yaml"  # the nearer name is a directory
     assert file_problem(tmp_path / "zzz").nearest is None
     assert "nor the directory" in file_problem(tmp_path / "nowhere" / "plan.yaml").message
     assert "no such file" in file_problem("").message

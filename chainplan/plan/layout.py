@@ -116,6 +116,12 @@ class Actuator(Part):
     opening: Time
 
 
+class Recovery(Part):
+    """What a controller does when a ring breaks: `switch` is its time to turn to reading from both ends."""
+
+    switch: Time
+
+
 class ControllerPlan(Part):
     """A control unit at chassis potential: its ports, its processor and the pace of its scans."""
 
@@ -128,6 +134,7 @@ class ControllerPlan(Part):
     scan_jitter: Time = ZERO
     retry_reserve: CountOrNone = 0
     evaluation: Evaluation
+    recovery: Recovery | None = None
     actuators: dict[Name, Actuator] = {}
     note: Note = ""
 

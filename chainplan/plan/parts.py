@@ -66,7 +66,11 @@ class Currents(Part):
 
 
 class NodeType(Part):
-    """A monitoring circuit on the chain."""
+    """A monitoring circuit on the chain.
+
+    `jabber_limit` is the longest it can send without a pause before it is cut off; without one a node that
+    never stops jams its chain for good.
+    """
 
     cell_inputs: Inputs
     temperature_inputs: Inputs = 0
@@ -76,6 +80,7 @@ class NodeType(Part):
     wake: Time = ZERO
     addressing: Time = ZERO
     address_limit: Count | None = None
+    jabber_limit: Time | None = None
     currents: Currents = Currents.model_construct()
     note: Note = ""
 

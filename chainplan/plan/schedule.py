@@ -77,3 +77,6 @@ class Targets(Part):
     bytes_per_scan: Bits | None = None
     efficiency: Ratio | None = None
     host_bus_load: Ratio | None = None
+    cells_seen_after_fault: Ratio | None = None
+    fault_known: Time | None = None
+    recovery: Time | None = None

@@ -119,7 +119,16 @@ def shows(task: Task, wanted: str | None) -> bool:
 
 def _targets(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     targets = plan.targets
-    for key in ("scan_time", "utilisation", "bytes_per_scan", "efficiency", "host_bus_load"):
+    for key in (
+        "scan_time",
+        "utilisation",
+        "bytes_per_scan",
+        "efficiency",
+        "host_bus_load",
+        "cells_seen_after_fault",
+        "fault_known",
+        "recovery",
+    ):
         yield from above_zero(getattr(targets, key), ("targets", key), "a target")
     for name, age in targets.sample_age.items():
         yield from above_zero(age, ("targets", "sample_age", name), "a target")

@@ -1,0 +1,222 @@
+"""Single faults of a network: where each one breaks a chain, who is blind then, and the network that is left.
+
+What a fault does is the physics of a chain of relays; each line is an assumption:
+
+- *segment open or shorted*: nothing passes it, in either direction. Both have one outcome.
+- *node silent*: it measures nothing, answers nothing and passes nothing on.
+- *node babbling*: it sends without end and jams its whole chain in both directions. A node with a jabber
+  limit (as the jabber function of IEEE 802.3, 9.6.5 and 14.2.1.6; clauses from memory) is cut off after
+  that time and counts as silent from then on.
+- *port dead*: the chains on it are not read through it. Its chains have switched ends of their own: a fault
+  on one leaves the others on the port as they are.
+- *controller dead*: none of its chains is read.
+
+An open chain is read on up to the break. A ring is read on from both its ports, each end up to the break;
+one that was read across is read as two open chains. A node counts the direction away from the port that
+reads it as outward, so one that is reached from the back has its relay's two delays the other way round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from chainplan.chain.network import Chain, Network, Node, Segment
+from chainplan.plan.model import Plan
+
+FaultKind = Literal["segment open or shorted", "node silent", "node babbling", "port dead", "controller dead"]
+
+FAULT_KINDS: tuple[FaultKind, ...] = (
+    "segment open or shorted",
+    "node silent",
+    "node babbling",
+    "port dead",
+    "controller dead",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault. `part` is the segment's, node's, port's or controller's name.
+
+    For a segment or node `chain` is its chain and `place` its number along it, 1 at the head.
+    """
+
+    kind: FaultKind
+    part: str
+    controller: str
+    chain: str = ""
+    place: int = 0
+
+    @property
+    def name(self) -> str:
+        """Return the fault in words, ``segment ring-1#3 open or shorted``."""
+        thing, _, state = self.kind.partition(" ")
+        return f"{thing} {self.part} {state}"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A break in a chain: from the head `start` nodes can be reached, from the back those from `end` on.
+
+    Nodes `start` to `end` (the latter not included, counted from 0) lie within the break. A cut segment
+    number k is the empty gap from k - 1 to k - 1.
+    """
+
+    chain: str
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What is read of a chain after faults: its first `ahead` nodes and, from the back, its last `behind`."""
+
+    chain: str
+    ahead: int
+    behind: int
+
+
+def single_faults(network: Network) -> Iterator[Fault]:
+    """Yield every single fault: segments, then nodes silent, nodes babbling, ports in use, controllers."""
+    chains = network.chains.values()
+    for chain in chains:
+        for segment in chain.segments:
+            yield Fault("segment open or shorted", segment.name, chain.controller, chain.name, segment.number)
+    kinds: tuple[FaultKind, ...] = ("node silent", "node babbling")
+    for kind in kinds:
+        for chain in chains:
+            for place, node in enumerate(chain.nodes, start=1):
+                yield Fault(kind, node.name, chain.controller, chain.name, place)
+    used = {end for chain in chains for end in (chain.head, chain.back)}
+    for controller in network.controllers.values():
+        for port in controller.ports:
+            if port in used:
+                yield Fault("port dead", port, controller.name)
+    for controller in network.controllers.values():
+        if controller.chains:
+            yield Fault("controller dead", controller.name, controller.name)
+
+
+def jams_for_good(chain: Chain, place: int) -> bool:
+    """Tell whether a babbling node (number `place` from the head) is never cut off."""
+    return chain.nodes[place - 1].type.jabber_limit is None
+
+
+def gaps_of(network: Network, fault: Fault) -> tuple[Gap, ...]:
+    """Return the break a fault makes in every chain it touches, once a babbling node has been cut off."""
+    if fault.chain:
+        chain = network.chains[fault.chain]
+        if fault.kind == "segment open or shorted":
+            return (Gap(chain.name, fault.place - 1, fault.place - 1),)
+        if fault.kind == "node babbling" and jams_for_good(chain, fault.place):
+            return (Gap(chain.name, 0, len(chain.nodes)),)
+        return (Gap(chain.name, fault.place - 1, fault.place),)
+    found = []
+    for chain in network.controllers[fault.controller].chains:
+        count = len(chain.nodes)
+        if fault.kind == "controller dead":
+            found.append(Gap(chain.name, 0, count))
+        elif fault.part == chain.head:
+            found.append(Gap(chain.name, 0, 0))
+        elif fault.part == chain.back:
+            found.append(Gap(chain.name, count, count))
+    return tuple(found)
+
+
+def left_of(chain: Chain, gaps: Iterable[Gap]) -> Left:
+    """Return what is read of a chain with these breaks (at least one): up to the nearest from each end."""
+    mine = [gap for gap in gaps if gap.chain == chain.name]
+    ahead = min(gap.start for gap in mine)
+    behind = len(chain.nodes) - max(gap.end for gap in mine) if chain.is_ring else 0
+    return Left(chain.name, ahead, behind)
+
+
+def what_is_left(network: Network, gaps: Iterable[Gap]) -> tuple[Left, ...]:
+    """Return what is read of every chain that has a break; all others are read as before."""
+    all_gaps = tuple(gaps)
+    touched = dict.fromkeys(gap.chain for gap in all_gaps)
+    return tuple(left_of(network.chains[name], all_gaps) for name in touched)
+
+
+def blind_nodes(network: Network, lefts: Iterable[Left]) -> Iterator[Node]:
+    """Yield the nodes that are read no more."""
+    for left in lefts:
+        nodes = network.chains[left.chain].nodes
+        yield from nodes[left.ahead : len(nodes) - left.behind]
+
+
+def from_head(chain: Chain) -> Chain:
+    """Return a chain read from its head only, without its way back."""
+    if not chain.is_ring:
+        return chain
+    return _open(chain, chain.name, chain.head, chain.nodes, chain.segments[:-1])
+
+
+def from_back(chain: Chain) -> Chain:
+    """Return a ring read from its back port only: its nodes in reverse order, its segments turned round."""
+    if chain.back is None:
+        raise ValueError(f"{chain.name} is an open chain: it has no back port")
+    name = back_name(chain)
+    segments = []
+    for number, segment in enumerate(reversed(chain.segments[1:]), start=1):
+        hop = replace(segment.hop, near_barrier=segment.hop.far_barrier, far_barrier=segment.hop.near_barrier)
+        segments.append(Segment(name, number, segment.far, segment.near, hop, segment.insulation))
+    return _open(chain, name, chain.back, chain.nodes[::-1], tuple(segments))
+
+
+def back_name(chain: Chain) -> str:
+    """Return the name of a ring's part that is read from the back."""
+    return f"{chain.name} from the back"
+
+
+def cut_short(chain: Chain, count: int) -> Chain:
+    """Return the first `count` nodes of an open chain as a chain."""
+    return replace(chain, nodes=chain.nodes[:count], segments=chain.segments[:count])
+
+
+def _open(
+    chain: Chain, name: str, head: str, nodes: tuple[Node, ...], segments: tuple[Segment, ...]
+) -> Chain:
+    plan = chain.plan.model_copy(update={"shape": "open", "back": None, "read_from": "head"})
+    return replace(chain, name=name, plan=plan, head=head, back=None, nodes=nodes, segments=segments)
+
+
+def sides(chain: Chain, left: Left) -> tuple[Chain, ...]:
+    """Return what is left of a chain as chains: none, one, or two for a ring read from both ends."""
+    found = []
+    if left.ahead:
+        found.append(cut_short(from_head(chain), left.ahead))
+    if left.behind:
+        found.append(cut_short(from_back(chain), left.behind))
+    return tuple(found)
+
+
+def degraded_network(network: Network, lefts: Iterable[Left]) -> Network:
+    """Return the network that is read on after faults. Strings and ports stay as they are."""
+    after = {left.chain: left for left in lefts}
+    chains: dict[str, Chain] = {}
+    for chain in network.chains.values():
+        left = after.get(chain.name)
+        for part in (chain,) if left is None else sides(chain, left):
+            chains[part.name] = part
+    controllers = {
+        name: replace(
+            controller, chains=tuple(chain for chain in chains.values() if chain.controller == name)
+        )
+        for name, controller in network.controllers.items()
+    }
+    nodes = {node.name: node for chain in chains.values() for node in chain.nodes}
+    plan = _with_back_names(network.plan, [network.chains[name] for name in after])
+    return Network(plan, network.strings, controllers, chains, nodes)
+
+
+def _with_back_names(plan: Plan, chains: list[Chain]) -> Plan:
+    """Let a task that is told to run on a ring by its name run on its part read from the back as well."""
+    tasks = {}
+    for name, task in plan.tasks.items():
+        more = [back_name(chain) for chain in chains if chain.name in (task.chains or ())]
+        if more:
+            tasks[name] = task.model_copy(update={"chains": [*(task.chains or ()), *more]})
+    return plan.model_copy(update={"tasks": plan.tasks | tasks}) if tasks else plan

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from chainplan.plan.cover_checks import check_cover
-from chainplan.plan.fields import RESERVED
 from chainplan.plan.findings import Finding, Wrong, above_zero, check_name, check_segment, check_whole
 from chainplan.plan.layout_checks import check_layout, check_sizes
 from chainplan.plan.model import Plan
@@ -174,10 +173,6 @@ def _controllers(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
             yield from above_zero(controller.host_bus.bit_rate, (*path, "host_bus", "bit_rate"), "a bit rate")
         ports = controller.port_names()
         for number, port in enumerate(ports):
-            if any(letter in RESERVED for letter in port):
-                message = "a port's name joins the controller's in CONTROLLER:PORT"
-                expected = f"a name without {' '.join(RESERVED)}"
-                yield Finding(message, (*path, "ports", number), port, expected)
             if port in ports[:number]:
                 yield Finding("two ports have this name", (*path, "ports", number), port, "different names")
 

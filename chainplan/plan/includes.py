@@ -25,8 +25,11 @@ class Sources:
     """
 
     main: Source
-    data: dict[str | int, Any]
+    data: dict[str | int, Any] = field(default_factory=dict)
     owners: dict[tuple[str, str | int], Source] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.data = self.data or self.main.data
 
     def place(self, path: KeyPath) -> Place:
         """Return where a value stands."""

@@ -16,6 +16,7 @@ from chainplan.plan.fields import (
     Name,
     Note,
     Part,
+    PollutionDegree,
     Ports,
     Position,
     Reference,
@@ -23,7 +24,6 @@ from chainplan.plan.fields import (
     Time,
     Truth,
     Voltage,
-    Whole,
 )
 from chainplan.plan.parts import Insulation, SegmentSpec
 from chainplan.quantity import Span
@@ -170,7 +170,7 @@ class InsulationRules(Part):
     to_chassis: Insulation = "reinforced"
     between_boards: Insulation = "functional"
     between_strings: Insulation = "basic"
-    pollution_degree: Annotated[Literal[1, 2, 3], Whole] = 2
+    pollution_degree: PollutionDegree = 2
     material_group: Literal["I", "II", "IIIa", "IIIb"] = "IIIa"
     impulse: Voltage = Span.exact(2_500_000_000)
     altitude: Length = Span.exact(2_000_000_000_000)

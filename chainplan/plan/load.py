@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -65,23 +66,21 @@ def load_source(main: Source, folder: Path) -> LoadedPlan:
 
 def _doubled_names(sources: Sources) -> list[Problem]:
     """Report names given both as a number and as a text: ``1`` and ``"1"`` are one name."""
-    problems: list[Problem] = []
+    message = "this name is given twice, as a number and as a text"
+    return [
+        Problem(message, sources.key_place(path), dotted(path), "", "each name once")
+        for path in _number_names(sources.data)
+    ]
 
-    def walk(value: Any, path: KeyPath) -> None:
-        if isinstance(value, dict):
-            for key, item in value.items():
-                if isinstance(key, int) and str(key) in value:
-                    here = (*path, key)
-                    place = sources.key_place(here)
-                    message = "this name is given twice, as a number and as a text"
-                    problems.append(Problem(message, place, dotted(here), "", "each name once"))
-                walk(item, (*path, key))
-        elif isinstance(value, list):
-            for number, item in enumerate(value):
-                walk(item, (*path, number))
 
-    walk(sources.data, ())
-    return problems
+def _number_names(value: Any) -> Iterator[KeyPath]:
+    """Yield the paths of all numbers that are keys beside the same number as a text."""
+    items = value.items() if isinstance(value, dict) else enumerate(value)
+    for key, item in items:
+        if isinstance(key, int) and isinstance(value, dict) and str(key) in value:
+            yield (key,)
+        if isinstance(item, (dict, list)):
+            yield from ((key, *path) for path in _number_names(item))
 
 
 def _problem(finding: Finding, sources: Sources) -> Problem:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
-
-from chainplan.plan.fields import JoinedName, Name, Note, Part, Reference, Whole
+from chainplan.plan.fields import Format, JoinedName, Name, Note, Part, Reference
 from chainplan.plan.layout import ChainPlan, ControllerPlan, InsulationRules, StringPlan
 from chainplan.plan.parts import (
     BarrierType,
@@ -37,7 +35,7 @@ LIBRARY_SECTIONS = tuple(Library.model_fields)
 class Plan(Library):
     """One candidate layout of a pack's communication chain."""
 
-    chainplan: Annotated[Literal[1], Whole]
+    chainplan: Format
     title: Name
     revision: Name = "-"
     date: Name | None = None

@@ -5,9 +5,10 @@ from __future__ import annotations
 import types
 from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_origin
 
-from pydantic import BaseModel, WithJsonSchema
+from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from chainplan.plan.fields import Reads
 from chainplan.plan.model import Plan
 from chainplan.plan.problems import KeyPath
 
@@ -61,7 +62,7 @@ def _step(slot: Slot, step: str | int) -> Slot | None:
     arguments = get_args(slot.type)
     if get_origin(slot.type) is dict:
         return _bare(Slot(arguments[1]))
-    if get_origin(slot.type) is list:
+    if get_origin(slot.type) in (list, tuple):
         return _bare(Slot(arguments[0]))
     return None
 
@@ -82,8 +83,8 @@ def _bare(slot: Slot) -> Slot:
 
 def _json_schema(slot: Slot) -> dict[str, Any]:
     """Return the JSON Schema that a field type of the plan gives for itself, if it does."""
-    found = [extra.json_schema for extra in slot.extras if isinstance(extra, WithJsonSchema)]
-    return found[-1] or {} if found else {}
+    found = [extra.json_schema for extra in slot.extras if isinstance(extra, Reads)]
+    return found[-1] if found else {}
 
 
 def _limits(slot: Slot) -> dict[str, int]:
@@ -118,6 +119,7 @@ _KIND_WORDS: dict[Any, str] = {
     int: "a whole number",
     list: "a list, such as [a, b]",
     str: "a text",
+    tuple: "a whole number, or a list of names, such as [a, b]",
 }
 
 
@@ -133,7 +135,7 @@ def _stand_in(slot: Slot) -> Any:
         return get_args(kind)[0]
     if get_origin(kind) is dict:
         return {}
-    if get_origin(kind) is list:
+    if get_origin(kind) in (list, tuple):
         least = _limits(slot).get("min_length", 0)
         part = _step(slot, 0)
         return [_stand_in(part) for _ in range(least)] if part is not None else []

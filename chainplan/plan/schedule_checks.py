@@ -11,6 +11,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.order import copies
 from chainplan.plan.problems import KeyPath, nearest
 from chainplan.plan.schedule import Hazard, Task
+from chainplan.quantity import Span
 
 READ_BY = {
     "cell over-voltage": "cell voltages",
@@ -119,17 +120,9 @@ def shows(task: Task, wanted: str | None) -> bool:
 
 def _targets(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     targets = plan.targets
-    for key in (
-        "scan_time",
-        "utilisation",
-        "bytes_per_scan",
-        "efficiency",
-        "host_bus_load",
-        "cells_seen_after_fault",
-        "fault_known",
-        "recovery",
-    ):
-        yield from above_zero(getattr(targets, key), ("targets", key), "a target")
+    for key in type(targets).model_fields:
+        if isinstance(limit := getattr(targets, key), Span):
+            yield from above_zero(limit, ("targets", key), "a target")
     for name, age in targets.sample_age.items():
         yield from above_zero(age, ("targets", "sample_age", name), "a target")
     for key in ("sample_age", "skew", "bytes_per_sample"):

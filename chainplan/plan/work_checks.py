@@ -18,7 +18,7 @@ from chainplan.plan.problems import KeyPath, nearest
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.plan.schedule_checks import READ_BY, shows
 
-MOST_ANSWERS = 200_000
+MOST_ANSWERS = 50_000
 """Answers of nodes in one run of all tasks: far above any pack, far below what takes minutes to plan."""
 
 

@@ -41,6 +41,13 @@ class Sources:
         written = self.as_written(path)
         return self._owner(written).key_place(written)
 
+    def value(self, path: KeyPath) -> Any:
+        """Return the value at a path as it was read; None where there is none."""
+        value: Any = self.data
+        for step in self.as_written(path):
+            value = _child(value, step)
+        return value
+
     def files(self) -> tuple[str, ...]:
         """Return the names of all files, the plan's own first."""
         return tuple(dict.fromkeys((self.main.file, *(source.file for source in self.owners.values()))))

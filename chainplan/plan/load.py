@@ -45,17 +45,19 @@ def load_source(main: Source, folder: Path) -> LoadedPlan:
     """
     combined = with_includes(main, folder)
     sources = combined.sources
-    problems = [*combined.problems, *_doubled_names(sources)]
+    unread = set(_careless(sources.data))
+    problems = [*combined.problems, *(_careless_problem(path, sources) for path in unread)]
     try:
         plan: Plan | None = Plan.model_validate(sources.data)
-        unread: frozenset[KeyPath] = frozenset()
     except ValidationError as error:
         # Here and not above: a plan that is right needs none of it.
         from chainplan.plan.schema_problems import mended, schema_problems
 
-        problems += schema_problems(error, sources)
+        known = {problem.key for problem in problems}
+        problems += [each for each in schema_problems(error, sources) if each.key not in known]
         rest = mended(error, sources)
-        plan, unread = (rest.plan, rest.wrong) if rest is not None else (None, frozenset())
+        plan = rest.plan if rest is not None else None
+        unread |= rest.wrong if rest is not None else set()
     if plan is not None:
         wrong = Wrong(unread, () if combined.complete else LIBRARY_SECTIONS)
         problems += [_problem(finding, sources) for finding in check_plan(plan, wrong)]
@@ -64,23 +66,28 @@ def load_source(main: Source, folder: Path) -> LoadedPlan:
     return LoadedPlan(plan, main.file, sources, tuple(problems))
 
 
-def _doubled_names(sources: Sources) -> list[Problem]:
-    """Report names given both as a number and as a text: ``1`` and ``"1"`` are one name."""
-    message = "this name is given twice, as a number and as a text"
-    return [
-        Problem(message, sources.key_place(path), dotted(path), "", "each name once")
-        for path in _number_names(sources.data)
-    ]
+def _careless(value: Any) -> Iterator[KeyPath]:
+    """Yield the paths of keys left empty, and of names given both as a number and as a text.
 
-
-def _number_names(value: Any) -> Iterator[KeyPath]:
-    """Yield the paths of all numbers that are keys beside the same number as a text."""
+    Both would pass: a key without a value as if it were not there, of two such names the last one.
+    """
     items = value.items() if isinstance(value, dict) else enumerate(value)
     for key, item in items:
-        if isinstance(key, int) and isinstance(value, dict) and str(key) in value:
+        if item is None or (isinstance(key, int) and isinstance(value, dict) and str(key) in value):
             yield (key,)
         if isinstance(item, (dict, list)):
-            yield from ((key, *path) for path in _number_names(item))
+            yield from ((key, *path) for path in _careless(item))
+
+
+def _careless_problem(path: KeyPath, sources: Sources) -> Problem:
+    if sources.value(path) is None:
+        from chainplan.plan.model_words import expected_words
+
+        expected = expected_words(path) or "a value"
+        message = "nothing is written here"
+        return Problem(message, sources.place(path), dotted(path), "", f"{expected}; or no such key")
+    message = "this name is given twice, as a number and as a text"
+    return Problem(message, sources.key_place(path), dotted(path), "", "each name once")
 
 
 def _problem(finding: Finding, sources: Sources) -> Problem:

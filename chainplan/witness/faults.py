@@ -1,0 +1,119 @@
+"""What can go wrong in a simulation: bit errors, lost readings, cell faults, cut segments, dead nodes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from chainplan.quantity import Span
+from chainplan.witness.noise import Noise
+
+_NONE = Span(0, 0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class LostReads:
+    """Reads that fail by decree, to steer a scan into a corner.
+
+    In every `every`-th run of `task` (from run `first` on) the first `attempts` attempts at its reads fail,
+    or only those at read number `read` (in the order of the run's list over all ports).
+    """
+
+    task: str
+    every: int = 1
+    first: int = 0
+    attempts: int = 1
+    read: int | None = None
+    missing: bool = False
+    """Whether no answer comes at all; otherwise one comes that its check shows to be bad."""
+
+    def fails(self, task: str, run: int, read: int, attempt: int) -> bool:
+        """Tell whether an attempt (counted from 0) at a read fails."""
+        return (
+            task == self.task
+            and run >= self.first
+            and (run - self.first) % self.every == 0
+            and attempt < self.attempts
+            and self.read in (None, read)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class CellFault:
+    """A fault at a cell or temperature sensor that the readings of a task show, again and again.
+
+    ``just after a sample``: for every read of the task by itself, the channel sampled first has been
+    sampled just before what the fault does to it could show. ``random``: any channel, at any instant.
+    It is cleared as soon as it is detected, and the next one falls.
+
+    It shows `lag` (the sensor's) and the conversion's settling time after it has come. It is detected when
+    `debounce` consecutive readings show it (a lost one neither counts nor resets) and the host's
+    evaluation task has run over the last of them. With ``evaluation`` ``just missed`` that task has always
+    just begun before a reading is in memory; with ``any time`` it runs at its own pace.
+    """
+
+    name: str
+    task: str
+    debounce: int = 1
+    lag: Span = _NONE
+    instant: Literal["just after a sample", "random"] = "just after a sample"
+    evaluation: Literal["just missed", "any time"] = "just missed"
+    reaction: tuple[Span, ...] = ()
+    """From the command to the safe state: what the actuator takes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A segment that carries nothing from an instant on, until it is mended.
+
+    `segment` counts from 1 at the head; a dead node is a cut of the segment before it. The cut falls
+    at `at` (fs), or as soon as the segment is no longer needed in run number `run` of `task`.
+    """
+
+    chain: str
+    segment: int
+    at: int | None = None
+    task: str | None = None
+    run: int = 0
+    until: int | None = None
+
+    def __post_init__(self) -> None:
+        if (self.at is None) == (self.task is None):
+            raise ValueError("a cut falls either at an instant or after a task's run")
+        if self.segment < 1:
+            raise ValueError("segments are counted from 1")
+
+
+def dead_node(
+    chain: str,
+    node: int,
+    *,
+    at: int | None = None,
+    task: str | None = None,
+    run: int = 0,
+    until: int | None = None,
+) -> Cut:
+    """Return the fault of node number `node` (1 is the first), which neither answers nor relays."""
+    return Cut(chain, node, at, task, run, until)
+
+
+@dataclass(frozen=True, slots=True)
+class ChainLoss:
+    """How the loss of a part of a chain is detected: by `debounce` consecutive bad runs of a task."""
+
+    name: str
+    task: str
+    debounce: int = 1
+    evaluation: Literal["just missed", "any time"] = "just missed"
+    reaction: tuple[Span, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """Everything that is injected into a simulation, and what is watched for it."""
+
+    noise: Noise | None = None
+    lost: tuple[LostReads, ...] = ()
+    cell: tuple[CellFault, ...] = ()
+    cuts: tuple[Cut, ...] = ()
+    loss: tuple[ChainLoss, ...] = ()

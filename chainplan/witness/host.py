@@ -1,0 +1,237 @@
+"""The host of one controller: it plays scan after scan, task after task, exchange after exchange."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Generator
+from dataclasses import dataclass, field
+from random import Random
+
+from chainplan.chain.network import Controller
+from chainplan.plan.schedule import Task
+from chainplan.quantity import Span
+from chainplan.witness.draw import Draw, Values
+from chainplan.witness.faults import Faults
+from chainplan.witness.kernel import Kernel, Process, Signal
+from chainplan.witness.messages import Message, Work, lay_out
+from chainplan.witness.ports import play_on_ports
+from chainplan.witness.record import ControllerRecord, TaskRecord
+from chainplan.witness.samples import Sampler
+from chainplan.witness.watch import CellWatch, Judge, LossWatch
+from chainplan.witness.wire import Passage, Watcher
+from chainplan.witness.wiring import Wiring
+
+
+@dataclass(slots=True)
+class _Attempts:
+    """A message of the current run, and how it went."""
+
+    message: Message
+    port: str
+    number: int = -1
+    """A read's place in the run's list; a trigger has none."""
+    attempts: int = 0
+    ended: int = 0
+    good: bool = False
+
+
+@dataclass(slots=True)
+class _Job:
+    """A task at work, from run to run."""
+
+    work: Work
+    sampler: Sampler
+    record: TaskRecord
+    triggers: list[_Attempts]
+    reads: list[_Attempts]
+    cells: list[CellWatch]
+    losses: list[LossWatch]
+    runs: int = 0
+    memory: dict[int, int] = field(default_factory=dict)
+    """Per read: when the oldest of its values in the host's memory was sampled."""
+    oldest: int | None = None
+    """The greatest age a value had in this run just before it was replaced."""
+    bits: int = 0
+
+
+class Host:
+    """One controller under simulation."""
+
+    def __init__(
+        self,
+        controller: Controller,
+        tasks: dict[str, Task],
+        phases: tuple[int, ...],
+        draw: Draw,
+        seed: str,
+        faults: Faults,
+        watcher: Watcher | None = None,
+    ) -> None:
+        self._plan = controller.plan
+        self._phases = phases
+        self._faults = faults
+        self._kernel = Kernel()
+        self._values = values = Values(draw, Random(f"{seed} values"))
+        self.record = ControllerRecord()
+        # Errors are drawn apart from values, so that a seed gives the same pack with errors and without.
+        self._wiring = Wiring(controller, values, faults, Random(f"{seed} noise"), self.record, watcher)
+        judge = Judge(self._plan.evaluation, values)
+        works = lay_out(controller, tasks)
+        if len(works) != len(phases):
+            raise ValueError(f"{controller.name} has {len(works)} tasks that do something, not {len(phases)}")
+        self._jobs = [self._job(work, judge) for work in works]
+
+    def _job(self, work: Work, judge: Judge) -> _Job:
+        sampler = Sampler(work, self._values)
+        record = self.record.tasks.setdefault(work.name, TaskRecord())
+        triggers = [_Attempts(each, port) for port, messages in work.triggers.items() for each in messages]
+        reads = [_Attempts(each, port) for port, messages in work.reads.items() for each in messages]
+        for number, read in enumerate(reads):
+            read.number = number
+        period = work.task.every * self._plan.scan_period.max
+        cells = [
+            CellWatch(
+                fault, sampler, [each.message for each in reads], period, self._values, judge, self.record
+            )
+            for fault in self._faults.cell
+            if fault.task == work.name
+        ]
+        losses = [
+            LossWatch(fault, self._values, judge, self.record)
+            for fault in self._faults.loss
+            if fault.task == work.name
+        ]
+        return _Job(work, sampler, record, triggers, reads, cells, losses)
+
+    def play(self, scans: int) -> ControllerRecord:
+        """Play a number of scans and return what was observed."""
+        self._kernel.start(self._scan_for_scan(scans))
+        self._kernel.run()
+        return self.record
+
+    def _scan_for_scan(self, scans: int) -> Process:
+        kernel, values, record, plan = self._kernel, self._values, self.record, self._plan
+        jitter = Span(0, plan.scan_jitter.typical // 2, plan.scan_jitter.max)
+        mended = self._wiring.mended
+        planned = 0
+        for scan in range(scans):
+            due = [
+                job
+                for job, phase in zip(self._jobs, self._phases, strict=True)
+                if scan % job.work.task.every == phase
+            ]
+            values.early = any(values.draw.watches(job.work.name, job.runs) for job in due)
+            wanted = planned + values.event(jitter)
+            record.late_starts += wanted < kernel.now
+            yield max(wanted, kernel.now)
+            begin, lost, bits, reserve = kernel.now, record.lost, 0, plan.retry_reserve
+            for job in due:
+                reserve = yield from self._run(job, reserve)
+                bits += job.bits
+            record.scans += 1
+            record.scan_time.add(kernel.now - begin)
+            record.wire.add(bits)
+            if record.lost == lost:
+                while mended and mended[0] <= begin:
+                    record.recovery.add(kernel.now - mended.pop(0))
+            values.early = False  # the period after a watched scan is as long as any
+            planned += values.event(plan.scan_period)
+
+    def _run(self, job: _Job, reserve: int) -> Generator[int | Signal, None, int]:
+        """Play one run of a task; return what it leaves of the scan's reserve of retries."""
+        kernel, values = self._kernel, self._values
+        begin = kernel.now
+        job.bits, job.oldest = 0, None
+        for each in (*job.triggers, *job.reads):
+            each.attempts, each.ended, each.good = 0, 0, False
+        job.sampler.next_run()
+        for cell in job.cells:
+            cell.begin_run(begin)
+        if job.triggers:
+            yield from self._play(job, job.triggers)
+            yield kernel.now + job.work.wait
+        yield from self._play(job, job.reads)
+
+        spare = reserve > 0
+        failed = deque(sorted((each for each in job.reads if not each.good), key=lambda each: each.ended))
+        while failed and reserve:
+            again = failed.popleft()
+            reserve -= 1
+            job.record.retries += 1
+            yield from self._play(job, [again])
+            if not again.good:
+                failed.append(again)
+        # Without a spare retry a read is known to be lost when it has failed, else when the spare is used up.
+        missed = min((each.ended if not spare else kernel.now for each in failed), default=None)
+        self._end_run(job, begin, missed)
+        if values.draw.watches(job.work.name, job.runs):
+            values.early = False
+        job.runs += 1
+        return reserve
+
+    def _end_run(self, job: _Job, begin: int, missed: int | None) -> None:
+        record = job.record
+        record.runs += 1
+        record.length.add(self._kernel.now - begin)
+        record.wire.add(job.bits)
+        record.lost += sum(not each.good for each in job.reads)
+        if job.oldest is not None:
+            record.age.add(job.oldest)
+        skew = job.sampler.skew() if job.triggers else None
+        if skew is not None:
+            record.skew.add(skew)
+        self._wiring.end_run(job.work.name, job.runs)
+        for loss in job.losses:
+            loss.end_run(self._wiring.fell, missed)
+
+    def _play(self, job: _Job, messages: list[_Attempts]) -> Process:
+        lists: dict[str, list[_Attempts]] = {}
+        for each in messages:
+            lists.setdefault(each.port, []).append(each)
+        return play_on_ports(
+            self._kernel,
+            lists,
+            lambda: self._values.event(self._plan.set_up),
+            lambda each: self._exchange(job, each),
+            one_core=self._plan.set_up_by == "one core",
+        )
+
+    def _exchange(self, job: _Job, each: _Attempts) -> Process:
+        """Play an exchange that is set up, from the host bus out to the frame gap after the answers."""
+        message, wiring = each.message, self._wiring
+        yield self._kernel.now + wiring.bus_out(message)
+        decreed = [
+            lost
+            for lost in self._faults.lost
+            if message.asks and lost.fails(job.work.name, job.runs, each.number, each.attempts)
+        ]
+        missing = any(lost.missing for lost in decreed)
+        went = wiring.send(message, self._kernel.now, missing=missing)
+        if not each.attempts:
+            job.bits += went.bits
+        each.attempts += 1
+        each.good = went.good and not decreed
+        each.ended = went.arrived
+        if not message.asks:
+            each.good = True  # a broadcast has no answer: whether it was heard nobody knows
+            if each.number < 0:
+                job.sampler.trigger(message.chain, went.passage.heard, went.reached)
+        elif each.good:
+            self._take_in(job, each, went.passage, went.arrived)
+        yield went.free
+
+    def _take_in(self, job: _Job, each: _Attempts, passage: Passage, arrived: int) -> None:
+        """Let the answers to a read into memory, where they replace older values."""
+        if not each.message.carried:
+            return
+        reading = job.sampler.reading(each.message, passage)
+        before = job.memory.get(each.number)
+        if reading is None or (before is not None and reading.sampled <= before):
+            # Results not ready, or a trigger that was not heard: the answers bring nothing new.
+            job.record.stale += not (job.work.task.overlap and job.runs == 0)
+            return
+        if before is not None:
+            job.oldest = max(job.oldest or 0, arrived - before)
+        job.memory[each.number] = reading.sampled
+        for cell in job.cells:
+            cell.read(each.number, each.message, passage, reading, arrived)

@@ -1,0 +1,35 @@
+"""One simulation of a network: every controller, scan after scan."""
+
+from __future__ import annotations
+
+from chainplan.chain.network import Network
+from chainplan.witness.draw import Draw
+from chainplan.witness.faults import Faults
+from chainplan.witness.host import Host
+from chainplan.witness.record import Record
+from chainplan.witness.wire import Watcher
+
+_ANY = Draw()
+_NONE = Faults()
+
+
+def simulate(
+    network: Network,
+    phases: dict[str, tuple[int, ...]],
+    scans: int,
+    draw: Draw = _ANY,
+    seed: int = 0,
+    faults: Faults = _NONE,
+    watcher: Watcher | None = None,
+) -> Record:
+    """Play `scans` scans of every controller and return what was observed.
+
+    `phases` holds for each controller the phase (scans) of every task that does something there, in the
+    plan's order of tasks. The same arguments always give the same record. `watcher` is told of
+    every passage of a frame over a segment. Raises ValueError where phases and tasks do not match.
+    """
+    record = Record()
+    for name, controller in network.controllers.items():
+        host = Host(controller, network.plan.tasks, phases[name], draw, f"{seed} {name}", faults, watcher)
+        record.controllers[name] = host.play(scans)
+    return record

@@ -1,0 +1,127 @@
+"""Watching for faults: from the instant of a fault to the evaluation that finds it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from chainplan.plan.layout import Evaluation
+from chainplan.witness.draw import Values
+from chainplan.witness.faults import CellFault, ChainLoss
+from chainplan.witness.messages import Message
+from chainplan.witness.record import ControllerRecord
+from chainplan.witness.samples import Reading, Sampler
+from chainplan.witness.tally import Tally
+from chainplan.witness.wire import Passage
+
+
+class Judge:
+    """The host task that judges readings, not in step with the scan."""
+
+    def __init__(self, evaluation: Evaluation, values: Values) -> None:
+        self._values = values
+        self._run_time = evaluation.run_time
+        self._period = max(1, values.device("evaluation", evaluation.period))
+        self._phase = values.random.randrange(self._period)
+
+    def done(self, ready: int, when: Literal["just missed", "any time"]) -> int:
+        """Return when the evaluation that first sees what is in memory at `ready` has run, fs."""
+        begin = ready + (self._phase - ready) % self._period
+        if when == "just missed":  # the one before began 1 fs too early
+            begin = ready - 1 + self._period
+        return begin + self._values.event(self._run_time)
+
+
+def record_find(
+    record: ControllerRecord, fault: CellFault | ChainLoss, fell: int, found: int, values: Values
+) -> None:
+    """Note a fault that fell and was found, and when the safe state is reached."""
+    record.detection.setdefault(fault.name, Tally()).add(found - fell)
+    safe = found + sum(values.event(span) for span in fault.reaction)
+    record.handling.setdefault(fault.name, Tally()).add(safe - fell)
+
+
+@dataclass(slots=True)
+class _Armed:
+    """A fault that has fallen: it shows in samples taken later than `hidden`."""
+
+    fell: int
+    hidden: int
+    seen: int = 0
+
+
+@dataclass(slots=True)
+class CellWatch:
+    """One kind of cell fault, watched over the reads of one task."""
+
+    fault: CellFault
+    sampler: Sampler
+    reads: list[Message]
+    period: int
+    """The task's longest period, fs."""
+    values: Values
+    judge: Judge
+    record: ControllerRecord
+    _armed: dict[int, _Armed] = field(default_factory=dict)
+    _target: tuple[int, int, int] | None = None
+    """Read, node and channel of a random fault."""
+
+    def begin_run(self, now: int) -> None:
+        """Let a random fault fall somewhere in the time until the task's next run."""
+        if self.fault.instant != "random" or self._target is not None:
+            return
+        random = self.values.random
+        index = random.randrange(len(self.reads))
+        if self.reads[index].carried:
+            node, channels = random.choice(self.reads[index].carried)
+            fell = now + random.randrange(self.period)
+            self._target = index, node, random.choice(channels)
+            self._armed[index] = _Armed(fell, fell + self.values.showing(self.fault.name, self.fault.lag))
+
+    def read(self, index: int, message: Message, passage: Passage, reading: Reading, arrived: int) -> None:
+        """See a read that brought new values into memory."""
+        if self._target is not None:
+            target, node, channel = self._target
+            found = (
+                self.sampler.of_channels(message, node, range(channel, channel + 1), passage)
+                if target == index
+                else None
+            )
+            if found is None:
+                return
+            reading = found
+        elif self.fault.instant == "random":
+            return
+        armed = self._armed.get(index)
+        if armed is None:
+            lag = self.values.showing(self.fault.name, self.fault.lag)
+            self._armed[index] = _Armed(reading.blind + 1 - lag, reading.blind + 1)
+        elif reading.blind >= armed.hidden:
+            armed.seen += 1
+            if armed.seen == self.fault.debounce:
+                found_at = self.judge.done(arrived, self.fault.evaluation)
+                record_find(self.record, self.fault, armed.fell, found_at, self.values)
+                del self._armed[index]
+                self._target = None
+
+
+@dataclass(slots=True)
+class LossWatch:
+    """The loss of a part of a chain, watched over the runs of one task."""
+
+    fault: ChainLoss
+    values: Values
+    judge: Judge
+    record: ControllerRecord
+    _bad: int = 0
+    _found: bool = False
+
+    def end_run(self, fell: int | None, missed: int | None) -> None:
+        """See a run end: when the cut fell (None: not yet) and when a read was given up (None: none was)."""
+        if fell is None or self._found:
+            return
+        self._bad = self._bad + 1 if missed is not None else 0
+        if missed is not None and self._bad == self.fault.debounce:
+            found = self.judge.done(missed, self.fault.evaluation)
+            record_find(self.record, self.fault, fell, found, self.values)
+            self._found = True

@@ -1,0 +1,175 @@
+"""Between host and nodes: the bus to the bridge, the chains, and what goes wrong on the way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from random import Random
+
+from chainplan.chain.network import Chain, Controller
+from chainplan.witness.draw import Values
+from chainplan.witness.faults import Cut, Faults
+from chainplan.witness.line import Line, SteadyLine, bit_time
+from chainplan.witness.messages import Message
+from chainplan.witness.noise import Channel
+from chainplan.witness.record import ControllerRecord
+from chainplan.witness.wire import Passage, Watcher, pass_message
+
+
+@dataclass(slots=True)
+class Sent:
+    """What became of a message: the answers' arrival in memory, when the port is free, bits at the head.
+
+    A read is `good` when every answer came and passed its check. The first `reached` nodes heard it.
+    """
+
+    passage: Passage
+    good: bool
+    reached: int
+    arrived: int
+    free: int
+    bits: int
+
+
+@dataclass(slots=True)
+class _Break:
+    """A cut, and when it falls: None until its run has ended. `needed` is when its segment was last used."""
+
+    cut: Cut
+    chain: int
+    at: int | None
+    needed: int = 0
+
+    def stops(self, passage: Passage, start: int) -> bool:
+        """Tell whether a message on this chain that starts at `start` meets the cut."""
+        if self.at is None:
+            return False
+        if self.cut.until is not None and start >= self.cut.until:
+            return False
+        return passage.used[self.cut.segment - 1] > self.at
+
+
+class Wiring:
+    """The host bus and the chains of one controller."""
+
+    def __init__(
+        self,
+        controller: Controller,
+        values: Values,
+        faults: Faults,
+        random: Random,
+        record: ControllerRecord,
+        watcher: Watcher | None,
+    ) -> None:
+        self._values = values
+        self._record = record
+        self._watcher = watcher
+        self._bus = controller.plan.host_bus
+        self._chains = controller.chains
+        self._late = [_line(chain, values) for chain in controller.chains]
+        self._early = self._late
+        if values.draw.kind == "early then late":
+            self._early = [SteadyLine(chain, lambda span: span.min) for chain in controller.chains]
+        self._slowest = [SteadyLine(chain, lambda span: span.max) for chain in controller.chains]
+        self._patience: dict[int, int] = {}
+        noise = faults.noise
+        self._channels = [Channel(noise, random) for _ in controller.chains] if noise else []
+        names = {chain.name: number for number, chain in enumerate(controller.chains)}
+        cuts = [cut for cut in faults.cuts if cut.chain in names]
+        self._breaks = [_Break(cut, names[cut.chain], cut.at) for cut in cuts]
+        self.mended = sorted(cut.until for cut in cuts if cut.until is not None)
+        """When cuts are mended."""
+
+    @property
+    def fell(self) -> int | None:
+        """Return when the first cut fell, None while there is none."""
+        return min((each.at for each in self._breaks if each.at is not None), default=None)
+
+    def end_run(self, task: str, run: int) -> None:
+        """Let the cuts fall that wait for this run of a task: just after their segment was last needed."""
+        for each in self._breaks:
+            if (each.cut.task, each.cut.run) == (task, run):
+                each.at = each.needed
+
+    def bus_out(self, message: Message) -> int:
+        """Return the time from the end of the set-up to the first bit on the chain."""
+        if self._bus is None:
+            return 0
+        return self._bus_time(message.request)
+
+    def _bus_in(self, message: Message) -> int:
+        """Return the time from the last bit on the chain to the answers in memory."""
+        if self._bus is None or not message.asks:
+            return 0
+        return self._bus_time(sum(message.answers))
+
+    def _bus_time(self, bits: int) -> int:
+        assert self._bus is not None
+        time = self._values.device("host bus latency", self._bus.latency)
+        if self._bus.bridge == "whole frames":
+            time += bits * self._values.device("host bus bit", bit_time(self._bus.bit_rate))
+        return time
+
+    def send(self, message: Message, start: int, *, missing: bool) -> Sent:
+        """Send a message at `start`; `missing` keeps its answers from coming."""
+        lines = self._early if self._values.early else self._late
+        line = lines[message.chain]
+        passage = pass_message(line, message, start, self._watcher)
+        heard, answered = self._errors(message, passage)
+        reached = line.nodes if heard else 0
+        for each in self._breaks:
+            if each.chain != message.chain:
+                continue
+            each.needed = max(each.needed, passage.used[each.cut.segment - 1])
+            if each.stops(passage, start):
+                missing = True
+                reached = min(reached, each.cut.segment - 1)
+        bits = sum(passage.frames)
+        if message.asks and (missing or not heard):
+            given_up = start + self._longest_wait(message)
+            return Sent(passage, False, reached, given_up, given_up, bits)
+        arrived = passage.last_bit + self._bus_in(message)
+        return Sent(passage, answered, reached, arrived, arrived + line.frame_gap(), bits)
+
+    def _errors(self, message: Message, passage: Passage) -> tuple[bool, bool]:
+        """Let the bits of a message through the noise; tell whether the request and the answers are good.
+
+        After a bad request nobody answers. In a summation frame a bad bit shows when the frame is back.
+        """
+        if not self._channels:
+            return True, True
+        channel, record = self._channels[message.chain], self._record
+        good = []
+        for bits in passage.frames:
+            hit = channel.hits(bits)
+            record.frames[bits] += 1
+            record.bad_frames[bits] += hit
+            good.append(not hit)
+            if hit and len(good) == 1 and message.style != "summation":
+                return False, False
+        return True, all(good)
+
+    def _longest_wait(self, message: Message) -> int:
+        """Return how long the host waits for an answer from the first bit of its request on.
+
+        The longest the exchange can take without a fault, then the time-out.
+        """
+        key = id(message)
+        if key not in self._patience:
+            line = self._slowest[message.chain]
+            longest = pass_message(line, message, 0).last_bit + line.frame_gap()
+            if self._bus is not None:
+                longest += self._bus.latency.max
+                if self._bus.bridge == "whole frames":
+                    longest += sum(message.answers) * bit_time(self._bus.bit_rate).max
+            self._patience[key] = longest + self._chains[message.chain].protocol.time_out.max
+        return self._patience[key]
+
+
+def _line(chain: Chain, values: Values) -> Line:
+    """Return a chain with values in force: each event's own, or those of its devices."""
+    if values.draw.kind == "each event":
+        return Line(chain, values.between)
+    if values.draw.kind == "each device":
+        return SteadyLine(chain, values.between)
+    end = {"best": 0, "typical": 1}.get(values.draw.kind, 2)
+    return SteadyLine(chain, lambda span: span[end])

@@ -1,0 +1,229 @@
+"""Hypothesis strategies for whole plans: valid ones, small, and varied in everything that costs time."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hypothesis import strategies as st
+
+from chainplan.plan.model import Plan
+
+Data = dict[str, Any]
+
+
+def spans(most: int, unit: str, least: int = 0) -> st.SearchStrategy[str]:
+    """Draw a quantity from `least` to `most` whole units: exact, or a range."""
+    number = st.integers(least, most)
+    return st.one_of(
+        number.map(lambda value: f"{value} {unit}"),
+        st.tuples(number, number).map(lambda ends: f"{min(ends)} {unit} .. {max(ends)} {unit}"),
+    )
+
+
+@st.composite
+def protocols(draw: st.DrawFn) -> Data:
+    """Draw a protocol of any read style."""
+    data = draw(st.sampled_from([1, 8, 16]))
+    return {
+        "bit_rate": draw(st.sampled_from(["2 Mbit/s ± 1 %", "500 kbit/s", "3 Mbit/s .. 4 Mbit/s"])),
+        "character": {"data": f"{data} bit", "wire": f"{data + draw(st.integers(0, 3))} bit"},
+        "preamble": f"{draw(st.integers(0, 20))} bit",
+        "trailer": f"{draw(st.integers(0, 5))} bit",
+        "byte_gap": draw(spans(500, "ns")),
+        "frame_gap": draw(spans(5, "us")),
+        "answer_gap": draw(spans(5, "us")),
+        "shortest_frame": f"{draw(st.integers(0, 64))} bit",
+        "allowance": draw(st.sampled_from(["0 %", "40 %", "0 % .. 7 %"])),
+        "read_style": draw(st.sampled_from(["summation", "sequential", "polled"])),
+        "request": f"{draw(st.integers(1, 40))} bit",
+        "answer": f"{draw(st.integers(0, 20))} bit",
+        "write": f"{draw(st.integers(1, 40))} bit",
+        "check": {"width": f"{draw(st.sampled_from([0, 8, 15]))} bit"},
+        "time_out": draw(spans(200, "us")),
+    }
+
+
+@st.composite
+def conversions(draw: st.DrawFn) -> Data:
+    """Draw a conversion whose sequence of channels fits into its time."""
+    return {
+        "time": draw(spans(2000, "us", least=200)),
+        "step": draw(spans(20, "us")),
+        "settling": draw(spans(300, "us")),
+    }
+
+
+@st.composite
+def node_types(draw: st.DrawFn) -> Data:
+    """Draw a node that knows all conversions."""
+    return {
+        "cell_inputs": 8,
+        "temperature_inputs": 3,
+        "relay": {
+            "style": draw(st.sampled_from(["cut-through", "store-and-forward"])),
+            "outward": draw(spans(3000, "ns")),
+            "homeward": draw(spans(3000, "ns")),
+        },
+        "turn_around": draw(spans(20, "us")),
+        "conversions": {
+            name: draw(conversions()) for name in ("cell voltages", "temperatures", "open wire")
+        },
+    }
+
+
+@st.composite
+def tasks(draw: st.DrawFn) -> Data:
+    """Draw a task."""
+    kind = draw(st.sampled_from(["measure", "measure", "read", "write"]))
+    task: Data = {"kind": kind, "every": draw(st.integers(1, 4))}
+    if kind == "write":
+        return task | {"data": f"{draw(st.integers(0, 40))} bit"}
+    reads = draw(st.sampled_from(["cell voltages", "cell voltages", "temperatures", "open wire", "status"]))
+    task |= {"reads": reads, "sends": draw(st.sampled_from(["wired inputs", "all inputs"]))}
+    if reads == "status":
+        task["data"] = f"{draw(st.integers(1, 40))} bit"
+    else:
+        task["value"] = f"{draw(st.integers(1, 24))} bit"
+        task["values_per_read"] = draw(st.one_of(st.none(), st.integers(1, 8)))
+    task["read_style"] = draw(st.sampled_from([None, None, "summation", "sequential", "polled"]))
+    if kind == "measure":
+        task["overlap"] = draw(st.booleans())
+    return task
+
+
+@st.composite
+def board_types(draw: st.DrawFn, nodes: list[str]) -> Data:
+    """Draw a board with up to three nodes."""
+    entries = st.fixed_dictionaries(
+        {
+            "type": st.sampled_from(nodes),
+            "cells": st.integers(0, 8),
+            "temperatures": st.integers(0, 3),
+            "count": st.sampled_from([1, 1, 2]),
+        }
+    )
+    board: Data = {"nodes": draw(st.lists(entries, min_size=1, max_size=2))}
+    board["between_nodes"] = draw(segments())
+    return board
+
+
+@st.composite
+def segments(draw: st.DrawFn) -> Data:
+    """Draw a hop with its delay."""
+    return {
+        "cable": "pair",
+        "length": draw(spans(4000, "mm")),
+        "connectors": ["plug"] * draw(st.integers(0, 2)),
+        "barrier": "coupler",
+    }
+
+
+@st.composite
+def hazards(draw: st.DrawFn, tasks: Data) -> Data:
+    """Draw hazards that the tasks show."""
+    shown = {
+        "cell voltages": "cell over-voltage",
+        "temperatures": "over-temperature",
+        "open wire": "open sense wire",
+    }
+    found: Data = {}
+    for name, task in tasks.items():
+        if task["kind"] == "write":
+            continue
+        kinds = ["chain loss"] + ([shown[task["reads"]]] if task["reads"] in shown else [])
+        found[f"hazard of {name}"] = {
+            "kind": draw(st.sampled_from(kinds)),
+            "task": name,
+            "debounce": draw(st.integers(1, 3)),
+            "lost_readings": draw(st.integers(0, 2)),
+            "sensor_lag": draw(spans(500, "us")),
+            "tolerant_time": "1 s",
+            "reaction": "contactor",
+        }
+    return found
+
+
+@st.composite
+def chain_layout(draw: st.DrawFn, boards: int, ports: int) -> Data:
+    """Draw chains that share the boards of string `S` between them: open ones and rings."""
+    cuts = sorted(draw(st.sets(st.integers(1, boards - 1), max_size=2))) if boards > 1 else []
+    chains: Data = {}
+    for number, (first, after) in enumerate(zip([0, *cuts], [*cuts, boards], strict=True), start=1):
+        chain: Data = {
+            "head": f"C:{draw(st.integers(1, ports))}",
+            "protocol": draw(st.sampled_from(["P1", "P1", "P2"])),
+            "order": [f"S.{first + 1}..{after}" if draw(st.booleans()) else f"S.{after}..{first + 1}"],
+            "segments": draw(segments()),
+            "head_segment": {"length": draw(spans(4000, "mm"))},
+        }
+        if draw(st.booleans()):
+            chain |= {"shape": "ring", "back": f"C:{ports + 1}"}
+            chain["read_from"] = draw(st.sampled_from(["head", "across"]))
+        chains[f"chain {number}"] = chain
+    return chains
+
+
+@st.composite
+def plan_data(draw: st.DrawFn) -> Data:
+    """Draw a whole plan as the data of its file."""
+    nodes = {f"N{number}": draw(node_types()) for number in range(1, draw(st.integers(1, 2)) + 1)}
+    boards = {f"B{number}": draw(board_types(list(nodes))) for number in range(1, draw(st.integers(1, 2)) + 1)}
+    runs = draw(
+        st.lists(
+            st.fixed_dictionaries({"type": st.sampled_from(list(boards)), "count": st.integers(1, 2)}),
+            min_size=1,
+            max_size=3,
+        )
+    )
+    ports = draw(st.integers(1, 3))
+    work = {f"task {number}": draw(tasks()) for number in range(1, draw(st.integers(1, 4)) + 1)}
+    return {
+        "chainplan": 1,
+        "title": "generated",
+        "cell_types": {"cell": {"voltage": "2.5 V .. 4.2 V"}},
+        "node_types": nodes,
+        "board_types": boards,
+        "cable_types": {"pair": {"velocity": draw(st.sampled_from(["2e8 m/s", "1.8e8 m/s .. 2.1e8 m/s"]))}},
+        "connector_types": {"plug": {"delay": draw(spans(3000, "ps"))}},
+        "barrier_types": {
+            "coupler": {
+                "kind": "transformer",
+                "working_voltage": "1 kV",
+                "delay": draw(spans(50, "ns")),
+            }
+        },
+        "protocols": {"P1": draw(protocols()), "P2": draw(protocols())},
+        "strings": {"S": {"cell_type": "cell", "stack": [{"cells": 200}], "boards": runs}},
+        "controllers": {
+            "C": {
+                "ports": ports + 1,
+                "set_up": draw(spans(20, "us")),
+                "set_up_by": draw(st.sampled_from(["one core", "each port"])),
+                "host_bus": draw(
+                    st.one_of(
+                        st.none(),
+                        st.fixed_dictionaries(
+                            {
+                                "bit_rate": st.sampled_from(["4 Mbit/s", "1 Mbit/s ± 2 %"]),
+                                "bridge": st.sampled_from(["whole frames", "streaming"]),
+                                "latency": spans(5, "us"),
+                            }
+                        ),
+                    )
+                ),
+                "scan_period": draw(spans(60, "ms", least=5)),
+                "scan_jitter": draw(spans(500, "us")),
+                "retry_reserve": draw(st.integers(0, 2)),
+                "evaluation": {"period": draw(spans(10_000, "us", least=1)), "run_time": draw(spans(500, "us"))},
+                "actuators": {"contactor": {"command": draw(spans(1000, "us")), "opening": draw(spans(20, "ms"))}},
+            }
+        },
+        "chains": draw(chain_layout(sum(run["count"] for run in runs), ports)),
+        "tasks": work,
+        "hazards": draw(hazards(work)),
+    }
+
+
+def plans() -> st.SearchStrategy[Plan]:
+    """Draw a whole plan."""
+    return plan_data().map(Plan.model_validate)

@@ -26,6 +26,7 @@ from chainplan.plan.fields import (
     Voltage,
 )
 from chainplan.plan.parts import Insulation, SegmentSpec
+from chainplan.plan.wire_parts import BitErrors
 from chainplan.quantity import Span
 
 BREAK_KINDS = ("disconnect", "fuse", "joint")
@@ -148,6 +149,7 @@ class ChainPlan(Part):
 
     `order` lists boards as ``STRING.POSITION`` or ``STRING.FIRST..LAST``. A run counted downward enters
     each board at its uppermost node; a single board may say so itself: ``STRING.POSITION down``.
+    `bit_errors` of a chain take the place of its protocol's.
     """
 
     count: Copies = 1
@@ -161,6 +163,7 @@ class ChainPlan(Part):
     head_segment: SegmentSpec = SegmentSpec.model_construct()
     back_segment: SegmentSpec = SegmentSpec.model_construct()
     exceptions: dict[Position, SegmentSpec] = {}
+    bit_errors: BitErrors | None = None
     note: Note = ""
 
 

@@ -14,15 +14,19 @@ from chainplan.plan.fields import (
     Current,
     Inputs,
     Length,
+    Level,
     Name,
     Note,
     Part,
     Ratio,
+    Resistance,
     Speed,
+    Temperature,
     Time,
     Truth,
     Voltage,
 )
+from chainplan.plan.wire_parts import BitErrors, CableClass, CableLoss, Factor, Pair, Signal
 from chainplan.quantity import Span
 
 ReadStyle = Literal["summation", "sequential", "polled"]
@@ -86,16 +90,29 @@ class NodeType(Part):
 
 
 class CableType(Part):
-    """A cable or board trace, as far as time is concerned: how fast a bit edge travels."""
+    """A cable or board trace: how fast a bit edge travels, and what it costs in level.
+
+    Loss is that of a `loss_class` at the hottest `temperature` (at 20 degC without one), or comes from the
+    coefficients of `loss`; `loss_factor` multiplies either, for stranded wire or ageing. `impedance` is
+    given, or follows from the `pair`.
+    """
 
     velocity: Speed
+    loss_class: CableClass | None = None
+    temperature: Temperature | None = None
+    loss: CableLoss | None = None
+    loss_factor: Factor = 1.0
+    impedance: Resistance | None = None
+    pair: Pair | None = None
     note: Note = ""
 
 
 class ConnectorType(Part):
-    """A connector pair in a segment."""
+    """A connector pair in a segment; its loss is given, or that of connectors of a `loss_class`."""
 
     delay: Time = ZERO
+    loss: Level | None = None
+    loss_class: CableClass | None = None
     note: Note = ""
 
 
@@ -108,6 +125,7 @@ class BarrierType(Part):
     creepage: Length | None = None
     clearance: Length | None = None
     delay: Time = ZERO
+    loss: Level | None = None
     note: Note = ""
 
 
@@ -151,7 +169,11 @@ class Character(Part):
 
 
 class Check(Part):
-    """Check bits that close every frame, or every node's block of a summation frame."""
+    """Check bits that close every frame, or every node's block of a summation frame.
+
+    A `hamming_distance` that is claimed here is worked out from the polynomial at the longest block that the
+    plan puts under the check, and held against the claim.
+    """
 
     width: Bits = ZERO
     polynomial: Annotated[int, Field(gt=0, lt=1 << 64, strict=True)] | None = None
@@ -163,6 +185,9 @@ class Protocol(Part):
 
     `request`, `answer` and `write` are the bits of a read request, of one node's answer and of a
     broadcast write apart from their data and their check.
+
+    `answer_window` is how long the host waits, from the end of its request, for the first bit of an answer;
+    in a summation frame it is what the loop may delay a bit, out to the tail and back.
     """
 
     bit_rate: BitRate
@@ -180,4 +205,7 @@ class Protocol(Part):
     write: Bits = ZERO
     check: Check = Check.model_construct()
     time_out: Time = ZERO
+    answer_window: Time | None = None
+    signal: Signal | None = None
+    bit_errors: BitErrors | None = None
     note: Note = ""

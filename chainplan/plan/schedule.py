@@ -8,6 +8,7 @@ from pydantic import Field
 
 from chainplan.plan.fields import ZERO, Bits, Count, CountOrNone, Name, Note, Part, Ratio, Time, Truth
 from chainplan.plan.parts import ReadStyle
+from chainplan.plan.wire_parts import Rate
 
 Quantity = Literal["cell voltages", "temperatures", "open wire", "status", "none"]
 
@@ -80,3 +81,5 @@ class Targets(Part):
     cells_seen_after_fault: Ratio | None = None
     fault_known: Time | None = None
     recovery: Time | None = None
+    scans_lost_per_hour: Rate | None = None
+    residual_errors_per_hour: Rate | None = None

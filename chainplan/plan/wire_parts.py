@@ -1,0 +1,74 @@
+"""What a plan says of the wire itself: a cable's loss and geometry, the signal on it, and its bit errors."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from chainplan.plan.fields import ZERO, Frequency, Length, Level, Part, Resistance
+
+CableClass = Literal["category 5", "category 5e", "category 6", "category 6A"]
+"""Classes of ANSI/TIA-568 whose formulas chainplan knows."""
+
+Factor = Annotated[float, Field(ge=1, le=100, strict=True)]
+Coefficient = Annotated[float, Field(ge=0, le=1000, strict=True)]
+Probability = Annotated[float, Field(ge=0, le=1, strict=True)]
+Rate = Annotated[float, Field(gt=0, le=1_000_000_000, strict=True)]
+
+
+class CableLoss(Part):
+    """Loss in dB per 100 m with f in MHz: ``k1*sqrt(f) + k2*f + k3/sqrt(f)``, as ANSI/TIA-568 writes it."""
+
+    k1: Coefficient = 0.0
+    k2: Coefficient = 0.0
+    k3: Coefficient = 0.0
+
+
+class Pair(Part):
+    """Two round wires: spacing of their centres, diameter of the bare conductor, relative permittivity.
+
+    With `lay` (cable length of one full turn) it is a twisted pair of insulated wires in air and
+    `permittivity` that of the insulation; without it, wires in a uniform medium of that permittivity.
+    """
+
+    spacing: Length
+    diameter: Length
+    permittivity: Annotated[float, Field(ge=1, le=100, strict=True)] = 1.0
+    lay: Length | None = None
+
+
+class Signal(Part):
+    """The signal that every port and node sends anew: its band, its level, and what a receiver needs.
+
+    `transmit` and `threshold` are levels against one reference of your choice, in dB; `margin` is wanted
+    above the threshold. `driver` and `receiver` are the impedances at the two ends of a segment; without
+    them, or without the cable's, the ends are taken to be matched.
+    """
+
+    lowest: Frequency
+    highest: Frequency
+    transmit: Level
+    threshold: Level
+    margin: Level = ZERO
+    driver: Resistance | None = None
+    receiver: Resistance | None = None
+
+
+class Bursts(Part):
+    """A channel that is good or bad at each bit (Gilbert 1960, Elliott 1963), all four per bit.
+
+    A bit is hit with `p_good` or `p_bad`; then the state is left with `leave_good` or `leave_bad`.
+    """
+
+    p_good: Probability = 0.0
+    p_bad: Probability
+    leave_good: Probability
+    leave_bad: Probability
+
+
+class BitErrors(Part):
+    """How often a bit is hit on one segment: each bit alone, in bursts, or both."""
+
+    independent: Probability | None = None
+    bursts: Bursts | None = None

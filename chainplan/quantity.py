@@ -23,11 +23,13 @@ __all__ = [
     "BITS",
     "BIT_RATE",
     "CAPACITY",
+    "COUNT",
     "CURRENT",
     "DIMENSIONS",
     "FREQUENCY",
     "LENGTH",
     "LEVEL",
+    "RATE",
     "RATIO",
     "RESISTANCE",
     "SPEED",
@@ -159,6 +161,13 @@ TEMPERATURE = Dimension(
     "temperature", "mdegC", _units({"degC": 10**3}),
     ("degC",), "degC", "55 degC", signed=True)
 
+# Of results alone: no plan writes these, so a unit of theirs is never looked for in a text.
+COUNT = Dimension("count", "1", _units({"": 1}), ("",), "", "12")
+RATE = Dimension(
+    "rate", "1e-30/h",
+    _units({f"e{power}/h": 10**(30 + power) for power in range(-30, 0, 3)} | {"/h": 10**30}),
+    (*(f"e{power}/h" for power in range(-30, 0, 3)), "/h"), "/h", "3 /h")
+
 DIMENSIONS = (
     TIME, VOLTAGE, LENGTH, CURRENT, RESISTANCE, BIT_RATE, FREQUENCY,
     SPEED, BITS, RATIO, LEVEL, CAPACITY, TEMPERATURE,
@@ -211,20 +220,20 @@ def format_ticks(
     """Return ``ticks`` for a reader, in the largest display unit that leaves a whole part: ``2.302 ms``.
 
     ``digits`` significant digits (digits before the point are never dropped), trailing zeros trimmed, no
-    exponent; only zero itself is written as 0. ``rounding`` "down" and "up" go towards minus and plus
-    infinity.
+    exponent but in the unit of a rate; only zero itself is written as 0. ``rounding`` "down" and "up" go
+    towards minus and plus infinity.
     """
     if digits < 1:
         raise ValueError("digits must be at least 1")
     if ticks == 0:
-        return f"0 {dimension.base}"
+        return f"0 {dimension.base}".strip()
     for unit in reversed(dimension.display):
         scaled, decimals = _significant(ticks / dimension.units[unit], digits, _ROUNDING[rounding])
         if abs(scaled) >= 10**decimals:
             break
     whole, part = divmod(abs(scaled), 10**decimals)
     text = f"{whole}.{part:0{decimals}}".rstrip("0").rstrip(".") if decimals else str(whole)
-    return f"{'-' if scaled < 0 else ''}{text} {unit}"
+    return f"{'-' if scaled < 0 else ''}{text} {unit}".strip()
 
 
 def format_span(span: Span, dimension: Dimension, digits: int = 4) -> str:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 from typing import TYPE_CHECKING, Literal
 
 from chainplan.budgets.age import MOST_SCANS, runs_from_sample_to_memory, slot_starts
-from chainplan.budgets.schedule import conversion_of
+from chainplan.budgets.schedule import conversion_waits
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
 from chainplan.quantity import BITS, RATIO, TIME, Dimension
@@ -71,9 +71,12 @@ class Verdict:
         return Fraction(self.margin or 0, self.limit) if self.limit and self.margin is not None else None
 
 
-def judge(evaluation: Evaluation) -> tuple[Verdict, ...]:
-    """Hold every figure against its target, in the order of the report."""
-    return tuple(verdict for room in ROOMS for verdict in room(evaluation))
+Room = Callable[["Evaluation"], Iterator[Verdict]]
+
+
+def judge(evaluation: Evaluation, rooms: Iterable[Room] | None = None) -> tuple[Verdict, ...]:
+    """Hold every figure against its target, in the order of the report; or only those of some rooms."""
+    return tuple(verdict for room in (ROOMS if rooms is None else rooms) for verdict in room(evaluation))
 
 
 def _scan(evaluation: Evaluation) -> Iterator[Verdict]:
@@ -128,21 +131,26 @@ def overlapped_conversion(scan: ControllerScan, index: int) -> Sum:
     run = scan.runs[Case.WORST][index]
     work = scan.works[index]
     chains = {step.exchange.chain for step in run.triggers}
-    longest = max(
+    settling, longest = max(
         (
-            conversion.time.max
+            waits
             for chain in scan.controller.chains
             if chain.name in chains
-            for conversion in conversion_of(work.task, chain)
+            for waits in conversion_waits(work.task, chain)
         ),
-        default=0,
+        key=sum,
+        default=(0, 0),
     )
     sent = max((step.end for step in run.triggers), default=0)
     return Sum(
         f"overlapped conversion of {work.name}",
         TIME,
-        nonzero(Term("until the last trigger is sent", sent), Term("longest conversion", longest)),
-        "last trigger + longest conversion of any node",
+        nonzero(
+            Term("until the last trigger is sent", sent),
+            Term("paused balancing settles", settling),
+            Term("longest conversion", longest),
+        ),
+        "last trigger + longest settling and conversion of any node",
     )
 
 
@@ -341,3 +349,6 @@ ROOMS = (_scan, _samples, _bytes, _latencies, _isolation)
 def missed(verdicts: Iterable[Verdict]) -> list[Verdict]:
     """Return the verdicts that miss."""
     return [verdict for verdict in verdicts if verdict.status == "missed"]
+SCANNING = (_scan, _samples, _bytes, _latencies)
+"""The rooms of what depends on how the chains are scanned, and so can change after a fault."""
+

@@ -5,20 +5,24 @@ A value sampled at S arrives at A and stands until its successor arrives one tas
     age = task period + scan jitter + shift of the task's slot between the two scans + (A - S)
 
 ``skew = max - min of (trigger arrival at the node + channel's place in the conversion sequence)``.
+
+Where the task pauses balancing, a node samples its first channel only when its inputs have settled after
+the trigger's arrival: every sampling instant moves by the node's settling, S at its shortest, and the wait
+before the reads grows by the longest of them (:mod:`chainplan.budgets.schedule`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import Run, TaskWork
+from chainplan.budgets.schedule import Run, TaskWork, pause_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.budgets.wire import Way, frame_time
+from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Node
 from chainplan.plan.parts import Conversion
 from chainplan.plan.schedule import Task
@@ -193,7 +197,8 @@ class Sampling:
             conversion = conversion_on(self.work.task, node)
             if chain.name in self.triggers:
                 step = conversion.step[self.case] if conversion else 0
-                sampled = self.arrival(chain, index) + exchange.first_channel * step
+                settled = self.arrival(chain, index) + pause_on(self.work.task, node)[self.case]
+                sampled = settled + exchange.first_channel * step
             else:
                 age = conversion.time.max if conversion else 0
                 sampled = self._reads[exchange].wire - age
@@ -226,28 +231,17 @@ def _skew(scan: ControllerScan, work: TaskWork, early: Case, late: Case) -> Sum:
     if work.task.kind != "measure" or not chains:
         return Sum(f"skew of {work.name}", TIME, ())
     if len(chains) == 1:
-        way, last = _chain_spread(work.task, chains[0], scan.ways[late].ways[chains[0].name], late)
-        terms = (
-            Term("way from the first node to the last one", way),
-            Term("place in the conversion sequence", last),
-        )
+        label = "way from the first node to the last one"
+        spread = _chain_spread(scan, work.task, chains[0], early, late)
     else:
-        index = scan.works.index(work)
-        first, final = Sampling(scan, index, early), Sampling(scan, index, late)
-        shared = _shared(scan)
-        earliest = (
-            min(first.arrival(chain, _sampled(work.task, chain)[0]) for chain in chains) - shared[early]
-        )
-        latest, last = max(
-            (final.arrival(chain, node) - shared[late] + later, later)
-            for chain in chains
-            for node in _sampled(work.task, chain)
-            for later in [_last_channel(work.task, chain.nodes[node], late)]
-        )
-        terms = (
-            Term("between the first and the last trigger's arrival", latest - last - earliest),
-            Term("place in the conversion sequence", last),
-        )
+        label = "between the first and the last trigger's arrival"
+        spread = _controller_spread(scan, work, chains, early, late)
+    way, settling, last = spread
+    terms = (
+        Term(label, way),
+        Term("paused balancing settles later", settling),
+        Term("place in the conversion sequence", last),
+    )
     return Sum(f"skew of {work.name}", TIME, nonzero(*terms))
 
 
@@ -270,19 +264,76 @@ def _last_channel(task: Task, node: Node, case: Case) -> int:
     return (channels(task, node) - 1) * conversion.step[case] if conversion else 0
 
 
-def _chain_spread(task: Task, chain: Chain, way: Way, case: Case) -> tuple[int, int]:
-    """Return (way, place in sequence) of the largest spread on one chain, fs.
+class Spread(NamedTuple):
+    """The spread between two sampling instants, fs: what the way, the settling and the sequence add."""
 
-    Delays only grow along the chain, so the earliest sample is the first sampled node's first channel.
-    """
-    protocol = chain.protocol
-    frame = frame_time(protocol, protocol.write.max + protocol.check.width.max, case)
-    sampled = _sampled(task, chain)
-    origin = way.reach(sampled[0], frame)
-    _, best = max(
-        (spread + last, (spread, last))
-        for node in sampled
-        for spread in [way.reach(node, frame) - origin]
-        for last in [_last_channel(task, chain.nodes[node], case)]
+    way: int
+    settling: int
+    last: int
+
+
+def _controller_spread(
+    scan: ControllerScan, work: TaskWork, chains: list[Chain], early: Case, late: Case
+) -> Spread:
+    """Return the largest spread over several chains: the earliest sample early, the latest one late."""
+    index = scan.works.index(work)
+    task = work.task
+    first, final = Sampling(scan, index, early), Sampling(scan, index, late)
+    shared = _shared(scan)
+    soonest, unsettled = min(
+        (
+            (first.arrival(chain, node) - shared[early], pause_on(task, chain.nodes[node])[early])
+            for chain in chains
+            for node in _sampled(task, chain)
+        ),
+        key=sum,
     )
-    return best
+    arrival, settled, last = max(
+        (
+            (
+                final.arrival(chain, node) - shared[late],
+                pause_on(task, chain.nodes[node])[late],
+                _last_channel(task, chain.nodes[node], late),
+            )
+            for chain in chains
+            for node in _sampled(task, chain)
+        ),
+        key=sum,
+    )
+    return Spread(arrival - soonest, settled - unsettled, last)
+
+
+def _chain_spread(scan: ControllerScan, task: Task, chain: Chain, early: Case, late: Case) -> Spread:
+    """Return the largest spread between two nodes of one chain, or between the channels of one.
+
+    The later sample may be the farther node's, by a way at its longest. Where settling differs it may be
+    the nearer node's too, in spite of a way at its shortest.
+    """
+    nodes = [chain.nodes[node] for node in _sampled(task, chain)]
+    lasts = [_last_channel(task, node, late) for node in nodes]
+    pauses = [pause_on(task, node) for node in nodes]
+    spreads = [Spread(0, 0, last) for last in lasts]
+    soon, settled = [pause[early] for pause in pauses], [pause[late] for pause in pauses]
+    spreads += _after_the_earliest(_reach(scan, task, chain, late), soon, settled, lasts)
+    if any(settled):
+        near = _reach(scan, task, chain, early)
+        columns = (column[::-1] for column in (near, soon, settled, lasts))
+        spreads += _after_the_earliest(*columns)
+    return max(spreads, key=sum)
+
+
+def _reach(scan: ControllerScan, task: Task, chain: Chain, case: Case) -> list[int]:
+    """Return when a trigger that leaves the head at 0 has reached each sampled node of a chain, fs."""
+    protocol, way = chain.protocol, scan.ways[case].ways[chain.name]
+    frame = frame_time(protocol, protocol.write.max + protocol.check.width.max, case)
+    return [way.reach(node, frame) for node in _sampled(task, chain)]
+
+
+def _after_the_earliest(
+    reach: Sequence[int], soon: Sequence[int], settled: Sequence[int], lasts: Sequence[int]
+) -> Iterator[Spread]:
+    """Yield for each node but the first its spread from the earliest sample of any node before it."""
+    earliest = reach[0], soon[0]
+    for node in range(1, len(reach)):
+        yield Spread(reach[node] - earliest[0], settled[node] - earliest[1], lasts[node])
+        earliest = min(earliest, (reach[node], soon[node]), key=sum)

@@ -8,7 +8,9 @@ The host's ways, which the times follow from:
 - where one core sets the exchanges up, it serves the ports in rotation, a fixed order: first exchange of
   every port, then the second of every port, and so on;
 - a measure task sends the triggers of all its chains, waits the longest conversion of any of its nodes,
-  then reads; with `overlap` it reads the conversion started by its last run instead of waiting.
+  then reads; with `overlap` it reads the conversion started by its last run instead of waiting;
+- where a task pauses balancing, a node stops it when the trigger has arrived, lets its inputs settle, samples
+  and converts, and goes on balancing: the wait is the longest of settling and conversion together.
 
 Every time is then a sum and maximum of durations, so the run with every duration at its worst is the
 worst run: no shorter exchange anywhere can make it longer.
@@ -29,10 +31,11 @@ from chainplan.budgets.exchange import (
 )
 from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, bit_time_of, way_along
-from chainplan.chain.network import Chain, Controller
+from chainplan.chain.network import Chain, Controller, Node
+from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import ControllerPlan, HostBus
-from chainplan.plan.parts import Conversion
 from chainplan.plan.schedule import Task
+from chainplan.quantity import Span
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +73,9 @@ class TaskWork:
     triggers: dict[str, list[Exchange]]
     reads: dict[str, list[Exchange]]
     wait: int
-    """Longest conversion the host waits for between triggers and reads, fs."""
+    """What the host waits for between triggers and reads: the longest settling and conversion, fs."""
+    settling: int = 0
+    """The part of `wait` in which paused balancing settles, fs."""
 
 
 def applies_to(task: Task, chain: Chain) -> bool:
@@ -80,17 +85,29 @@ def applies_to(task: Task, chain: Chain) -> bool:
     return chain.name in task.chains or chain.family in task.chains
 
 
-def conversion_of(task: Task, chain: Chain) -> list[Conversion]:
-    """Return the conversions a task starts on a chain, one per node that has it."""
+def pause_on(task: Task, node: Node) -> Span:
+    """Return how long a node's inputs settle before it samples, where a task pauses its balancing."""
+    balancing = node.type.balancing
+    if balancing is None or not task.pause_balancing:
+        return ZERO
+    return balancing.settling
+
+
+def conversion_waits(task: Task, chain: Chain) -> list[tuple[int, int]]:
+    """Return the longest (settling, conversion) after a task's trigger, fs, per node that converts."""
     wanted = task.conversion or task.reads
-    return [node.type.conversions[wanted] for node in chain.nodes if wanted in node.type.conversions]
+    return [
+        (pause_on(task, node).max, node.type.conversions[wanted].time.max)
+        for node in chain.nodes
+        if wanted in node.type.conversions
+    ]
 
 
 def task_work(name: str, task: Task, controller: Controller) -> TaskWork:
     """Lay out a task's exchanges on a controller's ports."""
     triggers: dict[str, list[Exchange]] = {}
     reads: dict[str, list[Exchange]] = {}
-    wait = 0
+    waits = [(0, 0)]
     for chain in controller.chains:
         if not applies_to(task, chain):
             continue
@@ -104,8 +121,9 @@ def task_work(name: str, task: Task, controller: Controller) -> TaskWork:
         if task.kind == "measure":
             triggers.setdefault(chain.head, []).append(trigger_exchange(name, chain))
             if not task.overlap:
-                wait = max([wait, *(conversion.time.max for conversion in conversion_of(task, chain))])
-    return TaskWork(name, task, triggers, reads, wait)
+                waits += conversion_waits(task, chain)
+    settling, conversion = max(waits, key=sum)
+    return TaskWork(name, task, triggers, reads, settling + conversion, settling)
 
 
 class Ways:
@@ -131,7 +149,10 @@ def run_task(work: TaskWork, controller: ControllerPlan, ways: Ways) -> Run:
     """Play one run of a task in the case of `ways`: every duration at that end of its tolerance."""
     triggers, triggered, trigger_terms = _stage(work.triggers, controller, ways, 0)
     reads, length, read_terms = _stage(work.reads, controller, ways, triggered + work.wait)
-    wait = nonzero(Term("wait for the longest conversion", work.wait))
+    wait = nonzero(
+        Term("wait until paused balancing has settled", work.settling),
+        Term("wait for the longest conversion", work.wait - work.settling),
+    )
     return Run(work.name, triggers, reads, length, (*trigger_terms, *wait, *read_terms))
 
 

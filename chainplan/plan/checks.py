@@ -15,6 +15,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.parts import BoardNode, Check
 from chainplan.plan.problems import KeyPath
 from chainplan.plan.schedule_checks import check_schedule
+from chainplan.plan.standby_checks import check_standby
 from chainplan.plan.suspicions import suspicions
 from chainplan.plan.work_checks import check_work
 from chainplan.quantity import LENGTH, Span, format_ticks
@@ -45,7 +46,8 @@ def check_plan(plan: Plan, wrong: Wrong | None = None) -> list[Finding]:
 
     if not run(check_sizes):
         return found  # nothing is to be unrolled that is too large
-    run(_protocols, _parts, _board_types, _controllers, _insulation, check_schedule, check_layout)
+    run(_protocols, _parts, _board_types, _controllers, _insulation, check_schedule, check_standby)
+    run(check_layout)
     run(check_cover)
     if not wrong and run(check_work):
         run(suspicions)

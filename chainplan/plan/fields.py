@@ -100,6 +100,7 @@ Ratio = Annotated[Span, _quantity(quantity.RATIO, "100 %")]
 Frequency = Annotated[Span, _quantity(quantity.FREQUENCY, "100 GHz")]
 Level = Annotated[Span, _quantity(quantity.LEVEL, "1000 dB")]
 Temperature = Annotated[Span, _quantity(quantity.TEMPERATURE, "1000 degC")]
+Charge = Annotated[Span, _quantity(quantity.CAPACITY, "100000 Ah")]
 
 Count = Annotated[int, Field(ge=1, le=MOST_COUNT, strict=True)]
 CountOrNone = Annotated[int, Field(ge=0, le=MOST_COUNT, strict=True)]

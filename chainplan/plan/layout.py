@@ -124,10 +124,14 @@ class Recovery(Part):
 
 
 class ControllerPlan(Part):
-    """A control unit at chassis potential: its ports, its processor and the pace of its scans."""
+    """A control unit at chassis potential: its ports, its processor and the pace of its scans.
+
+    `start` runs from its power-up until it can wake its chains.
+    """
 
     count: Copies = 1
     ports: Ports = ("1",)
+    start: Time | None = None
     set_up: Time = ZERO
     set_up_by: Literal["one core", "each port"] = "one core"
     host_bus: HostBus | None = None

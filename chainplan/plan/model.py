@@ -14,6 +14,7 @@ from chainplan.plan.parts import (
     Protocol,
 )
 from chainplan.plan.schedule import Hazard, Targets, Task
+from chainplan.plan.standby import SleepPlan, SupplyPlan
 
 
 class Library(Part):
@@ -47,4 +48,6 @@ class Plan(Library):
     insulation: InsulationRules = InsulationRules.model_construct()
     tasks: dict[JoinedName, Task]
     hazards: dict[JoinedName, Hazard] = {}
+    sleep: SleepPlan | None = None
+    supply: SupplyPlan | None = None
     targets: Targets = Targets.model_construct()

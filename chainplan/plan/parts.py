@@ -10,6 +10,7 @@ from chainplan.plan.fields import (
     ZERO,
     BitRate,
     Bits,
+    Charge,
     Count,
     Current,
     Inputs,
@@ -26,6 +27,7 @@ from chainplan.plan.fields import (
     Truth,
     Voltage,
 )
+from chainplan.plan.standby import Balancing
 from chainplan.plan.wire_parts import BitErrors, CableClass, CableLoss, Factor, Pair, Signal
 from chainplan.quantity import Span
 
@@ -34,9 +36,10 @@ Insulation = Literal["functional", "basic", "supplementary", "reinforced"]
 
 
 class CellType(Part):
-    """A cell: its voltage from empty to full."""
+    """A cell: its voltage from empty to full, and the charge it holds."""
 
     voltage: Voltage
+    capacity: Charge | None = None
     note: Note = ""
 
 
@@ -61,7 +64,10 @@ class Conversion(Part):
 
 
 class Currents(Part):
-    """Supply current a node draws from its own cells."""
+    """Supply current a node draws from its own cells in each state, whole and not on top of another state.
+
+    `idle` is awake at rest; `sleep` is the mean asleep, its own checks included.
+    """
 
     sleep: Current = ZERO
     idle: Current = ZERO
@@ -73,7 +79,8 @@ class NodeType(Part):
     """A monitoring circuit on the chain.
 
     `jabber_limit` is the longest it can send without a pause before it is cut off; without one a node that
-    never stops jams its chain for good.
+    never stops jams its chain for good. `wake` runs from the wake signal at its input until it has passed it
+    on; `addressing` from the end of the host's set-up until it has its address, its frames included.
     """
 
     cell_inputs: Inputs
@@ -86,6 +93,7 @@ class NodeType(Part):
     address_limit: Count | None = None
     jabber_limit: Time | None = None
     currents: Currents = Currents.model_construct()
+    balancing: Balancing | None = None
     note: Note = ""
 
 

@@ -6,8 +6,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from chainplan.plan.fields import ZERO, Bits, Count, CountOrNone, Name, Note, Part, Ratio, Time, Truth
+from chainplan.plan.fields import ZERO, Bits, Charge, Count, CountOrNone, Name, Note, Part, Ratio, Time, Truth
 from chainplan.plan.parts import ReadStyle
+from chainplan.plan.standby import AlarmPath, BalancingTarget
 from chainplan.plan.wire_parts import Rate
 
 Quantity = Literal["cell voltages", "temperatures", "open wire", "status", "none"]
@@ -30,6 +31,9 @@ class Task(Part):
 
     `reads` says what the answers carry: one value per cell (`cell voltages`, `open wire`), one per
     temperature input (`temperatures`), or `data` bits per node (`status`).
+
+    With `pause_balancing` a node stops balancing when the trigger has arrived, waits until its inputs have
+    settled, converts, and goes on balancing.
     """
 
     kind: Literal["measure", "read", "write"] = "measure"
@@ -42,13 +46,17 @@ class Task(Part):
     sends: Literal["wired inputs", "all inputs"] = "wired inputs"
     data: Bits = ZERO
     overlap: Truth = False
+    pause_balancing: Truth = False
     read_style: ReadStyle | None = None
     chains: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
     note: Note = ""
 
 
 class Hazard(Part):
-    """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61)."""
+    """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61).
+
+    With an `alarm` the nodes watch for it themselves, beside the tasks that read it.
+    """
 
     kind: Literal[
         "cell over-voltage",
@@ -62,6 +70,7 @@ class Hazard(Part):
     debounce: Count = 1
     lost_readings: CountOrNone = 0
     sensor_lag: Time = ZERO
+    alarm: AlarmPath | None = None
     tolerant_time: Time
     reaction: Name
     note: Note = ""
@@ -83,3 +92,6 @@ class Targets(Part):
     recovery: Time | None = None
     scans_lost_per_hour: Rate | None = None
     residual_errors_per_hour: Rate | None = None
+    start_up: Time | None = None
+    balancing: BalancingTarget | None = None
+    imbalance_per_month: Charge | None = None

@@ -1,0 +1,395 @@
+"""Drawings to scale in plain text: lanes of intervals over time, and the isolation ladder of a chain.
+
+Pure functions from figures and a width to lines. A drawing shows whole cells; the exact figures stand beside
+it, or below where the screen is narrow. No line is wider than the width asked for, and nothing is said by
+colour alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from chainplan.plan.problems import display_width
+from chainplan.report.drawing import Sign, check_width, clean, layout_for, right, row, scale, wrapped
+from chainplan.report.figures import STATUS_WORDS, plural
+from chainplan.verdicts import Status
+
+__all__ = ["Bar", "Elision", "Hint", "Lane", "Rung", "Step", "draw_ladder", "draw_legend", "draw_timeline"]
+
+_IDLE = Sign("·", ".")
+_RAIL = Sign("│", "|")
+_ELSEWHERE = Sign("─", "-")
+_BOARD = Sign("━", "=")
+_STRESSED = Sign("█", "#")
+_SPARE = Sign("░", "-")
+_ASCII_SIGNS = "#=*+%@&$oxOX0123456789abcdefghijklmnpqrstuvwyzABCDEFGHIJKLMNPQRSTUVWYZ"
+
+Hint = Literal["scale", "board", "met", "missed", "not checked", "left out"]
+"""What a line of the ladder is about, for whoever colours it."""
+
+
+@dataclass(frozen=True)
+class Bar:
+    """Something under way from ``start`` to ``end``, in whole ticks from the left edge of the drawing."""
+
+    start: int
+    end: int
+    kind: str
+
+
+@dataclass(frozen=True)
+class Lane:
+    """One line of a timeline: its label and its bars, in any order; bars may overlap."""
+
+    label: str
+    bars: tuple[Bar, ...]
+
+
+@dataclass(frozen=True)
+class Rung:
+    """A board on the ladder: lowest and highest potential above HV-, uV; both ``None`` at chassis."""
+
+    name: str
+    low: int | None
+    high: int | None
+
+
+@dataclass(frozen=True)
+class Step:
+    """A segment of the ladder: its stress against its rating, uV; ``verdict`` as the budgets gave it."""
+
+    name: str
+    stress: int
+    rating: int | None
+    verdict: bool | None
+
+
+@dataclass(frozen=True)
+class Elision:
+    """What is kept of a long ladder: boards at each end (1 or more), and so many of the worst segments."""
+
+    ends: int = 3
+    worst: int = 8
+
+
+def draw_timeline(
+    lanes: Sequence[Lane],
+    total: int,
+    width: int,
+    glyphs: Mapping[str, str],
+    ascii_only: bool,
+    format_time: Callable[[int], str],
+) -> list[str]:
+    """Return a scale and one line per lane: label, bars to scale, start of the first bar, end of the last.
+
+    ``total`` is the time of the whole width, in ticks; ``glyphs`` gives each kind of bar its sign. A cell
+    shows what fills most of it; a bar that fills most of no cell still gets one, unless more bars than cells
+    lie there. Bars without length are not drawn. On a narrow screen the times stand on a line below.
+
+    Raises ``ValueError`` for a bar outside 0 to ``total``, a kind without a sign, a sign that is not one
+    column wide, and fewer than 20 columns.
+    """
+    check_width(width)
+    if total <= 0:
+        raise ValueError(f"nothing to draw to scale in {total} ticks")
+    signs = _signs(glyphs, ascii_only)
+    for lane in lanes:
+        _check_bars(lane, total, signs)
+
+    def time(ticks: int) -> str:
+        return clean(format_time(ticks), ascii_only)
+
+    labels = [clean(lane.label, ascii_only) for lane in lanes]
+    starts = [time(min(bar.start for bar in lane.bars)) if lane.bars else "-" for lane in lanes]
+    ends = [time(max(bar.end for bar in lane.bars)) if lane.bars else "-" for lane in lanes]
+    start_width = max(map(display_width, ["start", *starts]))
+    end_width = max(map(display_width, ["end", *ends]))
+    layout = layout_for(width, labels, start_width + 2 + end_width)
+
+    def times(start: str, end: str) -> list[str]:
+        if layout.figures:
+            return [right(start, start_width), right(end, end_width)]
+        return [start, f"to {end}"] if start != "-" else ["-"]
+
+    head = times("start", "end") if layout.figures else []
+    lines = row(layout, "", scale(0, total, layout.area, time), head, ascii_only)
+    for lane, label, start, end in zip(lanes, labels, starts, ends, strict=True):
+        bars = sorted((bar for bar in lane.bars if bar.start < bar.end), key=lambda bar: (bar.start, bar.end))
+        owners = _owners(bars, total, layout.area)
+        idle = _IDLE.get(ascii_only)
+        cells = "".join(idle if owner is None else signs[bars[owner].kind] for owner in owners)
+        lines += row(layout, label, cells, times(start, end), ascii_only)
+    return lines
+
+
+def draw_legend(width: int, glyphs: Mapping[str, str], ascii_only: bool) -> list[str]:
+    """Return lines that say which sign stands for which kind of bar, as :func:`draw_timeline` draws them."""
+    check_width(width)
+    signs = _signs(glyphs, ascii_only)
+    return wrapped([f"{sign} {clean(kind, ascii_only)}" for kind, sign in signs.items()], width, "   ")
+
+
+def _check_bars(lane: Lane, total: int, signs: Mapping[str, str]) -> None:
+    for bar in lane.bars:
+        if not 0 <= bar.start <= bar.end <= total:
+            raise ValueError(f"{lane.label}: {bar.start} to {bar.end} is not within 0 to {total}")
+        if bar.kind not in signs:
+            raise ValueError(f"{lane.label}: no sign for {bar.kind!r}")
+
+
+def _signs(glyphs: Mapping[str, str], ascii_only: bool) -> dict[str, str]:
+    """Return the sign of each kind; in ASCII a sign of its own for each one that is not ASCII itself."""
+    taken = {_IDLE.plain, *(glyph for glyph in glyphs.values() if glyph.isascii())}
+    signs = {}
+    for kind, glyph in glyphs.items():
+        if display_width(glyph) != 1 or not glyph.isprintable() or glyph in (" ", _IDLE.get(ascii_only)):
+            raise ValueError(f"{glyph!r} for {kind!r} is not a visible sign one column wide")
+        signs[kind] = glyph
+        if ascii_only and not glyph.isascii():
+            free = next((sign for sign in _ASCII_SIGNS if sign not in taken), None)
+            if free is None:
+                raise ValueError("more kinds of bar than signs in ASCII")
+            signs[kind] = free
+            taken.add(free)
+    return signs
+
+
+def _owners(bars: Sequence[Bar], total: int, area: int) -> list[int | None]:
+    """Return for each cell the index of the bar that it shows, or ``None``.
+
+    Bars come without empty ones, by start. A bar left without a cell takes one that it touches from a bar
+    that has others, or makes a bar move to another cell that it touches (augmenting path of a matching), so
+    that as many bars as possible are seen. Bars that do not overlap stay in their order: of two such bars no
+    cell touched by the later one lies before a cell touched by the earlier one.
+    """
+    shares: list[dict[int, int]] = [{} for _ in range(area)]  # of each cell: bar -> its part of the cell
+    idle = [total] * area  # a cell is ``total`` wide, times being multiplied by ``area``
+    touched: list[list[int]] = []
+    reach = 0
+    for index, bar in enumerate(bars):
+        start, end = bar.start * area, bar.end * area
+        cells = range(start // total, -(-end // total))
+        for cell in cells:
+            left, right_edge = max(start, cell * total), min(end, (cell + 1) * total)
+            shares[cell][index] = right_edge - left
+            idle[cell] -= max(0, right_edge - max(left, reach))
+        reach = max(reach, end)
+        touched.append(sorted(cells, key=lambda cell: (-shares[cell][index], cell)))
+    owners: list[int | None] = [None] * area
+    held = [0] * len(bars)
+    for cell, share in enumerate(shares):
+        most = max(share, key=lambda index: (share[index], -index), default=None)
+        if most is not None and share[most] >= idle[cell]:
+            owners[cell] = most
+            held[most] += 1
+    settled: set[int] = set()
+    for index in range(len(bars)):
+        if not held[index]:
+            _claim(index, touched, owners, held, settled)
+    return owners
+
+
+def _claim(
+    bar: int, touched: Sequence[Sequence[int]], owners: list[int | None], held: list[int], settled: set[int]
+) -> None:
+    """Give ``bar`` a cell, if need be by moving bars with one cell to other cells that they touch.
+
+    Cells seen in vain are ``settled``: the bars that hold them touch no other cells, so they stay.
+    """
+    wanted_by: dict[int, int] = {}
+    waiting = [bar]
+    for taker in waiting:
+        for cell in touched[taker]:
+            if cell in wanted_by or cell in settled:
+                continue
+            wanted_by[cell] = taker
+            holder = owners[cell]
+            if holder is not None and held[holder] == 1:
+                waiting.append(holder)
+                continue
+            if holder is not None:
+                held[holder] -= 1
+            held[bar] += 1
+            free = cell
+            while (mover := wanted_by[free]) != bar:  # it leaves its own cell to the one that wanted that
+                left = owners.index(mover)
+                owners[free], free = mover, left
+            owners[free] = bar
+            return
+    settled.update(wanted_by)
+
+
+def draw_ladder(
+    rungs: Sequence[Rung],
+    steps: Sequence[Step],
+    string_voltage: int,
+    width: int,
+    ascii_only: bool,
+    format_voltage: Callable[[int], str],
+    format_rating: Callable[[int], str],
+    elision: Elision | None = None,
+) -> list[tuple[str, Hint]]:
+    """Return the boards of a chain in order, and between each two the segment's stress against its rating.
+
+    A board's line has its potentials as a mark to scale between 0 and ``string_voltage`` (uV; the scale goes
+    further where a potential does). A segment's line has a bar of stress/rating, full only when the rating
+    is reached, ending in ``>`` when it is exceeded; then the share rounded up, and the verdict in words.
+    ``format_voltage`` writes potentials and stresses, ``format_rating`` ratings. With ``elision`` most lines
+    between the ends are left out; a line says how many, and the worst of them.
+
+    Raises ``ValueError`` unless there is one step between each two rungs, potentials are both given and in
+    order or both not, stresses are 0 or more, ratings, ``string_voltage`` and kept ends above 0, and there
+    are 20 columns or more.
+    """
+    check_width(width)
+    _check_ladder(rungs, steps, string_voltage, elision)
+    potentials = [volt for rung in rungs for volt in (rung.low, rung.high) if volt is not None]
+    low, high = min([0, *potentials]), max([string_voltage, *potentials])
+    names = [clean(rung.name, ascii_only) for rung in rungs]
+    labels = [f"{_RAIL.get(ascii_only)} {clean(step.name, ascii_only)}" for step in steps]
+    volts = [clean(_potentials(rung, format_voltage), ascii_only) for rung in rungs]
+    figures = _step_figures(steps, format_voltage, format_rating, ascii_only)
+    beside = [*volts, *("  ".join(parts) for parts in figures)]
+    layout = layout_for(width, [*names, *labels], max(map(display_width, beside), default=0))
+    top = scale(low, high, layout.area, lambda volt: clean(format_voltage(volt), ascii_only))
+    lines: list[tuple[str, Hint]] = [(line, "scale") for line in row(layout, "", top, [], ascii_only)]
+    before = None
+    for index in _kept(steps, len(rungs), elision):
+        if before == index - 1:
+            bar = _stress_bar(steps[before], layout.area, ascii_only)
+            drawn = row(layout, labels[before], bar, figures[before], ascii_only)
+            lines += [(line, _status(steps[before])) for line in drawn]
+        elif before is not None:
+            lines += _left_out(steps[before:index], width, ascii_only)
+        mark = _mark(rungs[index], low, high, layout.area, ascii_only)
+        lines += [(line, "board") for line in row(layout, names[index], mark, [volts[index]], ascii_only)]
+        before = index
+    return lines
+
+
+def _check_ladder(
+    rungs: Sequence[Rung], steps: Sequence[Step], string_voltage: int, elision: Elision | None
+) -> None:
+    if len(steps) != max(0, len(rungs) - 1):
+        raise ValueError(f"{len(steps)} steps do not join {len(rungs)} rungs")
+    if string_voltage <= 0:
+        raise ValueError(f"nothing to draw to scale in {string_voltage} uV")
+    if elision is not None and (elision.ends < 1 or elision.worst < 0):
+        raise ValueError(f"{elision} does not keep both ends")
+    for rung in rungs:
+        if (rung.low is None) != (rung.high is None):
+            raise ValueError(f"{rung.name}: one potential of two")
+        if rung.low is not None and rung.high is not None and rung.low > rung.high:
+            raise ValueError(f"{rung.name}: {rung.low} is above {rung.high} uV")
+    for step in steps:
+        if step.stress < 0 or (step.rating is not None and step.rating <= 0):
+            raise ValueError(f"{step.name}: stress {step.stress} uV against rating {step.rating} uV")
+
+
+def _potentials(rung: Rung, format_voltage: Callable[[int], str]) -> str:
+    if rung.low is None or rung.high is None:
+        return "at chassis"
+    if rung.low == rung.high:
+        return format_voltage(rung.low)
+    return f"{format_voltage(rung.low)} to {format_voltage(rung.high)}"
+
+
+def _step_figures(
+    steps: Sequence[Step],
+    format_voltage: Callable[[int], str],
+    format_rating: Callable[[int], str],
+    ascii_only: bool,
+) -> list[list[str]]:
+    """Return stress, rating, share and verdict of each step, each in its column."""
+    held = [
+        clean(
+            f"{format_voltage(step.stress)}, no rating"
+            if step.rating is None
+            else f"{format_voltage(step.stress)} of {format_rating(step.rating)}",
+            ascii_only,
+        )
+        for step in steps
+    ]
+    shares = [_percent(step) for step in steps]
+    held_width, share_width = (max(map(display_width, column), default=0) for column in (held, shares))
+    return [
+        [right(text, held_width), right(share, share_width), clean(STATUS_WORDS[_status(step)], ascii_only)]
+        for step, text, share in zip(steps, held, shares, strict=True)
+    ]
+
+
+def _status(step: Step) -> Status:
+    if step.verdict is None:
+        return "not checked"
+    return "met" if step.verdict else "missed"
+
+
+def _percent(step: Step) -> str:
+    """Return stress/rating rounded up to a tenth, but never 100 % for less than that."""
+    if step.rating is None:
+        return ""
+    tenths = -(-step.stress * 1000 // step.rating)
+    if tenths == 1000 and step.stress < step.rating:
+        return "<100 %"
+    return f"{tenths // 10}.{tenths % 10} %"
+
+
+def _stress_bar(step: Step, area: int, ascii_only: bool) -> str:
+    if step.rating is None:
+        return " " * area
+    cells = max(min(step.stress, 1), min(area, step.stress * area // step.rating))
+    if step.stress > step.rating:
+        return _STRESSED.get(ascii_only) * (area - 1) + ">"
+    return _STRESSED.get(ascii_only) * cells + _SPARE.get(ascii_only) * (area - cells)
+
+
+def _mark(rung: Rung, low: int, high: int, area: int, ascii_only: bool) -> str:
+    """Return a board's place on the scale, its ends rounded so that boards that adjoin do not overlap."""
+    if rung.low is None or rung.high is None:
+        return " " * area
+    span = high - low
+    edges = [(2 * (volt - low) * area + span) // (2 * span) for volt in (rung.low, rung.high)]
+    first, cells = edges[0], edges[1] - edges[0]
+    if not cells:  # less than a cell: the one in which it begins
+        first, cells = min((rung.low - low) * area // span, area - 1), 1
+    far = _ELSEWHERE.get(ascii_only)
+    return far * first + _BOARD.get(ascii_only) * cells + far * (area - first - cells)
+
+
+def _kept(steps: Sequence[Step], rungs: int, elision: Elision | None) -> list[int]:
+    """Return the rungs to draw, in order: all, or the ends and both sides of the worst steps."""
+    if elision is None:
+        return list(range(rungs))
+
+    def badness(index: int) -> tuple[bool, Fraction, int]:
+        step = steps[index]
+        share = Fraction(-1) if step.rating is None else Fraction(step.stress, step.rating)
+        return step.verdict is False, share, step.stress
+
+    kept = {*range(min(elision.ends, rungs)), *range(max(0, rungs - elision.ends), rungs)}
+    for index in sorted(range(len(steps)), key=badness, reverse=True)[: elision.worst]:
+        kept |= {index, index + 1}
+    kept |= {index for index in range(rungs) if {index - 1, index + 1} <= kept}  # a line saves nothing there
+    return sorted(kept)
+
+
+def _left_out(steps: Sequence[Step], width: int, ascii_only: bool) -> list[tuple[str, Hint]]:
+    """Return the line in place of ``steps`` and the boards between them: how many, and the worst of them."""
+    missed = sum(step.verdict is False for step in steps)
+    unknown = sum(step.verdict is None for step in steps)
+    rated = [step for step in steps if step.rating is not None]
+    parts = [f"{plural(len(steps) - 1, 'board')} and {plural(len(steps), 'segment')} left out:"]
+    parts.append(f"{missed} MISSED" if missed else "none missed")
+    if unknown:
+        parts.append(f"{unknown} not checked")
+    if rated:
+        parts.append(
+            "highest " + _percent(max(rated, key=lambda step: Fraction(step.stress, step.rating or 1)))
+        )
+    indent = f"{_RAIL.get(ascii_only)} "
+    words = [*parts[0].split(" "), *(f"{part}," for part in parts[1:-1]), parts[-1]]
+    hint: Hint = "missed" if missed else "left out"
+    return [(indent + line, hint) for line in wrapped(words, width - len(indent), " ")]

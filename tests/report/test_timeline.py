@@ -339,6 +339,7 @@ def test_share_never_looks_better_than_it_is(stress: int, rating: int, width: in
     assert (spare == 0) == (stress >= rating)
     assert (full == 0) == (stress == 0)
     share = next(word for word, after in zip(text.split(), text.split()[1:], strict=False) if after == "%")
+    assert (share == "100.0") == (stress == rating)
     if share == "<100":
         assert Fraction(999, 1000) < Fraction(stress, rating) < 1
     else:

@@ -25,6 +25,7 @@ from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Node
 from chainplan.plan.parts import Conversion
+from chainplan.plan.readings import is_sampled
 from chainplan.plan.schedule import Task
 from chainplan.quantity import TIME, Span
 
@@ -64,7 +65,7 @@ def sample_budget(scan: ControllerScan) -> list[SampleTiming]:
     return [
         _timing(scan, index)
         for index, work in enumerate(scan.works)
-        if work.task.kind != "write" and work.task.reads != "status"
+        if work.task.kind != "write" and is_sampled(work.task.reads)
     ]
 
 

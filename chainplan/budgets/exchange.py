@@ -23,6 +23,7 @@ from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time, whole_characters, wire_bits
 from chainplan.chain.network import Chain, Node
 from chainplan.plan.parts import Protocol
+from chainplan.plan.readings import is_block, values_at
 from chainplan.plan.schedule import Task
 
 Style = Literal["write", "summation", "sequential", "polled"]
@@ -61,25 +62,21 @@ def write_exchange(name: str, task: Task, chain: Chain) -> Exchange:
 
 
 def channels(task: Task, node: Node) -> int:
-    """Return how many values a node has for a task."""
-    if task.reads == "temperatures":
-        return node.temperatures
-    if task.reads in ("cell voltages", "open wire"):
-        return node.cells
-    return 0
+    """Return how many values a node has for a task; a block of data is one."""
+    return values_at(task.reads, node.cells, node.temperatures)
 
 
 def sent_values(task: Task, node: Node) -> int:
     """Return how many values a node sends for a task, wired or not."""
     if task.sends == "wired inputs":
         return channels(task, node)
-    return node.type.temperature_inputs if task.reads == "temperatures" else node.type.cell_inputs
+    return values_at(task.reads, node.type.cell_inputs, node.type.temperature_inputs)
 
 
 def read_exchanges(name: str, task: Task, chain: Chain) -> list[Exchange]:
     """Return the exchanges that fetch a task's results from one chain, in order."""
     style = task.read_style or chain.protocol.read_style
-    if task.reads == "status":
+    if is_block(task.reads):
         return _reads(name, task, chain, style, 0, task.data.max, None)
     most = max((sent_values(task, node) for node in chain.nodes), default=0)
     block = task.values_per_read or max(most, 1)

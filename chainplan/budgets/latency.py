@@ -24,17 +24,9 @@ from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import frame_time
-from chainplan.plan.schedule import Hazard, Quantity
+from chainplan.plan.readings import READ_BY
+from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
-
-READ_BY: dict[str, Quantity] = {
-    "cell over-voltage": "cell voltages",
-    "cell under-voltage": "cell voltages",
-    "over-temperature": "temperatures",
-    "under-temperature": "temperatures",
-    "open sense wire": "open wire",
-}
-"""What a task must read to show each hazard; a lost chain shows in every read."""
 
 
 @dataclass(frozen=True)

@@ -8,19 +8,9 @@ from pydantic import Field
 
 from chainplan.plan.fields import ZERO, Bits, Charge, Count, CountOrNone, Name, Note, Part, Ratio, Time, Truth
 from chainplan.plan.parts import ReadStyle
+from chainplan.plan.readings import HazardKind, Quantity
 from chainplan.plan.standby import AlarmPath, BalancingTarget
 from chainplan.plan.wire_parts import Rate
-
-Quantity = Literal["cell voltages", "temperatures", "open wire", "status", "none"]
-
-HAZARD_KINDS = (
-    "cell over-voltage",
-    "cell under-voltage",
-    "over-temperature",
-    "under-temperature",
-    "open sense wire",
-    "chain loss",
-)
 
 
 class Task(Part):
@@ -29,8 +19,9 @@ class Task(Part):
     A `measure` task sends a broadcast trigger, waits for the conversion and reads the results; a `read`
     task reads without a trigger; a `write` task is a broadcast of `data` bits.
 
-    `reads` says what the answers carry: one value per cell (`cell voltages`, `open wire`), one per
-    temperature input (`temperatures`), or `data` bits per node (`status`).
+    `reads` says what the answers carry: one value per cell (`cell voltages`; the diagnostics `redundant cell
+    voltages`, `open wire` and `switch check`), one per temperature input (`temperatures`), or `data` bits
+    per node (`status`, `register check`).
 
     With `pause_balancing` a node stops balancing when the trigger has arrived, waits until its inputs have
     settled, converts, and goes on balancing.
@@ -58,14 +49,7 @@ class Hazard(Part):
     With an `alarm` the nodes watch for it themselves, beside the tasks that read it.
     """
 
-    kind: Literal[
-        "cell over-voltage",
-        "cell under-voltage",
-        "over-temperature",
-        "under-temperature",
-        "open sense wire",
-        "chain loss",
-    ]
+    kind: HazardKind
     task: Name | None = None
     debounce: Count = 1
     lost_readings: CountOrNone = 0

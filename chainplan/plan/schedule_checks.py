@@ -10,17 +10,9 @@ from chainplan.plan.layout import ChainPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import copies
 from chainplan.plan.problems import KeyPath, nearest
+from chainplan.plan.readings import READ_BY, is_block, is_sampled
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
-
-READ_BY = {
-    "cell over-voltage": "cell voltages",
-    "cell under-voltage": "cell voltages",
-    "over-temperature": "temperatures",
-    "under-temperature": "temperatures",
-    "open sense wire": "open wire",
-}
-"""What a task must read to show each kind of hazard; a lost chain shows in every read."""
 
 MOST_TASKS = 100
 """Tasks of one plan: their phases are searched for together."""
@@ -80,10 +72,10 @@ def _data(wrong: Wrong, task: Task, path: KeyPath) -> Iterator[Finding]:
         pass
     elif task.reads == "none":
         yield Finding(f"a {task.kind} task reads something", (*path, "reads"), "none", "cell voltages")
-    elif task.reads == "status":
+    elif is_block(task.reads):
         if task.data.max < 1:
-            here = (*path, "data")
-            yield Finding("a status read needs the data of one node", here, None, "data: 2 byte", at_key=True)
+            message = f"a read of {task.reads} needs the data of one node"
+            yield Finding(message, (*path, "data"), None, "data: 2 byte", at_key=True)
     elif task.value is None or task.value.max < 1:
         here = (*path, "value")
         yield Finding("a task that reads values needs their width", here, None, "value: 16 bit", at_key=True)
@@ -144,4 +136,4 @@ def _targets(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
 
 def samples(task: Task) -> bool:
     """Tell whether a task brings values that were sampled at some instant."""
-    return task.kind != "write" and task.reads in ("cell voltages", "temperatures", "open wire")
+    return task.kind != "write" and is_sampled(task.reads)

@@ -13,7 +13,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.order import copies, for_copy, parse_port
 from chainplan.plan.parts import SegmentSpec
 from chainplan.plan.problems import KeyPath
-from chainplan.plan.schedule_checks import READ_BY
+from chainplan.plan.readings import READ_BY
 from chainplan.plan.work_checks import ChainNodes, chain_nodes, chains_of, channels, seen_on
 from chainplan.quantity import TIME, format_ticks
 

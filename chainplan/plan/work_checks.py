@@ -15,8 +15,9 @@ from chainplan.plan.model import Plan
 from chainplan.plan.order import copies
 from chainplan.plan.parts import BoardNode
 from chainplan.plan.problems import KeyPath, nearest
+from chainplan.plan.readings import READ_BY, is_block, values_at
 from chainplan.plan.schedule import Hazard, Task
-from chainplan.plan.schedule_checks import READ_BY, shows
+from chainplan.plan.schedule_checks import shows
 
 MOST_ANSWERS = 50_000
 """Answers of nodes in one run of all tasks: far above any pack, far below what takes minutes to plan."""
@@ -78,10 +79,8 @@ def wired(entry: BoardNode) -> WiredNode:
 
 
 def channels(task: Task, node: WiredNode) -> int:
-    """Return how many values a node has for a task; a status is one."""
-    if task.kind == "write":
-        return 0
-    return {"temperatures": node.temperatures, "status": 1, "none": 0}.get(task.reads, node.cells)
+    """Return how many values a node has for a task; a block of data is one."""
+    return 0 if task.kind == "write" else values_at(task.reads, node.cells, node.temperatures)
 
 
 def chains_of(plan: Plan, task: Task) -> list[str]:
@@ -116,7 +115,7 @@ def check_work(plan: Plan, _: Wrong) -> Iterator[Finding]:
 
 def _conversions(plan: Plan, task: Task, path: KeyPath, nodes: set[WiredNode]) -> Iterator[Finding]:
     """A measure task triggers a conversion: every node that has channels for it must know its time."""
-    if task.kind != "measure" or task.reads == "status":
+    if task.kind != "measure" or is_block(task.reads):
         return
     wanted = task.conversion or task.reads
     used: dict[str, int] = {}
@@ -146,15 +145,15 @@ def _answers(plan: Plan, task: Task, chain: ChainNodes) -> int:
     if task.kind == "write":
         return 0
     most = max((_sent(plan, task, node) for node in chain.nodes), default=0)
-    blocks = -(-most // task.values_per_read) if task.values_per_read and task.reads != "status" else 1
+    blocks = -(-most // task.values_per_read) if task.values_per_read and not is_block(task.reads) else 1
     return blocks * chain.nodes.total() if most else 0
 
 
 def _sent(plan: Plan, task: Task, node: WiredNode) -> int:
-    kind = plan.node_types[node.type]
-    if task.sends == "wired inputs" or task.reads == "status":
+    if task.sends == "wired inputs":
         return channels(task, node)
-    return kind.temperature_inputs if task.reads == "temperatures" else kind.cell_inputs
+    kind = plan.node_types[node.type]
+    return values_at(task.reads, kind.cell_inputs, kind.temperature_inputs)
 
 
 def seen_on(plan: Plan, hazard: Hazard, nodes: dict[str, ChainNodes]) -> set[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import shutil
 from contextlib import suppress
 
 from chainplan.cli.guard import UserError, write_out
@@ -23,7 +24,10 @@ def write_whole(name: str, text: str, *, replace: bool = True) -> None:
 
     Raises :class:`UserError` when the file is there and must not be replaced, and when it cannot be written.
     """
-    target = os.path.realpath(name)  # a link keeps pointing at its file
+    try:
+        target = os.path.realpath(name)  # a link keeps pointing at its file
+    except (OSError, ValueError) as error:
+        raise UserError(_reason(name, error)) from None
     if not replace and os.path.lexists(name):
         raise UserError(f"{escape(name)}: the file is there already; --force replaces it")
     if os.path.exists(target) and not os.path.isfile(target):
@@ -36,6 +40,8 @@ def write_whole(name: str, text: str, *, replace: bool = True) -> None:
         try:
             with open(handle, "w", encoding="utf-8", newline="\n") as stream:
                 stream.write(text)
+            if os.path.exists(target):
+                shutil.copymode(target, temporary)
             os.replace(temporary, target)
         except BaseException:
             with suppress(OSError):

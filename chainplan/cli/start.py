@@ -12,7 +12,6 @@ def run(file: str, *, force: bool) -> int:
     """Write the starter plan to a new file."""
     write_whole(file, STARTER, replace=force)
     name = escape(file)
-    write_out(
-        f"{name} written. It is invented: put in your own parts' figures, then: chainplan report {name}\n"
-    )
+    write_out(f"{name} is written. All figures in it are invented: put in those of your own parts.\n")
+    write_out(f"Next: chainplan report {name}\n")
     return 0

@@ -143,8 +143,7 @@ def matching(query: str, names: Iterable[str]) -> list[str]:
 
 def close_names(query: str, names: Iterable[str]) -> str | None:
     """Return the figure a query is perhaps a misspelling of."""
-    known = list(names)
-    return nearest(query, known) or nearest(query, [name.rpartition("/")[2] for name in known])
+    return nearest(query, names)
 
 
 def figure_list(sums: Mapping[str, Callable[[], Sum]], look: Look) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterator
 from importlib import import_module
 from typing import TYPE_CHECKING
@@ -36,7 +37,15 @@ def report_text(
     with console.capture() as captured:
         for renderable in renderables(view, sections or SECTIONS):
             console.print(renderable, width=look.width, highlight=False, emoji=False, markup=False)
-    return "\n".join(line.rstrip(" ") for line in captured.get().split("\n"))
+    return "\n".join(map(_without_tail, captured.get().split("\n")))
+
+
+_TAIL = re.compile(r"(?: |\x1b\[[0-9;]*m)+$")
+
+
+def _without_tail(line: str) -> str:
+    """Return a line without the blanks at its end; what switches a style off stays."""
+    return _TAIL.sub(lambda tail: tail[0].replace(" ", ""), line)
 
 
 def renderables(view: View, sections: Collection[str]) -> Iterator[RenderableType]:

@@ -59,9 +59,7 @@ class Column:
 def heading(view: View, title: str, remark: str = "") -> RenderableType:
     """Return a section's heading: its title over a line; names of the plan belong into the remark."""
     look = view.look
-    line = Text(look.text(title.upper()), style="bold")
-    if remark:
-        line.append(look.text(f"  {remark}"), style="not bold")
+    line = Text.assemble((look.text(title.upper()), "bold"), "  ", look.text(remark))
     rule = ("━" if look.unicode else "=") * look.width
     return Padding(Text("\n").join([line, Text(rule, style="dim")]), (1, 0, 0, 0))
 
@@ -120,7 +118,4 @@ def status_text(view: View, status: Status) -> Text:
 
 def two_lines(view: View, first: str, second: str) -> Text:
     """Return a cell with a remark under its text."""
-    cell = Text(view.look.text(first))
-    if second:
-        cell.append("\n" + view.look.text(second))
-    return cell
+    return Text("\n".join(view.look.text(text) for text in (first, second) if text))

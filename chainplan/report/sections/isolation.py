@@ -22,12 +22,13 @@ from chainplan.report.sections.common import (
     table,
 )
 from chainplan.report.sections.isolation_checks import checks_table
+from chainplan.report.sections.ladder import draw_chain
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-MOST_SEGMENTS = 48
-"""Segments of one chain that get a row; of a longer chain the tightest."""
+MOST_SEGMENTS = 24
+"""Segments of one chain that get a row in the table below the ladder; of more the tightest."""
 
 MOST_CHAINS = 8
 """Chains that differ and get a table each."""
@@ -50,7 +51,8 @@ def render(view: View) -> Iterator[RenderableType]:
 
 
 NOTES = (
-    "Potential: reference of the node above HV- of its string, all cells full. A controller is at chassis.",
+    "Potentials: from the node's reference to its uppermost tap, above HV- of its string, all cells full. A "
+    "controller is at chassis.",
     "Stress: largest voltage between the references at the segment's two ends, in any of the cases intact, "
     "break open with the DC link discharged, earth fault, contactors open. Distances between boards go by "
     "their two most distant conductors.",
@@ -76,27 +78,33 @@ def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[RenderableT
     if len(group) > 1:
         yield paragraph(view, f"These chains are alike; names are those of {chain.chain.name}.")
         yield Text()
-    potentials = {rung.node: rung.reference for rung in chain.ladder}
-    shown = list(chain.segments)
-    if len(shown) > MOST_SEGMENTS:
-        tightest = sorted(shown, key=_tightness)[:MOST_SEGMENTS]
-        shown = [segment for segment in shown if segment in tightest]
+    yield from draw_chain(view, chain)
+    told = [segment for segment in chain.segments if segment.status != "met" or not _intact(segment)]
+    if not told:
+        return
+    yield Text()
     columns = [
-        Column("#", figures=True),
+        Column("segment", figures=True),
         Column("to"),
-        Column("potential\nthere", figures=True),
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
         Column("stress", figures=True),
         Column("rating", figures=True),
         Column("worst in the case"),
     ]
-    yield table(view, columns, [_row(view, segment, potentials) for segment in shown])
-    left = len(chain.segments) - len(shown)
-    if left:
-        yield paragraph(
-            view, f"Not shown: {plural(left, 'segment')} with more margin, of {len(chain.segments)} in all."
-        )
+    shown = told
+    if len(told) > MOST_SEGMENTS:
+        tightest = sorted(told, key=_tightness)[:MOST_SEGMENTS]
+        shown = [segment for segment in told if segment in tightest]
+    yield table(view, columns, [_row(view, segment) for segment in shown])
+    if len(shown) < len(told):
+        yield paragraph(view, f"Not shown: {plural(len(told) - len(shown), 'segment')} with more margin.")
+    if len(told) < len(chain.segments):
+        yield paragraph(view, "Every other segment is met, and worst with the strings intact.")
+
+
+def _intact(segment: SegmentIsolation) -> bool:
+    return segment.references.situation.kind == "intact"
 
 
 def _tightness(segment: SegmentIsolation) -> tuple[int, int]:
@@ -104,13 +112,11 @@ def _tightness(segment: SegmentIsolation) -> tuple[int, int]:
     return (0, 0) if segment.margin is None else (1, segment.margin)
 
 
-def _row(view: View, segment: SegmentIsolation, potentials: dict[str, int]) -> list[Cell]:
+def _row(view: View, segment: SegmentIsolation) -> list[Cell]:
     rating = segment.rating
-    far = segment.segment.far
     return [
         str(segment.segment.number),
-        far,
-        amount(potentials[far], VOLTAGE, "up") if far in potentials else "chassis",
+        segment.segment.far,
         status_text(view, segment.status),
         signed_amount(segment.margin, VOLTAGE),
         amount(segment.references.voltage, VOLTAGE, "up"),

@@ -10,8 +10,9 @@ from rich.text import Text
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.quantity import RATIO, TIME
-from chainplan.report.figures import amount, percent, plural
+from chainplan.report.figures import amount, listed, percent, plural
 from chainplan.report.sections.common import Cell, Column, View, heading, lines, paragraph, table
+from chainplan.report.sections.scan_drawing import draw_scan
 from chainplan.verdicts import share
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ def render(view: View) -> Iterator[RenderableType]:
     for scan in view.evaluation.scans.values():
         yield heading(view, "Scan", f"{scan.controller.name}: the busiest scan, worst case")
         yield lines(view, *_facts(scan))
+        yield Text()
+        yield from draw_scan(view, scan)
         yield Text()
         yield from _busy(view, scan)
 
@@ -60,8 +63,9 @@ def _busy(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
         Column("busy,\nworst case", figures=True),
         Column("of the\nscan period", figures=True),
     ]
-    entries = [("port " + name, busy) for name, busy in scan.port_busy().items()]
-    entries += [("chain " + name, busy) for name, busy in scan.chain_busy().items()]
+    everyone = [("port " + name, busy) for name, busy in scan.port_busy().items()]
+    everyone += [("chain " + name, busy) for name, busy in scan.chain_busy().items()]
+    entries = [entry for entry in everyone if entry[1]]
     shown = entries
     if len(entries) > MOST_ROWS:
         shown = sorted(entries, key=lambda entry: -entry[1])[:MOST_ROWS]
@@ -70,5 +74,8 @@ def _busy(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
         [name, amount(busy, TIME, "up"), percent(Fraction(busy, period), "up")] for name, busy in shown
     ]
     yield table(view, columns, rows)
+    idle = [name for name, busy in everyone if not busy]
+    if idle:
+        yield paragraph(view, f"Idle in this scan: {listed(idle)}.")
     if len(shown) < len(entries):
         yield paragraph(view, f"Not shown: {len(entries) - len(shown)} ports and chains that are less busy.")

@@ -85,8 +85,8 @@ def closing_line(view: View, verdicts: Sequence[Verdict]) -> Text:
         "not checked": "This layout meets every target that could be checked, in the worst case.",
         "met": "This layout meets every target in the worst case.",
     }[worst]
-    line = Text(view.look.text(answer), style=STATUS_STYLES[worst])
-    return line.append("\n" + view.look.text(f"{count_line(verdicts)}."), style="not bold default")
+    count = view.look.text(f"{count_line(verdicts)}.")
+    return Text.assemble((view.look.text(answer), STATUS_STYLES[worst]), "\n", count)
 
 
 def _wide(view: View, groups: list[list[Verdict]]) -> RenderableType:

@@ -26,4 +26,5 @@ def render(view: View) -> Iterator[RenderableType]:
     yield paragraph(view, ", ".join(facts))
     if plan.about:
         yield Text()
-        yield paragraph(view, plan.about)
+        for line in plan.about.strip().splitlines():
+            yield paragraph(view, line)

@@ -1,0 +1,99 @@
+"""The busiest scan drawn to scale: within its period, then slot by slot and port by port."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import cycle
+from string import ascii_lowercase, ascii_uppercase, digits
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Case
+from chainplan.quantity import TIME
+from chainplan.report.figures import amount, plural
+from chainplan.report.sections.common import View, paragraph
+from chainplan.report.timeline import Bar, Lane, draw_legend, draw_timeline
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_PORTS = 16
+"""Ports that get a lane each."""
+
+LETTERS = ascii_uppercase + ascii_lowercase + digits
+"""Signs of the tasks."""
+
+RESERVE, HOST, CHAIN = "retry reserve", "set-up and host bus", "exchange until it is in memory"
+SLOTS, PERIOD = "slots", "scan period at its shortest"
+
+
+def draw_scan(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
+    """Return the drawings of a controller's busiest scan, worst case, with what their signs mean."""
+    worst = scan.worst.total
+    if not worst:
+        yield paragraph(view, "The busiest scan takes no time: nothing to draw.")
+        return
+    period = scan.controller.plan.scan_period.min
+    busiest = scan.phases.busiest
+    lanes = [
+        Lane("scan", (Bar(0, busiest, SLOTS), Bar(busiest, worst, RESERVE))),
+        Lane("period", (Bar(0, period, PERIOD),)),
+    ]
+    signs = {SLOTS: "█", RESERVE: "▒", PERIOD: "━"}
+    yield from _drawing(view, lanes, max(worst, period), signs, period)
+    yield Text()
+    task_signs = dict(zip(_due_names(scan), cycle(LETTERS), strict=False))
+    ports = [lane for lane in _port_lanes(scan) if lane.bars]
+    lanes = [_slot_lane(scan), *ports[:MOST_PORTS]]
+    yield from _drawing(view, lanes, worst, {**task_signs, RESERVE: "▒", HOST: "░", CHAIN: "█"})
+    if ports[MOST_PORTS:]:
+        yield paragraph(view, f"Not drawn: {plural(len(ports) - MOST_PORTS, 'port')} more.")
+
+
+def _drawing(
+    view: View, lanes: list[Lane], total: int, signs: dict[str, str], limit: int = -1
+) -> Iterator[RenderableType]:
+    """Return a drawing and its legend; times are rounded up, but `limit`, a time that bounds, down."""
+
+    def time(ticks: int) -> str:
+        return amount(ticks, TIME, "down" if ticks == limit else "up")
+
+    look = view.look
+    used = {bar.kind for lane in lanes for bar in lane.bars if bar.end > bar.start}
+    shown = {kind: sign for kind, sign in signs.items() if kind in used}
+    drawn = draw_timeline(lanes, total, look.width, signs, not look.unicode, time)
+    for line in (*drawn, *draw_legend(look.width, shown, not look.unicode)):
+        yield Text(look.text(line), no_wrap=True)
+
+
+def _task_kind(name: str) -> str:
+    return f"task {name}"
+
+
+def _due_names(scan: ControllerScan) -> list[str]:
+    return [_task_kind(scan.works[index].name) for index in scan.due(scan.phases.busiest_scan)]
+
+
+def _slot_lane(scan: ControllerScan) -> Lane:
+    slots = scan.slots(scan.phases.busiest_scan)
+    bars = [Bar(slot.start, slot.end, _task_kind(slot.task)) for slot in slots]
+    end = slots[-1].end if slots else 0
+    return Lane("slots", (*bars, Bar(end, scan.worst.total, RESERVE)))
+
+
+def _port_lanes(scan: ControllerScan) -> Iterator[Lane]:
+    """Yield for each port what it does: the host's part of every exchange, and the exchange itself."""
+    bars: dict[str, list[Bar]] = {port: [] for port in scan.controller.ports}
+    slots = scan.slots(scan.phases.busiest_scan)
+    for slot, index in zip(slots, scan.due(scan.phases.busiest_scan), strict=True):
+        run = scan.runs[Case.WORST][index]
+        for step in (*run.triggers, *run.reads):
+            begin = slot.start
+            bars[step.port] += [
+                Bar(begin + step.start, begin + step.wire, HOST),
+                Bar(begin + step.wire, begin + step.end, CHAIN),
+            ]
+    for port, own in bars.items():
+        yield Lane("port " + port.rpartition(":")[2], tuple(own))

@@ -1,0 +1,238 @@
+"""The commands in-process: what they print, where, and the exit code they end with."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from chainplan.cli.app import app
+from chainplan.plan.starter import STARTER
+from chainplan.report.names import SECTIONS
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+MEETS = str(CONFIGS / "rail-trolley.yaml")
+MISSES = str(CONFIGS / "mine-locomotive.yaml")
+
+
+class Run:
+    """What a command printed, and its exit code."""
+
+    def __init__(self, *arguments: str) -> None:
+        result = CliRunner().invoke(app, list(arguments), prog_name="chainplan")
+        if result.exception is not None and not isinstance(result.exception, SystemExit):
+            raise result.exception
+        self.code, self.out, self.err = result.exit_code, result.stdout, result.stderr
+
+
+@pytest.fixture
+def broken(tmp_path: Path) -> str:
+    path = tmp_path / "broken.yaml"
+    path.write_text(STARTER.replace("ports: 1", "ports: none").replace("350 mm", "350 m m"), encoding="utf-8")
+    return str(path)
+
+
+def test_check_says_little_and_ends_with_0_when_all_is_met() -> None:
+    run = Run("check", MEETS)
+    assert (run.code, run.err) == (0, "")
+    assert run.out.splitlines() == [run.out.rstrip("\n")]
+    assert run.out.startswith(f"{MEETS}: met: ")
+
+
+def test_check_has_a_line_per_missed_target_and_ends_with_1() -> None:
+    run = Run("check", MISSES)
+    *missed, closing = run.out.splitlines()
+    assert run.code == 1
+    assert closing.startswith(f"{MISSES}: MISSED: {len(missed)} of ")
+    assert all(line.startswith(f"{MISSES}: missed: ") and "margin -" in line for line in missed)
+
+
+def test_check_of_several_plans_reports_each_and_ends_with_the_worst(broken: str) -> None:
+    run = Run("check", MISSES, MEETS)
+    assert run.code == 1
+    assert f"{MEETS}: met: " in run.out
+    run = Run("check", broken, MEETS, "no-such-file.yaml", MISSES)
+    assert run.code == 2
+    assert f"{MEETS}: met: " in run.out
+    assert f"{MISSES}: MISSED: " in run.out
+    assert "no-such-file.yaml" in run.err
+    assert "no-such-file.yaml" not in run.out
+
+
+@pytest.mark.parametrize("command", ["report", "check", "explain", "data"])
+def test_problems_of_a_plan_go_to_stderr_all_at_once_with_exit_code_2(command: str, broken: str) -> None:
+    run = Run(command, broken)
+    assert (run.code, run.out) == (2, "")
+    assert run.err.count("error: ") == 2
+    assert "ports: none" in run.err
+    assert "350 m m" in run.err
+    assert "Traceback" not in run.err
+
+
+@pytest.mark.parametrize("command", ["report", "check", "explain", "data"])
+def test_warnings_go_to_stderr_and_stop_nothing(command: str, tmp_path: Path) -> None:
+    path = tmp_path / "patient.yaml"
+    path.write_text(STARTER.replace("    time_out: 50 us\n", ""), encoding="utf-8")
+    run = Run(command, str(path))
+    assert run.code == 0
+    assert run.err.count("warning: ") == 1
+    assert "time-out" in run.err
+    assert run.out
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_report_of_one_section(section: str) -> None:
+    run = Run("report", MEETS, "--section", section, "--width", "100")
+    assert run.code == 0
+    assert run.out.startswith("Rail inspection trolley\n")
+    assert max(map(len, run.out.splitlines())) <= 100
+
+
+def test_report_of_a_plan_that_misses_still_ends_with_0() -> None:
+    run = Run("report", MISSES, "-s", "summary")
+    assert run.code == 0
+    assert "misses targets" in run.out
+
+
+def test_unknown_sections_are_refused_with_the_known_ones() -> None:
+    run = Run("report", MEETS, "--section", "everything")
+    assert run.code == 2
+    assert "everything" in run.err
+
+
+def test_explain_lists_explains_and_refuses() -> None:
+    listing = Run("explain", MEETS)
+    assert listing.code == 0
+    assert "scan/trolley" in listing.out
+    one = Run("explain", MEETS, "latency", "over-voltage")
+    assert one.code == 0
+    assert one.out.startswith("FHTI of over-voltage, worst case\n")
+    several = Run("explain", MEETS, "cell voltages")
+    assert (several.code, several.out) == (2, "")
+    assert "age/trolley/cell voltages" in several.err
+    none = Run("explain", MEETS, "latency/over-voltge")
+    assert none.code == 2
+    assert 'did you mean "latency/over-voltage"?' in none.err
+
+
+def test_data_goes_to_stdout_or_whole_to_a_file(tmp_path: Path) -> None:
+    printed = Run("data", MEETS)
+    assert printed.code == 0
+    assert json.loads(printed.out)["format"] == "chainplan results"
+    out = tmp_path / "results.json"
+    out.write_text("old", encoding="utf-8")
+    written = Run("data", MEETS, "--out", str(out))
+    assert (written.code, written.out) == (0, "")
+    assert out.read_text(encoding="utf-8") == printed.out
+    assert os.listdir(tmp_path) == ["results.json"]
+
+
+def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = tmp_path / "results.json"
+    out.write_text("old", encoding="utf-8")
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.replace", full)
+    run = Run("data", MEETS, "--out", str(out))
+    assert run.code == 2
+    assert "No space left on device" in run.err
+    assert out.read_text(encoding="utf-8") == "old"
+    assert os.listdir(tmp_path) == ["results.json"]
+
+
+@pytest.mark.parametrize("name", ["missing/results.json", "", "a\0b"])
+def test_files_that_cannot_be_written_are_refused(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run = Run("data", MEETS, "--out", name)
+    assert run.code == 2
+    assert "cannot be written" in run.err
+
+
+def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    run = Run("data", MEETS, "--out", str(tmp_path))
+    assert run.code == 2
+    assert "directory" in run.err
+
+
+def test_start_writes_a_plan_that_meets_its_targets(tmp_path: Path) -> None:
+    path = tmp_path / "first.yaml"
+    run = Run("start", str(path))
+    assert run.code == 0
+    assert str(path) in run.out
+    checked = Run("check", str(path))
+    assert (checked.code, checked.err) == (0, "")
+    assert "not checked" not in checked.out
+
+
+def test_start_replaces_nothing_unless_told(tmp_path: Path) -> None:
+    path = tmp_path / "mine.yaml"
+    path.write_text("mine", encoding="utf-8")
+    run = Run("start", str(path))
+    assert run.code == 2
+    assert "--force" in run.err
+    assert path.read_text(encoding="utf-8") == "mine"
+    path.chmod(0o600)
+    assert Run("start", str(path), "--force").code == 0
+    assert path.read_text(encoding="utf-8") == STARTER
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_start_does_not_follow_a_link_to_nowhere(tmp_path: Path) -> None:
+    link = tmp_path / "link.yaml"
+    link.symlink_to(tmp_path / "elsewhere.yaml")
+    assert Run("start", str(link)).code == 2
+    assert not (tmp_path / "elsewhere.yaml").exists()
+
+
+def test_new_files_follow_the_umask(tmp_path: Path) -> None:
+    path = tmp_path / "plan.yaml"
+    before = os.umask(0o027)
+    try:
+        Run("start", str(path))
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o640
+
+
+def test_schemas_are_json_and_know_each_other_apart(tmp_path: Path) -> None:
+    plan = json.loads(Run("schema").out)
+    results = json.loads(Run("schema", "results").out)
+    assert "chainplan" in plan["required"]
+    assert "verdicts" in results["required"]
+    assert Run("schema", "plan", "--out", str(tmp_path / "s.json")).code == 0
+    assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8")) == plan
+
+
+def test_version_and_help() -> None:
+    version = Run("--version")
+    assert version.code == 0
+    assert version.out.startswith("chainplan ")
+    for command in ("", "report", "check", "explain", "data", "start", "schema"):
+        run = Run(*filter(None, [command]), "--help")
+        assert run.code == 0
+        assert "Usage" in run.out
+    assert Run("chek", MEETS).code == 2
+    assert Run("check").code == 2
+
+
+def test_ctrl_c_ends_quietly_as_shells_count_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("chainplan.cli.plans.load_plan", interrupted)
+    run = Run("check", MEETS)
+    assert (run.code, run.out, run.err) == (130, "", "")
+
+
+def test_commands_are_the_trades_own_words() -> None:
+    commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+    assert list(commands) == ["report", "check", "explain", "data", "start", "schema"]

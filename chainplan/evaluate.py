@@ -15,6 +15,7 @@ from chainplan.plan.model import Plan
 from chainplan.verdicts import Verdict, judge, missed
 
 if TYPE_CHECKING:
+    from chainplan.budgets.faults import FaultBudget
     from chainplan.budgets.isolation import IsolationBudget
 
 
@@ -55,6 +56,13 @@ class Evaluation:
         from chainplan.budgets.isolation import isolation_budget  # late: a plan may be judged without it
 
         return isolation_budget(self.network)
+
+    @cached_property
+    def faults(self) -> FaultBudget:
+        """Return what every single fault does."""
+        from chainplan.budgets.faults import fault_budget  # late: a plan may be judged without it
+
+        return fault_budget(self.network, self.scans, self.plan.hazards)
 
     @cached_property
     def verdicts(self) -> tuple[Verdict, ...]:

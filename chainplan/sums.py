@@ -114,5 +114,21 @@ def _stress(evaluation: Evaluation, isolation: SegmentIsolation, between: str) -
     return figure
 
 
-ROOMS = (_scans, _samples, _traffic, _latencies, _isolation)
+def _faults(evaluation: Evaluation) -> Iterator[Named]:
+    """Yield the figures of those faults that targets are held against; the others are not walked for this."""
+    targets = evaluation.plan.targets
+    if targets.cells_seen_after_fault:
+        for outcome in evaluation.faults.worst_of_kind.values():
+            yield f"{outcome.figure}/cells", partial(evaluation.faults.seen, outcome)
+    for name in evaluation.scans:
+        latest = evaluation.faults.latest_known(name) if targets.fault_known else None
+        if latest is not None and latest.known is not None:
+            yield f"{latest.figure}/known", _known(latest.known.time)
+        slowest = evaluation.faults.slowest_recovery(name)[0] if targets.recovery else None
+        recovery = evaluation.faults.recovery(slowest).time if slowest else None
+        if slowest is not None and recovery is not None:
+            yield f"{slowest.figure}/recovery", _known(recovery)
+
+
+ROOMS = (_scans, _samples, _traffic, _latencies, _isolation, _faults)
 """Where each budget names its sums: a new budget adds its line here."""

@@ -1,0 +1,308 @@
+"""Time until a broken chain is known: from the instant of a fault to the evaluation that has found it.
+
+The fault falls just after the last bit of a run that needed the broken place; the next run misses an answer
+there, `d` such runs in a row are a lost chain (the plan's own `chain loss` hazard says how many, otherwise
+one), and the host task that judges them has just run. It is the detection time of a lost chain of
+:mod:`chainplan.budgets.latency`, taken at the one place of the fault instead of the worst place:
+
+    known = (d + e) * task period + jitter + slot shift + (first miss - last need) + time-outs + P_h + C_h
+
+Several tasks may show a fault; each is guaranteed, so the fastest counts. A break that no read needs, such as
+the way back of a ring that is read from its head, is never shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import accumulate
+
+from chainplan.budgets.age import slot_shift
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.schedule import Step
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.wire import frame_time
+from chainplan.chain.degraded import Fault, Gap
+from chainplan.chain.network import Chain
+from chainplan.plan.schedule import Hazard
+from chainplan.quantity import TIME
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """What makes a controller call part of a chain lost: consecutive bad runs of any of `tasks`."""
+
+    hazard: str
+    """The plan's hazard that says so; empty where none does and one bad run is enough."""
+    tasks: tuple[int, ...]
+    debounce: int
+    lost_readings: int
+
+    @property
+    def runs(self) -> int:
+        """Return how many bad runs in a row it takes at most."""
+        return self.debounce + self.lost_readings
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """One task's reads of one chain, for a break at each place: 0 before the first node, n after the last.
+
+    ``misses[place]`` is the time from the last need of the place in a run to the first read that misses an
+    answer, each since its own run began (so it may be negative), fs; None where no read needs the place.
+    ``jams[place]`` is the same where every read fails. ``lost[place]`` counts the reads that miss answers.
+    """
+
+    misses: tuple[int | None, ...]
+    jams: tuple[int, ...]
+    lost: tuple[int, ...]
+    reads: int
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """When a fault is known at the latest, and by which task."""
+
+    time: Sum
+    task: str
+    hazard: str
+
+
+def alarms_of(scan: ControllerScan, hazards: dict[str, Hazard]) -> tuple[Alarm, ...]:
+    """Return what makes a controller call a chain lost; without a `chain loss` hazard, one bad run of any."""
+    reading = [(index, work.name) for index, work in enumerate(scan.works) if work.task.kind != "write"]
+    found = tuple(
+        Alarm(
+            name,
+            tuple(index for index, task in reading if hazard.task in (None, task)),
+            hazard.debounce,
+            hazard.lost_readings,
+        )
+        for name, hazard in hazards.items()
+        if hazard.kind == "chain loss"
+    )
+    return found or (Alarm("", tuple(index for index, _ in reading), 1, 0),)
+
+
+class Detection:
+    """How one controller finds out that a chain is broken."""
+
+    def __init__(self, scan: ControllerScan, hazards: dict[str, Hazard]) -> None:
+        self.scan = scan
+        self.alarms = alarms_of(scan, hazards)
+        self.chains = {chain.name: chain for chain in scan.controller.chains}
+        self._shifts: dict[tuple[int, int], int] = {}
+
+    @cached_property
+    def windows(self) -> tuple[dict[str, Window], ...]:
+        """Return every task's reads of every chain."""
+        return tuple(
+            {
+                name: window
+                for name, chain in self.chains.items()
+                if (window := _window(self.scan, index, chain)) is not None
+            }
+            for index in range(len(self.scan.works))
+        )
+
+    def known(self, fault: Fault, gaps: Sequence[Gap], jammed: bool) -> Known | None:
+        """Return when a fault is known; None where nothing the controller reads shows it.
+
+        `jammed` says that the fault makes every read of its chain fail for good.
+        """
+        best: tuple[int, Alarm, int, int] | None = None
+        given_up = sum(term.total for term in self.given_up(fault, gaps))
+        for alarm in self.alarms:
+            for index in alarm.tasks:
+                for gap in gaps:
+                    miss = self._miss(index, gap, jammed)
+                    if miss is None:
+                        continue
+                    total = self._waiting(alarm, index, given_up) + miss
+                    if best is None or total < best[0]:
+                        best = total, alarm, index, miss
+        if best is None:
+            return None
+        _, alarm, index, miss = best
+        return Known(self._sum(fault, gaps, alarm, index, miss), self.scan.works[index].name, alarm.hazard)
+
+    def given_up(self, fault: Fault, gaps: Iterable[Gap]) -> tuple[Term, ...]:
+        """Return what waiting for missing answers adds to a scan at most, every task's reads counted.
+
+        While a node babbles every read of its chain is waited for, also where it is cut off later.
+        """
+        return nonzero(
+            *(
+                Term("time-out", self.chains[gap.chain].protocol.time_out.max, lost, f"reads of {gap.chain}")
+                for gap in gaps
+                for lost in [self._lost(gap, everything=fault.kind == "node babbling")]
+            )
+        )
+
+    def _lost(self, gap: Gap, *, everything: bool) -> int:
+        found = [tasks[gap.chain] for tasks in self.windows if gap.chain in tasks]
+        return sum(window.reads if everything else window.lost[gap.start] for window in found)
+
+    def _miss(self, index: int, gap: Gap, jammed: bool) -> int | None:
+        window = self.windows[index].get(gap.chain)
+        if window is None:
+            return None
+        return window.jams[gap.start] if jammed else window.misses[gap.start]
+
+    def _period(self, given_up: int) -> int:
+        return max(self.scan.controller.plan.scan_period.max, self.scan.worst.total + given_up)
+
+    def _shift(self, index: int, runs: int) -> int:
+        key = index, runs
+        if key not in self._shifts:
+            self._shifts[key] = slot_shift(self.scan, index, runs, Case.BEST, Case.WORST)
+        return self._shifts[key]
+
+    def _waiting(self, alarm: Alarm, index: int, given_up: int) -> int:
+        """Return all of the time until known but the stretch from the last need to the first miss, fs."""
+        plan = self.scan.controller.plan
+        every = self.scan.works[index].task.every
+        return (
+            alarm.runs * every * self._period(given_up)
+            + plan.scan_jitter.max
+            + self._shift(index, alarm.runs)
+            + given_up
+            + self.scan.reserve.total
+            + plan.evaluation.period.max
+            + plan.evaluation.run_time.max
+        )
+
+    def _sum(self, fault: Fault, gaps: Iterable[Gap], alarm: Alarm, index: int, miss: int) -> Sum:
+        plan = self.scan.controller.plan
+        work = self.scan.works[index]
+        time_outs = self.given_up(fault, gaps)
+        period = self._period(sum(term.total for term in time_outs))
+        how = f"{alarm.debounce} bad in a row" + (
+            f", {alarm.lost_readings} lost" if alarm.lost_readings else ""
+        )
+        return Sum(
+            f"time until known: {fault.name}",
+            TIME,
+            nonzero(
+                Term("task period per bad run", period * work.task.every, alarm.runs, how),
+                Term("scan jitter", plan.scan_jitter.max),
+                Term("shift of the slot between scans", self._shift(index, alarm.runs)),
+                Term("from the last answer to the first one missed", miss),
+                *time_outs,
+                self.scan.reserve,
+                Term("evaluation has just run", plan.evaluation.period.max),
+                Term("evaluation run time", plan.evaluation.run_time.max),
+            ),
+            f"(bad runs of {work.name}) * task period + jitter + slot shift + (first miss - last need) "
+            "+ time-outs + P_h + C_h",
+            "ISO 26262-1:2018, 3.55 (fault detection time interval)",
+        )
+
+
+def _window(scan: ControllerScan, index: int, chain: Chain) -> Window | None:
+    """Return a task's reads of a chain, or None where it has none."""
+    early, late = (
+        [step for step in scan.runs[case][index].reads if _reads(step, chain)]
+        for case in (Case.BEST, Case.WORST)
+    )
+    if not early:
+        return None
+    # With retries in reserve a read is given up only when its run ends.
+    retried = scan.reserve.total > 0
+    over = [scan.runs[Case.WORST][index].length if retried else step.end for step in late]
+    if early[0].exchange.style == "polled":
+        return _polled(scan, chain, early, over)
+    needs = _whole_needs(scan, chain, early[-1])
+    misses = tuple(None if need is None else over[0] - need for need in needs)
+    known = [miss for miss in misses if miss is not None]
+    jams = tuple(known[min(place, len(known) - 1)] for place in range(len(misses)))
+    lost = tuple(0 if need is None else len(early) for need in needs)
+    return Window(misses, jams, lost, len(early))
+
+
+def _reads(step: Step, chain: Chain) -> bool:
+    return step.exchange.chain == chain.name and bool(step.exchange.answers)
+
+
+def _whole_needs(scan: ControllerScan, chain: Chain, step: Step) -> list[int | None]:
+    """Return when a read that all nodes answer together needs each place of a chain for the last time.
+
+    In the best case, since the run began, fs: when the last bit that passes there has passed.
+    """
+    exchange, way, case = step.exchange, scan.ways[Case.BEST].ways[chain.name], Case.BEST
+    protocol, count = chain.protocol, len(chain.nodes)
+    last = count - 1
+    if exchange.style == "summation":
+        frame = frame_time(protocol, exchange.request + sum(exchange.answers), case)
+        if chain.plan.read_from == "across":
+            over = step.wire + frame
+            return [
+                *(over + way.reach(node, frame) for node in range(count)),
+                over + way.across + way.stores_across * frame,
+            ]
+        stored = chain.nodes[last].type.relay.style == "store-and-forward"
+        turned = step.wire + frame * (1 + stored) + way.reach(last, frame)
+        turned += chain.nodes[last].type.turn_around[case]
+        home = [turned + way.back(last, frame) - way.back(node, frame) for node in range(count)]
+        return [*home, None]
+    request = frame_time(protocol, exchange.request, case)
+    times = {bits: frame_time(protocol, bits, case) for bits in set(exchange.answers)}
+    sent = step.wire + request + way.reach(last, request) + chain.nodes[last].type.turn_around[case]
+    # The tail's answer, then that of each nearer node once the one from beyond has passed it.
+    beyond = [*accumulate(times[bits] for bits in reversed(exchange.answers))][::-1]
+    gap = protocol.answer_gap[case]
+    return [
+        *(
+            sent + beyond[node] + (last - node) * gap + way.home[last] - way.home[node]
+            for node in range(count)
+        ),
+        None,
+    ]
+
+
+def _polled(scan: ControllerScan, chain: Chain, early: list[Step], over: list[int]) -> Window:
+    """Return the window of polled reads: one needs its own node and all nearer ones."""
+    way, case = scan.ways[Case.BEST].ways[chain.name], Case.BEST
+    count = len(chain.nodes)
+    order = [_node(step) for step in early]
+    first: list[int | None] = [None] * count  # number of the first read that needs a place
+    final: list[int | None] = [None] * count
+    for found, numbers in ((first, range(len(order))), (final, range(len(order) - 1, -1, -1))):
+        covered = -1
+        for number in numbers:
+            for place in range(covered + 1, order[number] + 1):
+                found[place] = number
+            covered = max(covered, order[number])
+    ends: dict[int, int] = {}  # when an answer leaves its own node
+    frames: dict[int, int] = {}
+    for number in {number for number in final if number is not None}:
+        step, node = early[number], order[number]
+        request = frame_time(chain.protocol, step.exchange.request, case)
+        frames[number] = frame_time(chain.protocol, step.exchange.answers[0], case)
+        ends[number] = step.wire + request + way.reach(node, request)
+        ends[number] += chain.nodes[node].type.turn_around[case] + frames[number]
+    last_home = scan.ways[Case.WORST].ways[chain.name].home
+    misses: list[int | None] = []
+    jams: list[int] = []
+    for place in range(count):
+        begin, end = first[place], final[place]
+        if begin is None or end is None:
+            # Beyond every polled node a babbling one is heard only after the way to the farthest of them.
+            misses.append(None)
+            jams.append(over[0] - early[-1].wire + last_home[place] - last_home[max(order)])
+            continue
+        frame = frames[end]
+        need = ends[end] + way.back(order[end], frame) - way.back(place, frame)
+        misses.append(over[begin] - need)
+        jams.append(over[0] - need)
+    at = [0] * (count + 1)
+    for node in order:
+        at[node] += 1
+    lost = [*accumulate(reversed(at))][::-1]
+    return Window((*misses, None), (*jams, jams[-1]), tuple(lost), len(early))
+
+
+def _node(step: Step) -> int:
+    assert step.exchange.node is not None  # a polled exchange names its node
+    return step.exchange.node

@@ -79,7 +79,7 @@ def _protocols(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
                 None,
                 "wire of at least the data bits, such as {data: 8 bit, wire: 10 bit}",
             )
-        if not wrong.within(*path, "check"):
+        if not wrong.within(*path, "check", "width"):
             yield from _check_code(protocol.check, (*path, "check"))
             if protocol.read_style != "summation" and protocol.request.max + protocol.check.width.max == 0:
                 here = (*path, "request")
@@ -111,6 +111,8 @@ def _parts(plan: Plan, _: Wrong) -> Iterator[Finding]:
         if 0 < cable.velocity.min * SLOWEST_SHARE < 299_792_458 * 10**6:
             message = "this is slower than any cable"
             yield Finding(message, path, None, "a share of the speed of light, such as 0.66 c")
+    for name, node in plan.node_types.items():
+        yield from above_zero(node.jabber_limit, ("node_types", name, "jabber_limit"), "a limit")
     for name, barrier in plan.barrier_types.items():
         here: KeyPath = ("barrier_types", name)
         yield from above_zero(barrier.working_voltage, (*here, "working_voltage"), "a rating")

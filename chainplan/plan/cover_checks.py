@@ -104,7 +104,10 @@ def _boards(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
             complete = False  # not all that it names is known, so boards may seem to be left out
         for path, walk in walks(plan, chain):
             left -= len(walk.positions())
-            if left < 0 or walk.string not in boards or wrong.within(*path):
+            if left < 0:
+                complete = False
+                break
+            if walk.string not in boards or wrong.within(*path):
                 complete = False
                 continue
             twice = None

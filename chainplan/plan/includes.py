@@ -172,7 +172,9 @@ def _names(source: Source, problems: list[Problem], *, is_main: bool) -> Iterato
         wrong.append(("include",))
         names = []
     for number, name in enumerate(names):
-        if isinstance(name, str) and name.strip():
+        if isinstance(name, int) and not isinstance(name, bool):
+            yield ("include", number), str(name)
+        elif isinstance(name, str) and name.strip():
             yield ("include", number), name
         else:
             wrong.append(("include", number))

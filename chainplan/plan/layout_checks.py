@@ -230,8 +230,9 @@ class _Entries:
 
     def _may_be_port(self, controller: str) -> bool:
         """Tell whether a port that was not found could be on a controller that was not read whole."""
-        names = {controller, controller.rpartition("-")[0]}
-        return any(self.wrong.within("controllers", name) for name in names if name)
+        names = (controller, controller.rpartition("-")[0])
+        keys = ("ports", "count")
+        return any(self.wrong.within("controllers", name, key) for name in names for key in keys)
 
     def check_order(self, chain: ChainPlan, path: KeyPath) -> Iterator[Finding]:
         """Yield what is wrong with the boards a chain names, and with the hops it makes exceptions of."""

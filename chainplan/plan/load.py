@@ -45,15 +45,16 @@ def load_source(main: Source, folder: Path) -> LoadedPlan:
     """
     combined = with_includes(main, folder)
     sources = combined.sources
-    unread = set(_careless(sources.data))
-    problems = [*combined.problems, *(_careless_problem(path, sources) for path in unread)]
+    careless = list(_careless(sources.data))
+    problems = [*combined.problems, *(_careless_problem(path, sources) for path in careless)]
+    unread = set(careless)
     try:
         plan: Plan | None = Plan.model_validate(sources.data)
     except ValidationError as error:
         # Here and not above: a plan that is right needs none of it.
         from chainplan.plan.schema_problems import mended, schema_problems
 
-        known = {problem.key for problem in problems}
+        known = {dotted(path) for path in careless}
         problems += [each for each in schema_problems(error, sources) if each.key not in known]
         rest = mended(error, sources)
         plan = rest.plan if rest is not None else None

@@ -37,11 +37,11 @@ def plan_schema() -> Schema:
 def quantity_schema(dimension: Dimension) -> Schema:
     """Return the JSON Schema of a quantity: a text with its unit, or two or three ends of a span."""
     one = dimension.example
-    tolerance = f"{one} ± 1 %" if dimension.name not in (BITS.name, RATIO.name) else None
+    plain = dimension.name in (BITS.name, RATIO.name) or "±" in one
     text = {
         "type": "string",
         "description": f"{dimension.name} with its unit: {dimension.accepted()}",
-        "examples": [one, tolerance] if tolerance else [one],
+        "examples": [one] if plain else [one, f"{one} ± 1 %"],
     }
     values: list[Schema] = [text]
     if "" in dimension.units:

@@ -78,4 +78,4 @@ def _busy(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     if idle:
         yield paragraph(view, f"Idle in this scan: {listed(idle)}.")
     if len(shown) < len(entries):
-        yield paragraph(view, f"Not shown: {len(entries) - len(shown)} ports and chains that are less busy.")
+        yield paragraph(view, f"Not shown: {len(entries) - len(shown)} ports and chains that are no busier.")

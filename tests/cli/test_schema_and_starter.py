@@ -1,0 +1,142 @@
+"""The starter plan, the plan file's JSON Schema and the names that `import chainplan` offers."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import chainplan
+from chainplan.plan.editor_schema import plan_schema, quantity_schema
+from chainplan.plan.load import load_source
+from chainplan.plan.model import Plan
+from chainplan.plan.source import parse_source, read_source
+from chainplan.plan.starter import STARTER
+from chainplan.quantity import BITS, DIMENSIONS, RATIO, TIME, VOLTAGE, parse_quantity
+
+ROOT = Path(__file__).parents[2]
+EXAMPLES = sorted((ROOT / "configs").glob("*.yaml"))
+
+
+def definition(name: str) -> dict[str, Any]:
+    found: dict[str, Any] = plan_schema()["$defs"][name]
+    return found
+
+
+def test_the_starter_plan_is_whole_and_meets_every_target() -> None:
+    loaded = load_source(parse_source(STARTER, "starter.yaml"), Path("nowhere"))
+    assert loaded.warnings == ()
+    verdicts = chainplan.Evaluation(loaded.plan).verdicts
+    assert len(verdicts) > 12
+    assert {verdict.status for verdict in verdicts} == {"met"}
+
+
+def test_the_starter_plan_says_that_it_is_invented_and_fits_an_editor() -> None:
+    assert "invented" in STARTER
+    assert max(map(len, STARTER.splitlines())) <= 110
+    assert STARTER.endswith("\n")
+    assert "\t" not in STARTER
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_examples_fit_the_schema_of_the_plan_file(path: Path) -> None:
+    jsonschema = pytest.importorskip("jsonschema")
+    jsonschema.Draft202012Validator.check_schema(plan_schema())
+    jsonschema.validate(read_source(path).data, plan_schema())
+
+
+def test_the_schema_refuses_what_the_loader_refuses() -> None:
+    jsonschema = pytest.importorskip("jsonschema")
+    validator = jsonschema.Draft202012Validator(plan_schema())
+    data = parse_source(STARTER, "starter.yaml").data
+    assert validator.is_valid(data)
+    changes: list[dict[str, Any]] = [
+        {"chainplan": 2},
+        {"tittle": "x"},
+        {"tasks": {"a": {"every": 0}}},
+        {"targets": {"skew": 5}},
+    ]
+    for change in changes:
+        assert not validator.is_valid({**data, **change}), change
+
+
+def test_every_key_of_the_plan_is_in_the_schema() -> None:
+    schema = plan_schema()
+    assert set(schema["properties"]) == set(Plan.model_fields)
+    assert schema["required"] == [name for name, field in Plan.model_fields.items() if field.is_required()]
+    assert schema["additionalProperties"] is False
+
+
+def test_quantities_are_defined_once_and_with_their_units() -> None:
+    schema = plan_schema()
+    time = definition("Time")
+    assert "us" in time["anyOf"][0]["description"]
+    assert schema["$defs"]["ControllerPlan"]["properties"]["scan_period"]["$ref"] == "#/$defs/Time"
+    assert "[0, 0, 0]" not in str(schema), "a default that no user could write"
+
+
+def references(node: Any) -> set[str]:
+    if isinstance(node, list):
+        return set().union(*map(references, node)) if node else set()
+    if isinstance(node, dict):
+        own = {node["$ref"]} if isinstance(node.get("$ref"), str) else set()
+        return own | references(list(node.values()))
+    return set()
+
+
+def test_every_reference_leads_somewhere() -> None:
+    schema = plan_schema()
+    assert references(schema) <= {f"#/$defs/{name}" for name in schema["$defs"]}
+
+
+@pytest.mark.parametrize("dimension", DIMENSIONS, ids=lambda dimension: dimension.name)
+def test_the_examples_of_a_quantity_can_be_read(dimension: Any) -> None:
+    text, *others = quantity_schema(dimension)["anyOf"]
+    for example in text["examples"]:
+        assert parse_quantity(example, dimension).max > 0
+    assert ({"type": "number"} in others) == (dimension is RATIO)
+
+
+def test_defaults_are_written_as_a_user_would() -> None:
+    assert definition("Protocol")["properties"]["preamble"]["default"] == "0 bit"
+    impulse = definition("InsulationRules")["properties"]["impulse"]["default"]
+    assert parse_quantity(impulse, VOLTAGE).max == 2_500 * 10**6
+    assert parse_quantity("0 bit", BITS).max == parse_quantity("0 s", TIME).max == 0
+
+
+def test_ports_are_counted_or_named() -> None:
+    jsonschema = pytest.importorskip("jsonschema")
+    ports = {"$defs": plan_schema()["$defs"], **definition("ControllerPlan")["properties"]["ports"]}
+    validator = jsonschema.Draft202012Validator(ports)
+    right: list[Any] = [1, 256, ["a", "b"]]
+    wrong: list[Any] = [0, 257, [], "a", 1.5]
+    assert all(map(validator.is_valid, right))
+    assert not any(map(validator.is_valid, wrong))
+
+
+def test_public_names_are_there_and_nothing_is_imported_before_it_is_needed() -> None:
+    for name in chainplan.__all__:
+        assert getattr(chainplan, name) is not None
+        assert name in dir(chainplan)
+    with pytest.raises(AttributeError, match="no attribute 'evaluatee'"):
+        _ = chainplan.evaluatee
+    code = (
+        "import sys, chainplan\n"
+        "print([name for name in sys.modules if name.startswith(('chainplan.', 'pydantic'))])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, check=True, text=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_example_of_the_package_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    import doctest
+
+    monkeypatch.chdir(ROOT)
+    assert doctest.testmod(chainplan).failed == 0
+
+
+def test_the_package_is_typed() -> None:
+    assert (Path(chainplan.__file__).parent / "py.typed").exists()

@@ -107,15 +107,16 @@ def _words(slot: Slot) -> str:
     if get_origin(kind) is Literal:
         return "one of " + ", ".join(map(str, get_args(kind)))
     limits = _limits(slot)
-    if kind is int and len(limits) > 1:
-        return f"a whole number from {limits['ge']} to {limits['le']}"
+    if kind in (int, float) and "le" in limits:
+        least = f"from {limits['ge']}" if "ge" in limits else f"above {limits['gt']} up"
+        return f"{_KIND_WORDS[kind]} {least} to {limits['le']}"
     return _KIND_WORDS.get(get_origin(kind) or kind, "")
 
 
 _KIND_WORDS: dict[Any, str] = {
     bool: "true or false",
     dict: "a mapping, such as `NAME: ...` lines",
-    float: "a number above 0",
+    float: "a number",
     int: "a whole number",
     list: "a list, such as [a, b]",
     str: "a text",

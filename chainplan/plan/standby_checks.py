@@ -24,7 +24,7 @@ def check_standby(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     yield from _tasks(plan, wrong)
     yield from _alarms(plan, wrong)
     yield from _sleep(plan)
-    yield from _target(plan)
+    yield from _target(plan, wrong)
 
 
 def _currents(wrong: Wrong, currents: Currents, path: KeyPath) -> Iterator[Finding]:
@@ -66,13 +66,13 @@ def _sleep(plan: Plan) -> Iterator[Finding]:
             yield Finding("this is named twice", ("sleep", "checks", number), what, "each once")
 
 
-def _target(plan: Plan) -> Iterator[Finding]:
+def _target(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     target = plan.targets.balancing
     if target is None:
         return
     path: KeyPath = ("targets", "balancing")
     for key in ("imbalance", "charge", "within"):
         yield from above_zero(getattr(target, key), (*path, key), "a target")
-    if (target.imbalance is None) == (target.charge is None):
+    if (target.imbalance is None) == (target.charge is None) and not wrong.within(*path):
         message = "what is to be balanced is either a share of the capacity or a charge"
         yield Finding(message, path, None, "one of imbalance: 2 % and charge: 1.2 Ah", at_key=True)

@@ -27,7 +27,7 @@ app = typer.Typer(
 Section = StrEnum("Section", {name: name for name in SECTIONS})  # type: ignore[misc]
 """A section of the report."""
 
-PlanFile = Annotated[str, typer.Argument(metavar="PLAN", help="The plan file (YAML).", show_default=False)]
+PlanFile = Annotated[str, typer.Argument(help="The plan file (YAML).", show_default=False)]
 Out = Annotated[
     str | None,
     typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
@@ -61,7 +61,12 @@ def report(
     plan: PlanFile,
     section: Annotated[
         list[Section] | None,
-        typer.Option("--section", "-s", help="Only this section; may be given several times."),
+        typer.Option(
+            "--section",
+            "-s",
+            metavar="NAME",
+            help=f"Only this section; may be given several times. Names: {', '.join(SECTIONS)}.",
+        ),
     ] = None,
     width: Width = None,
 ) -> None:
@@ -71,12 +76,10 @@ def report(
 
 @app.command()
 def check(
-    plans: Annotated[
-        list[str], typer.Argument(metavar="PLAN...", help="Plan files (YAML).", show_default=False)
-    ],
+    plan: Annotated[list[str], typer.Argument(help="Plan files (YAML).", show_default=False)],
 ) -> None:
     """Print missed targets only, for CI. Exit code 0: all met, 1: some missed, 2: not a usable plan."""
-    _run("check", plans=plans)
+    _run("check", plans=plan)
 
 
 @app.command()
@@ -84,7 +87,7 @@ def explain(
     plan: PlanFile,
     figure: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[FIGURE]", help="Name, or words of it; without one, all figures are listed."),
+        typer.Argument(help="Name, or words of it; without one, all figures are listed."),
     ] = None,
     width: Width = None,
 ) -> None:
@@ -100,7 +103,7 @@ def data(plan: PlanFile, out: Out = None) -> None:
 
 @app.command()
 def start(
-    file: Annotated[str, typer.Argument(metavar="FILE", help="The plan file to write.", show_default=False)],
+    file: Annotated[str, typer.Argument(help="The plan file to write.", show_default=False)],
     *,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
 ) -> None:

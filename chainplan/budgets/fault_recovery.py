@@ -17,6 +17,7 @@ break in time.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -176,11 +177,11 @@ def _interrupted(work: TaskWork, chain: Chain, left: Left, limit: int | None) ->
 
 def _addressing(scan: ControllerScan, nodes: Iterable[Node]) -> list[Term]:
     """Return one term per kind of node: the host sets up and addresses one after another."""
-    times: dict[int, int] = {}
-    for node in nodes:
-        time = scan.controller.plan.set_up.max + node.type.addressing.max
-        times[time] = times.get(time, 0) + 1
-    return [Term("addressing of a node, set-up included", time, count) for time, count in times.items()]
+    set_up = scan.controller.plan.set_up.max
+    times = Counter(node.type.addressing.max for node in nodes)
+    return [
+        Term("addressing of a node, set-up included", set_up + time, count) for time, count in times.items()
+    ]
 
 
 def _next_scan(scan: ControllerScan, action: int, given_up: int) -> tuple[Term, ...]:

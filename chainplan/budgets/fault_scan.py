@@ -266,14 +266,15 @@ def _stage_end(lists: dict[str, list[int]], plan: ControllerPlan, begin: int) ->
     set_up = plan.set_up.max
     if plan.set_up_by == "each port" or len(lists) == 1:
         return begin + max((len(busy) * set_up + sum(busy) for busy in lists.values()), default=0)
-    free = dict.fromkeys(lists, begin)
+    ports = list(lists.values())
+    free = [begin] * len(ports)
     core = begin
-    for turn in range(max(map(len, lists.values()), default=0)):
-        for port, busy in lists.items():
+    for turn in range(max(map(len, ports), default=0)):
+        for port, busy in enumerate(ports):
             if turn < len(busy):
-                core = max(free[port], core) + set_up
+                core = set_up + (free[port] if free[port] > core else core)
                 free[port] = core + busy[turn]
-    return max(free.values(), default=begin)
+    return max(free, default=begin)
 
 
 @dataclass(frozen=True)

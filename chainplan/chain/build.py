@@ -31,12 +31,12 @@ def build_network(plan: Plan) -> Network:
     strings: dict[str, CellString] = {}
     boards: dict[str, Board] = {}
     for base, string in plan.strings.items():
-        taps, breaks = _stack(plan, string)
+        taps, empty, breaks = _stack(plan, string)
         placed = list(place_boards(plan, string))
         leakage = (string.leakage.positive, string.leakage.negative) if string.leakage else None
         for name in copies(base, string.count):
             names = tuple(f"{name}.{position}" for position in range(1, len(placed) + 1))
-            strings[name] = CellString(name, taps, breaks, names, leakage)
+            strings[name] = CellString(name, taps, empty, breaks, names, leakage)
             for board, (kind, cell) in zip(names, placed, strict=True):
                 board_type = plan.board_types[kind]
                 boards[board] = Board(board_type, _nodes(plan, name, board, board_type, cell, taps))
@@ -72,8 +72,11 @@ def board_cells(board_type: BoardType) -> int:
     return sum(node.cells * node.count for node in board_type.nodes)
 
 
-def _stack(plan: Plan, string: StringPlan) -> tuple[tuple[int, ...], tuple[Break, ...]]:
-    taps = [0]
+def _stack(
+    plan: Plan, string: StringPlan
+) -> tuple[tuple[int, ...], tuple[int, ...], tuple[Break, ...]]:
+    """Return a string's taps with its cells full and with its cells empty, uV, and where it can open."""
+    taps, empty = [0], [0]
     breaks = []
     for item in string.stack:
         opening = item.opening
@@ -81,10 +84,11 @@ def _stack(plan: Plan, string: StringPlan) -> tuple[tuple[int, ...], tuple[Break
             kind, name = opening
             breaks.append(Break(name, kind, len(taps) - 1, item.allowance.max))
             continue
-        full = plan.cell_types[item.cell_type or string.cell_type].voltage.max
+        voltage = plan.cell_types[item.cell_type or string.cell_type].voltage
         for _ in range((item.modules or 1) * (item.cells or 0)):
-            taps.append(taps[-1] + full)
-    return tuple(taps), tuple(breaks)
+            taps.append(taps[-1] + voltage.max)
+            empty.append(empty[-1] + voltage.min)
+    return tuple(taps), tuple(empty), tuple(breaks)
 
 
 def _nodes(

@@ -11,11 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import accumulate, repeat
 
 from chainplan.chain.network import Network
-from chainplan.plan.model import Plan
-from chainplan.plan.order import copies
 from chainplan.quantity import Span
 
 Share = tuple[Fraction, Fraction] | None
@@ -48,11 +45,11 @@ class Floating:
 
 def floating_strings(network: Network, shares: dict[str, Share]) -> dict[str, Floating]:
     """Return how strings float, each with its share (None: undetermined)."""
-    empty = empty_taps(network.plan)
     anywhere = Fraction(0), Fraction(1)
     return {
-        name: Floating(network.strings[name].taps, empty[name], share or anywhere, share is not None)
+        name: Floating(string.taps, string.empty, share or anywhere, share is not None)
         for name, share in shares.items()
+        for string in [network.strings[name]]
     }
 
 
@@ -73,20 +70,3 @@ def chassis_share(leakages: Iterable[tuple[Span, Span] | None]) -> Share:
         least_minus += Fraction(1, minus.max)
         greatest_minus += Fraction(1, minus.min)
     return least_plus / (least_plus + greatest_minus), greatest_plus / (greatest_plus + least_minus)
-
-
-def empty_taps(plan: Plan) -> dict[str, tuple[int, ...]]:
-    """Return every string's tap voltages above HV- with all cells empty, uV."""
-    taps: dict[str, tuple[int, ...]] = {}
-    for base, string in plan.strings.items():
-        cells = [
-            voltage
-            for item in string.stack
-            if item.opening is None
-            for voltage in repeat(
-                plan.cell_types[item.cell_type or string.cell_type].voltage.min,
-                (item.modules or 1) * (item.cells or 0),
-            )
-        ]
-        taps.update(dict.fromkeys(copies(base, string.count), tuple(accumulate(cells, initial=0))))
-    return taps

@@ -33,10 +33,14 @@ class Break:
 
 @dataclass(frozen=True, slots=True)
 class CellString:
-    """Cells in series. ``taps[i]`` is the voltage above HV- of the tap over i cells, all cells full, uV."""
+    """Cells in series. ``taps[i]`` is the voltage above HV- of the tap over i cells, all cells full, uV.
+
+    ``empty[i]`` is the same with all cells empty.
+    """
 
     name: str
     taps: tuple[int, ...]
+    empty: tuple[int, ...]
     breaks: tuple[Break, ...]
     boards: tuple[str, ...]
     leakage: tuple[Span, Span] | None

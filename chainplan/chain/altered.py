@@ -1,0 +1,208 @@
+"""The same network with other cable lengths, or with more or fewer boards at the far end of a chain.
+
+For questions of the kind "how far could this go": the altered network goes through every budget like one
+that was built from a plan. The plan itself stays as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from itertools import accumulate, groupby, pairwise
+
+from chainplan.chain.build import cable_delay, resolve_hop
+from chainplan.chain.network import Break, CellString, Chain, Hop, Network, Node, Segment
+from chainplan.quantity import Span
+
+Lengths = Callable[[Segment], Span | None]
+"""The cable length (nm) a segment shall have; None leaves it as it is."""
+
+
+def with_lengths(network: Network, length: Lengths) -> Network:
+    """Return the network with other cable lengths, delays following from them."""
+    changed = []
+    for chain in network.chains.values():
+        wanted = [(segment, length(segment)) for segment in chain.segments]
+        segments = (
+            segment if span is None else replace(segment, hop=hop_of_length(network, segment.hop, span))
+            for segment, span in wanted
+        )
+        changed.append(replace(chain, segments=tuple(segments)))
+    return _with_chains(network, changed)
+
+
+def hop_of_length(network: Network, hop: Hop, length: Span) -> Hop:
+    """Return a hop with another cable length (nm); all else of it stays."""
+    velocity = network.plan.cable_types[hop.cable].velocity
+    before, after = cable_delay(hop.length, velocity), cable_delay(length, velocity)
+    delay = Span(*(whole - old + new for whole, old, new in zip(hop.delay, before, after, strict=True)))
+    return replace(hop, length=length, delay=delay)
+
+
+def boards_on(chain: Chain) -> list[tuple[Node, ...]]:
+    """Return the nodes of a chain board by board, from its head."""
+    return [tuple(nodes) for _, nodes in groupby(chain.nodes, key=lambda node: node.board)]
+
+
+def with_boards(network: Network, chain: str, boards: int) -> Network:
+    """Return the network with so many boards on a chain, added or taken off at its far end.
+
+    A new board is one more of the make of the last one, with as many cells of the same kind. It stands next
+    to the last one in that one's string, on the side the chain walks to; the string grows by its cells and
+    everything above them moves up. Boards are taken off together with their cells; a place that can open
+    stays, between what is left. The hop to a new board is the chain's usual one. Raises ValueError for fewer
+    than one board.
+    """
+    if boards < 1:
+        raise ValueError("a chain has at least one board")
+    present = boards_on(network.chains[chain])
+    for _ in range(boards, len(present)):
+        network = _without_last(network, chain)
+    return _with_more(network, chain, boards - len(present)) if boards > len(present) else network
+
+
+def _with_more(network: Network, name: str, more: int) -> Network:
+    present = boards_on(network.chains[name])
+    last = present[-1]
+    upward = _walks_up(present)
+    string = network.strings[last[0].string]
+    cells = sum(node.cells for node in last)
+    low = min(node.first_cell for node in last)
+    place = low + cells if upward else low
+    taken = len(string.boards)
+    names = [f"{string.name}.{taken + number}" for number in range(1, more + 1)]
+    taps, empty = (
+        _taps([*steps[:place], *steps[low : low + cells] * more, *steps[place:]])
+        for steps in (_steps(string.taps), _steps(string.empty))
+    )
+    grown = CellString(
+        string.name,
+        taps,
+        empty,
+        tuple(
+            _shifted(opening, cells * more if _is_above(opening, place, upward) else 0)
+            for opening in string.breaks
+        ),
+        (*string.boards, *names),
+        string.leakage,
+    )
+    network = _moved(network, grown, place, cells * more)
+    # A walk downward goes on below the last board, which has moved up with all the rest.
+    last = boards_on(network.chains[name])[-1]
+    added: list[Node] = []
+    for number, board in enumerate(names, start=1):
+        offset = cells * (number if upward else -number)
+        for node in last:
+            renamed = replace(node, name=node.name.replace(node.board, board, 1), board=board)
+            added.append(_placed(renamed, node.first_cell + offset, grown))
+    chain = network.chains[name]
+    return _with_nodes(network, chain, [*chain.nodes, *added])
+
+
+def _without_last(network: Network, name: str) -> Network:
+    chain = network.chains[name]
+    last = boards_on(chain)[-1]
+    string = network.strings[last[0].string]
+    low = min(node.first_cell for node in last)
+    high = low + sum(node.cells for node in last)
+    taps, empty = (
+        _taps([*steps[:low], *steps[high:]]) for steps in (_steps(string.taps), _steps(string.empty))
+    )
+    left = CellString(
+        string.name,
+        taps,
+        empty,
+        tuple(
+            _shifted(opening, -min(max(opening.cells_below - low, 0), high - low))
+            for opening in string.breaks
+        ),
+        tuple(board for board in string.boards if board != last[0].board),
+        string.leakage,
+    )
+    network = _with_nodes(network, chain, chain.nodes[: -len(last)])
+    return _moved(network, left, high, low - high)
+
+
+def _walks_up(present: list[tuple[Node, ...]]) -> bool:
+    """Tell whether a chain walks up its last string; a lone node is taken to be walked up."""
+    last = present[-1]
+    before = [node for board in present[-2:] for node in board if node.string == last[0].string]
+    return all(one.first_cell <= other.first_cell for one, other in pairwise(before))
+
+
+def _is_above(opening: Break, place: int, upward: bool) -> bool:
+    # What opens right above the last board stays above the new ones, what opens right below it, below.
+    return opening.cells_below > place or (upward and opening.cells_below == place)
+
+
+def _shifted(opening: Break, cells: int) -> Break:
+    return replace(opening, cells_below=opening.cells_below + cells) if cells else opening
+
+
+def _steps(taps: tuple[int, ...]) -> list[int]:
+    return [above - below for below, above in pairwise(taps)]
+
+
+def _taps(steps: Iterable[int]) -> tuple[int, ...]:
+    return tuple(accumulate(steps, initial=0))
+
+
+def _placed(node: Node, first_cell: int, string: CellString) -> Node:
+    reference, top = string.taps[first_cell], string.taps[first_cell + node.cells]
+    return replace(node, first_cell=first_cell, reference=reference, top=top)
+
+
+def _moved(network: Network, string: CellString, place: int, cells: int) -> Network:
+    """Return the network with a changed string: its nodes from cell `place` on moved up by `cells`."""
+    strings = {**network.strings, string.name: string}
+    chains = (
+        replace(
+            chain,
+            nodes=tuple(
+                _placed(node, node.first_cell + cells, string)
+                if node.string == string.name and node.first_cell >= place
+                else node
+                for node in chain.nodes
+            ),
+        )
+        for chain in network.chains.values()
+    )
+    return _with_chains(replace(network, strings=strings), chains)
+
+
+def _with_nodes(network: Network, chain: Chain, nodes: Iterable[Node]) -> Network:
+    """Return the network with other nodes on a chain, its segments following from the old ones."""
+    nodes = tuple(nodes)
+    changed = replace(chain, nodes=nodes, segments=tuple(_segments(network, chain, nodes)))
+    return _with_chains(network, [changed])
+
+
+def _segments(network: Network, chain: Chain, nodes: tuple[Node, ...]) -> Iterator[Segment]:
+    known = {segment.far: segment for segment in chain.segments}
+    last = {node.name: node for node in boards_on(chain)[-1]}
+    usual = resolve_hop(network.plan, chain.plan.segments)
+    insulation = usual.insulation or network.plan.insulation.between_boards
+    near = chain.head
+    for number, node in enumerate(nodes, start=1):
+        segment = known.get(node.name)
+        if segment is None:
+            like = last.get(node.name.replace(node.board, next(iter(last.values())).board, 1))
+            inner = (
+                known[like.name] if like and number > 1 and nodes[number - 2].board == node.board else None
+            )
+            segment = inner or Segment(chain.name, number, near, node.name, usual, insulation)
+        yield replace(segment, number=number, near=near, far=node.name)
+        near = node.name
+    if chain.back is not None:
+        yield replace(chain.segments[-1], number=len(nodes) + 1, near=near)
+
+
+def _with_chains(network: Network, changed: Iterable[Chain]) -> Network:
+    """Return the network with the changed chains in place of those of their names."""
+    chains = {**network.chains, **{chain.name: chain for chain in changed}}
+    controllers = {
+        name: replace(controller, chains=tuple(chains[chain.name] for chain in controller.chains))
+        for name, controller in network.controllers.items()
+    }
+    nodes = {node.name: node for chain in chains.values() for node in chain.nodes}
+    return replace(network, chains=chains, controllers=controllers, nodes=nodes)

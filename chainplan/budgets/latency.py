@@ -7,11 +7,17 @@ a miss. For a quantity read every m scans, debounced over d readings, with up to
 
 where a fault that falls just after a sample waits for the next one, and the host task that judges the
 readings (period P_h, run time C_h) has just missed the last one.
+
+A fault may have several guaranteed paths: every task that reads the quantity, and the alarm that nodes raise
+themselves (:mod:`chainplan.budgets.alarm`). On each chain the fastest counts; of the chains the slowest, for
+the fault may be at any cell.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from chainplan.budgets.age import (
     Sampling,
@@ -20,10 +26,12 @@ from chainplan.budgets.age import (
     slot_shift,
     slowest_value,
 )
+from chainplan.budgets.alarm import Watch, alarm_terms, longest_exchange
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import frame_time
+from chainplan.chain.network import Chain, Controller
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
@@ -43,12 +51,14 @@ class HazardLatency:
     typical_reaction: Sum
     tolerant_time: int
     """FTTI at its shortest, fs."""
+    asleep: bool = False
+    """Whether the controller sleeps when the fault falls."""
 
     @property
     def handling(self) -> Sum:
         """Return the fault handling time interval with its terms."""
         return Sum(
-            f"FHTI of {self.hazard}",
+            f"FHTI of {self.hazard}" + (", asleep" if self.asleep else ""),
             TIME,
             (
                 Term("FDTI", self.detection.total, parts=self.detection.terms),
@@ -70,28 +80,52 @@ class HazardLatency:
 
 
 def latency_budget(scans: dict[str, ControllerScan], hazards: dict[str, Hazard]) -> list[HazardLatency]:
-    """Return every hazard's latency on the controller where it is longest.
+    """Return every hazard's latency on the chain where it is longest.
 
-    A hazard that no task can show is left out here; the plan's check reports it.
+    A hazard that no task and no alarm can show is left out here; the plan's check reports it.
     """
     found = []
     for name, hazard in hazards.items():
-        each = [
-            _latency(name, hazard, scan, index) for scan in scans.values() for index in _paths(hazard, scan)
-        ]
-        if each:
-            found.append(_slowest_controller(each))
+        ways = [way for scan in scans.values() for way in _ways(name, hazard, scan)]
+        if ways:
+            found.append(_slowest_chain(ways))
     return found
 
 
-def _slowest_controller(each: list[HazardLatency]) -> HazardLatency:
-    """Return the fastest path on each controller, and of these the slowest: all of them are guaranteed."""
+def _slowest_chain(ways: list[tuple[str, HazardLatency]]) -> HazardLatency:
+    """Return the fastest path on each chain, and of these the slowest: all of them are guaranteed."""
     fastest: dict[str, HazardLatency] = {}
-    for latency in each:
-        known = fastest.get(latency.controller)
+    for chain, latency in ways:
+        known = fastest.get(chain)
         if known is None or latency.detection.total < known.detection.total:
-            fastest[latency.controller] = latency
+            fastest[chain] = latency
     return max(fastest.values(), key=lambda latency: latency.handling.total)
+
+
+def _ways(name: str, hazard: Hazard, scan: ControllerScan) -> Iterator[tuple[str, HazardLatency]]:
+    """Yield every guaranteed path of a hazard on one controller, once for each chain on which it holds."""
+    for index in _paths(hazard, scan):
+        latency = _latency(name, hazard, scan, index)
+        reads = scan.works[index].reads.values()
+        for read in {exchange.chain: None for exchanges in reads for exchange in exchanges}:
+            yield read, latency
+    if hazard.alarm is None or hazard.kind == "chain loss":
+        return
+    alarm = hazard.alarm
+    watch = Watch(alarm.check_every, alarm.debounce, alarm.per_hop)
+    for chain in scan.controller.chains:
+        if alarm_terms(hazard, watch, chain, Case.WORST) is not None:
+            yield (
+                chain.name,
+                hazard_latency(
+                    name,
+                    hazard,
+                    scan.controller,
+                    "alarm on a line of its own" if alarm.own_line else "in-band alarm",
+                    partial(_alarm_terms, hazard, watch, chain, scan),
+                    "lag + filter + hits * check period + conversion + way + P_h + C_h",
+                ),
+            )
 
 
 def _paths(hazard: Hazard, scan: ControllerScan) -> list[int]:
@@ -108,21 +142,28 @@ def _paths(hazard: Hazard, scan: ControllerScan) -> list[int]:
 
 def _latency(name: str, hazard: Hazard, scan: ControllerScan, index: int) -> HazardLatency:
     detect = _loss_terms if hazard.kind == "chain loss" else _reading_terms
-    work = scan.works[index]
-    plan = scan.controller.plan
-    actuator = plan.actuators[hazard.reaction]
+    return hazard_latency(
+        name,
+        hazard,
+        scan.controller,
+        f"task {scan.works[index].name}",
+        lambda case: (*detect(hazard, scan, index, case), *_evaluation_terms(scan.controller, case)),
+        "(readings) * task period + jitter + slot shift + (A - S) + P_h + C_h",
+    )
+
+
+def hazard_latency(
+    name: str,
+    hazard: Hazard,
+    controller: Controller,
+    path: str,
+    detect: Callable[[Case], tuple[Term, ...]],
+    formula: str,
+) -> HazardLatency:
+    """Return a hazard's intervals by one path, whose detection terms `detect` gives for each case."""
+    actuator = controller.plan.actuators[hazard.reaction]
     detection, typical_detection = (
-        Sum(
-            f"FDTI of {name}",
-            TIME,
-            nonzero(
-                *detect(hazard, scan, index, case),
-                Term("evaluation has just run", plan.evaluation.period[case]),
-                Term("evaluation run time", plan.evaluation.run_time[case]),
-            ),
-            "(readings) * task period + jitter + slot shift + (A - S) + P_h + C_h",
-            "ISO 26262-1:2018, 3.55",
-        )
+        Sum(f"FDTI of {name}", TIME, nonzero(*detect(case)), formula, "ISO 26262-1:2018, 3.55")
         for case in (Case.WORST, Case.TYPICAL)
     )
     reaction, typical_reaction = (
@@ -139,14 +180,32 @@ def _latency(name: str, hazard: Hazard, scan: ControllerScan, index: int) -> Haz
     )
     return HazardLatency(
         name,
-        scan.controller.name,
-        f"task {work.name}",
+        controller.name,
+        path,
         detection,
         typical_detection,
         reaction,
         typical_reaction,
         hazard.tolerant_time.min,
     )
+
+
+def _evaluation_terms(controller: Controller, case: Case) -> tuple[Term, ...]:
+    evaluation = controller.plan.evaluation
+    return (
+        Term("evaluation has just run", evaluation.period[case]),
+        Term("evaluation run time", evaluation.run_time[case]),
+    )
+
+
+def _alarm_terms(
+    hazard: Hazard, watch: Watch, chain: Chain, scan: ControllerScan, case: Case
+) -> tuple[Term, ...]:
+    """Return what passes until an alarm on a chain has been judged; one in band waits for the exchange."""
+    assert hazard.alarm is not None  # that is what brought us here
+    waits = () if hazard.alarm.own_line else (longest_exchange(scan, chain, case),)
+    on_the_way = alarm_terms(hazard, watch, chain, case) or ()
+    return (*on_the_way, *waits, *_evaluation_terms(scan.controller, case))
 
 
 def _reading_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) -> tuple[Term, ...]:

@@ -100,7 +100,7 @@ def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator
     if hazard.task in plan.tasks and hazard.task not in fitting:
         expected = listed(fitting) or f"a task that reads {wanted or 'anything'}"
         yield Finding(f"this task does not show a {hazard.kind}", (*path, "task"), hazard.task, expected)
-    elif hazard.task is None and not fitting:
+    elif hazard.task is None and not fitting and (hazard.alarm is None or wanted is None):
         message = f"no task reads {wanted or 'anything'}, so this hazard stays unknown"
         yield Finding(message, path, None, "such a task", at_key=True)
 

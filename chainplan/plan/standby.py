@@ -35,7 +35,7 @@ class AlarmPath(Part):
 
     Every node checks its inputs every `check_every`; after `debounce` hits in a row it raises an alarm that
     goes from node to node, `per_hop` in each, out of a ring by its nearer end. The alarm waits until the
-    exchange under way on its chain is over, unless it has a line of its own beside the chain.
+    exchange under way on its chain is over and goes before the next one, unless it has a line of its own.
     """
 
     check_every: Time

@@ -157,9 +157,15 @@ def _sent(plan: Plan, task: Task, node: WiredNode) -> int:
 
 
 def seen_on(plan: Plan, hazard: Hazard, nodes: dict[str, ChainNodes]) -> set[str]:
-    """Return the chains on which some task shows a hazard of some node."""
+    """Return the chains on which some task, or an alarm, shows a hazard of some node."""
     wanted = READ_BY.get(hazard.kind)
-    return {
+    alarmed = {
+        chain
+        for chain in plan.chains
+        if hazard.alarm is not None and wanted is not None
+        if any(values_at(wanted, node.cells, node.temperatures) for node in nodes[chain].nodes)
+    }
+    return alarmed | {
         chain
         for name, task in plan.tasks.items()
         if hazard.task in (None, name) and shows(task, wanted)

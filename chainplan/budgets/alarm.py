@@ -1,0 +1,109 @@
+"""Alarms that nodes raise themselves, awake or asleep: from a fault to the alarm at the controller's port.
+
+A node checks its own inputs in a fixed period. A fault that falls just after a check waits for the next one;
+d hits in a row (and e that are lost, if the hazard says so) make an alarm, which goes from node to node:
+
+    port = lag + filter + (d + e) * check period + conversion + hops * time per hop + cables
+
+To the head in an open chain; in a ring both ways at once, and the end it reaches first counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Case, Term, nonzero
+from chainplan.chain.network import Chain, Node
+from chainplan.plan.parts import Conversion
+from chainplan.plan.readings import READ_BY, values_at
+from chainplan.plan.schedule import Hazard
+from chainplan.quantity import Span
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """How nodes watch their own inputs: checks every `check_every` fs, and the way of an alarm."""
+
+    check_every: Span
+    debounce: int
+    per_hop: Span
+
+
+class AlarmWay(NamedTuple):
+    """The way of a node's alarm to a port: nodes it passes, its own included, and its cables, fs."""
+
+    hops: int
+    cables: int
+
+    def time(self, per_hop: int) -> int:
+        """Return the time on the way, fs."""
+        return self.hops * per_hop + self.cables
+
+
+def alarm_ways(chain: Chain, case: Case, per_hop: int) -> list[AlarmWay]:
+    """Return for each node of a chain the faster way of its alarm to a port."""
+    delays = [segment.hop.delay[case] for segment in chain.segments]
+    ways = []
+    to_head = 0
+    to_back = sum(delays)
+    count = len(chain.nodes)
+    for index in range(count):
+        to_head += delays[index]
+        to_back -= delays[index]
+        way = AlarmWay(index + 1, to_head)
+        if chain.is_ring:
+            way = min(way, AlarmWay(count - index, to_back), key=lambda each: each.time(per_hop))
+        ways.append(way)
+    return ways
+
+
+def watched(hazard: Hazard, node: Node) -> bool:
+    """Tell whether a node has inputs that show a hazard."""
+    return values_at(READ_BY.get(hazard.kind, "none"), node.cells, node.temperatures) > 0
+
+
+def check_of(hazard: Hazard, node: Node) -> Conversion | None:
+    """Return the conversion by which a node checks for a hazard, if its type has it."""
+    return node.type.conversions.get(READ_BY.get(hazard.kind, "none"))
+
+
+def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple[Term, ...] | None:
+    """Return what passes until the alarm of the slowest node is at a port, fs.
+
+    None where no node of the chain has an input that shows the hazard.
+    """
+    lost = hazard.lost_readings if case is Case.WORST else 0
+    hits = f"{watch.debounce} to debounce" + (f", {lost} lost" if lost else "")
+    found: list[tuple[Term, ...]] = []
+    for node, way in zip(chain.nodes, alarm_ways(chain, case, watch.per_hop[case]), strict=True):
+        if not watched(hazard, node):
+            continue
+        check = check_of(hazard, node)
+        found.append(
+            nonzero(
+                Term("sensor lag", hazard.sensor_lag[case]),
+                Term("input filter settles", check.settling[case] if check else 0),
+                Term("check period per hit", watch.check_every[case], watch.debounce + lost, hits),
+                Term("check converts", check.time[case] if check else 0),
+                Term("alarm per hop", watch.per_hop[case], way.hops, f"from {node.name}"),
+                Term("cables on the alarm's way", way.cables),
+            )
+        )
+    return max(found, key=lambda terms: sum(term.total for term in terms), default=None)
+
+
+def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
+    """Return the longest exchange on a chain, which an alarm that shares the chain may have to wait out."""
+    longest = max(
+        (
+            sum(term.total for term in scan.ways[case].terms(exchange))
+            for work in scan.works
+            for lists in (work.triggers, work.reads)
+            for exchange in lists.get(chain.head, ())
+            if exchange.chain == chain.name
+        ),
+        default=0,
+    )
+    return Term("the exchange under way ends", longest)

@@ -1,6 +1,16 @@
-"""Let every test file import the shared strategies, whatever folder it lies in."""
+"""Let every test file import the shared strategies; let no test depend on the machine's speed or on luck."""
 
+import os
 import sys
 from pathlib import Path
 
+from hypothesis import HealthCheck, settings
+
 sys.path.insert(0, str(Path(__file__).parent))
+
+# A busy machine is no fault of the code, so nothing is timed. In CI every run draws the same examples; on
+# a desk each run draws others, and what it finds is kept in .hypothesis until it is mended.
+settings.register_profile(
+    "chainplan", deadline=None, derandomize="CI" in os.environ, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("chainplan")

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 import chainplan
@@ -43,13 +44,11 @@ def test_the_starter_plan_says_that_it_is_invented_and_fits_an_editor() -> None:
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_examples_fit_the_schema_of_the_plan_file(path: Path) -> None:
-    jsonschema = pytest.importorskip("jsonschema")
     jsonschema.Draft202012Validator.check_schema(plan_schema())
     jsonschema.validate(read_source(path).data, plan_schema())
 
 
 def test_the_schema_refuses_what_the_loader_refuses() -> None:
-    jsonschema = pytest.importorskip("jsonschema")
     validator = jsonschema.Draft202012Validator(plan_schema())
     data = parse_source(STARTER, "starter.yaml").data
     assert validator.is_valid(data)
@@ -110,7 +109,6 @@ def test_defaults_are_written_as_a_user_would() -> None:
 
 
 def test_ports_are_counted_or_named() -> None:
-    jsonschema = pytest.importorskip("jsonschema")
     ports = {"$defs": plan_schema()["$defs"], **definition("ControllerPlan")["properties"]["ports"]}
     validator = jsonschema.Draft202012Validator(ports)
     right: list[Any] = [1, 256, ["a", "b"]]

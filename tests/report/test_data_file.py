@@ -8,6 +8,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 from hypothesis import given, settings
 from strategies import plan_data
@@ -37,7 +38,6 @@ def refuse(word: str) -> None:
 def test_every_example_has_the_shape_of_the_schema(path: Path) -> None:
     document = results(path)
     Results.model_validate(document)
-    jsonschema = pytest.importorskip("jsonschema")
     jsonschema.Draft202012Validator.check_schema(data_schema())
     jsonschema.validate(document, data_schema())
 

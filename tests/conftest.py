@@ -3,8 +3,13 @@
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
+import pytest
+import yaml
 from hypothesis import HealthCheck, settings
+
+from chainplan.plan import yaml_nodes
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -14,3 +19,10 @@ settings.register_profile(
     "chainplan", deadline=None, derandomize="CI" in os.environ, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("chainplan")
+
+
+@pytest.fixture(params=[yaml.CSafeLoader, yaml.SafeLoader], ids=["c", "python"])
+def yaml_parser(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """PyYAML's C parser, and the Python one that takes its place where PyYAML was built without it."""
+    monkeypatch.setattr(yaml_nodes, "_PARSER", request.param)
+    return request.param

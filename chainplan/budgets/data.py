@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
+from chainplan.budgets.phases import assign_phases
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork
 from chainplan.budgets.terms import Sum, Term, nonzero
@@ -118,9 +119,6 @@ def host_bus_bits(exchange: Exchange) -> int:
 
 
 def _heaviest_scan(scan: ControllerScan, tasks: tuple[TaskBytes, ...]) -> int:
-    """Return the scan of the major cycle that carries most bits, as far as 4096 scans show it."""
-    weights = [task.wire.total for task in tasks]
-    return max(
-        range(min(scan.phases.major_cycle, 4096)),
-        key=lambda number: sum(weights[index] for index in scan.due(number)),
-    )
+    """Return the scan of the major cycle that carries most bits, by the phases the scan budget chose."""
+    weights = tuple(task.wire.total for task in tasks)
+    return assign_phases(scan.periods, weights, scan.phases.phases).busiest_scan

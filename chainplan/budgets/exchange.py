@@ -74,7 +74,10 @@ def sent_values(task: Task, node: Node) -> int:
 
 
 def read_exchanges(name: str, task: Task, chain: Chain) -> list[Exchange]:
-    """Return the exchanges that fetch a task's results from one chain, in order."""
+    """Return the exchanges that fetch a task's results from one chain, in order.
+
+    A read that would carry no wired value of any node it asks is left out.
+    """
     style = task.read_style or chain.protocol.read_style
     if is_block(task.reads):
         return _reads(name, task, chain, style, 0, task.data.max, None)
@@ -112,6 +115,8 @@ def _reads(
             if payload
         ]
     payload, samples = (sum(column) for column in zip(*worth, strict=True))
+    if not samples:
+        return []
     return [Exchange(name, chain.name, style, request, tuple(answers), payload, samples, first)]
 
 

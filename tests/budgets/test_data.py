@@ -1,0 +1,42 @@
+"""Bytes per scan: the scan that carries most is found however long the major cycle is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from chainplan.budgets.data import bytes_budget
+from chainplan.budgets.scan import scan_budget
+from chainplan.chain.build import build_network
+from chainplan.plan.load import load_plan
+from chainplan.plan.model import Plan
+
+TROLLEY = Path(__file__).parents[2] / "configs" / "rail-trolley.yaml"
+
+
+def trolley(**tasks: dict[str, object]) -> Plan:
+    plan = load_plan(TROLLEY).plan
+    changed = {name: plan.tasks[name].model_copy(update=keys) for name, keys in tasks.items()}
+    return plan.model_copy(update={"tasks": {**plan.tasks, **changed}})
+
+
+def test_heaviest_scan_of_a_long_major_cycle() -> None:
+    # Periods 1, 89, 97 and 101 are coprime: all four tasks meet in some scan whatever their phases are
+    # (Chinese remainder theorem), once in 871 933 scans.
+    plan = trolley(
+        **{"temperatures": {"every": 89}, "open wire": {"every": 97}, "balancing": {"every": 101}}
+    )
+    (scan,) = scan_budget(build_network(plan)).values()
+    assert scan.phases.major_cycle == 89 * 97 * 101
+    traffic = bytes_budget(scan)
+    assert traffic.busiest_scan.total == sum(task.wire.total for task in traffic.tasks)
+
+
+def test_unwired_block_is_not_read() -> None:
+    # Six of twelve inputs wired, read six by six, all inputs sent: the second block carries nothing.
+    plan = trolley(**{"cell voltages": {"sends": "all inputs"}})
+    board = plan.board_types["board-12"]
+    half = board.model_copy(update={"nodes": [board.nodes[0].model_copy(update={"cells": 6})]})
+    plan = plan.model_copy(update={"board_types": {**plan.board_types, "board-12": half}})
+    (scan,) = scan_budget(build_network(plan)).values()
+    work = next(work for work in scan.works if work.name == "cell voltages")
+    assert [exchange.samples for exchange in work.reads["trolley:1"]] == [24]

@@ -19,6 +19,7 @@ from functools import cached_property
 from itertools import accumulate
 
 from chainplan.budgets.age import slot_shift
+from chainplan.budgets.fault_scan import due_together
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Step
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
@@ -112,37 +113,59 @@ class Detection:
         `jammed` says that the fault makes every read of its chain fail for good.
         """
         best: tuple[int, Alarm, int, int] | None = None
-        given_up = sum(term.total for term in self.given_up(fault, gaps))
+        waited = self.waited(fault, gaps)
+        period = self._period(waited)
         for alarm in self.alarms:
             for index in alarm.tasks:
                 for gap in gaps:
                     miss = self._miss(index, gap, jammed)
                     if miss is None:
                         continue
-                    total = self._waiting(alarm, index, given_up) + miss
+                    total = alarm.runs * self.scan.works[index].task.every * period
+                    total += self._shift(index, alarm.runs) + miss + self._before(index, waited)
                     if best is None or total < best[0]:
                         best = total, alarm, index, miss
         if best is None:
             return None
         _, alarm, index, miss = best
-        return Known(self._sum(fault, gaps, alarm, index, miss), self.scan.works[index].name, alarm.hazard)
+        time = self._sum(fault, alarm, index, miss, waited)
+        return Known(time, self.scan.works[index].name, alarm.hazard)
 
-    def given_up(self, fault: Fault, gaps: Iterable[Gap]) -> tuple[Term, ...]:
-        """Return what waiting for missing answers adds to a scan at most, every task's reads counted.
+    def waited(self, fault: Fault, gaps: Iterable[Gap]) -> tuple[int, ...]:
+        """Return what the time-outs of missing answers add to a run of every task, fs.
 
         While a node babbles every read of its chain is waited for, also where it is cut off later.
         """
-        return nonzero(
-            *(
-                Term("time-out", self.chains[gap.chain].protocol.time_out.max, lost, f"reads of {gap.chain}")
-                for gap in gaps
-                for lost in [self._lost(gap, everything=fault.kind == "node babbling")]
-            )
+        everything = fault.kind == "node babbling"
+        found = [0] * len(self.windows)
+        for gap in gaps:
+            time_out = self.chains[gap.chain].protocol.time_out.max
+            for index, chains in enumerate(self.windows):
+                window = chains.get(gap.chain)
+                if window is not None:
+                    found[index] += time_out * (window.reads if everything else window.lost[gap.start])
+        return tuple(found)
+
+    def busy(self, waited: Sequence[int]) -> int:
+        """Return the longest scan, retries and time-outs included, fs."""
+        lengths = [run.length for run in self.scan.runs[Case.WORST]]
+        longest = max(sum(lengths[index] + waited[index] for index in due) for due in self._due_together)
+        return longest + self.scan.reserve.total
+
+    def _period(self, waited: Sequence[int]) -> int:
+        return max(self.scan.controller.plan.scan_period.max, self.busy(waited))
+
+    def _before(self, index: int, waited: Sequence[int]) -> int:
+        """Return the time-outs of a scan up to the end of a task's run, at most, fs."""
+        return max(
+            sum(waited[other] for other in due if other <= index)
+            for due in self._due_together
+            if index in due
         )
 
-    def _lost(self, gap: Gap, *, everything: bool) -> int:
-        found = [tasks[gap.chain] for tasks in self.windows if gap.chain in tasks]
-        return sum(window.reads if everything else window.lost[gap.start] for window in found)
+    @cached_property
+    def _due_together(self) -> tuple[tuple[int, ...], ...]:
+        return due_together(self.scan)
 
     def _miss(self, index: int, gap: Gap, jammed: bool) -> int | None:
         window = self.windows[index].get(gap.chain)
@@ -150,46 +173,27 @@ class Detection:
             return None
         return window.jams[gap.start] if jammed else window.misses[gap.start]
 
-    def _period(self, given_up: int) -> int:
-        return max(self.scan.controller.plan.scan_period.max, self.scan.worst.total + given_up)
-
     def _shift(self, index: int, runs: int) -> int:
         key = index, runs
         if key not in self._shifts:
             self._shifts[key] = slot_shift(self.scan, index, runs, Case.BEST, Case.WORST)
         return self._shifts[key]
 
-    def _waiting(self, alarm: Alarm, index: int, given_up: int) -> int:
-        """Return all of the time until known but the stretch from the last need to the first miss, fs."""
-        plan = self.scan.controller.plan
-        every = self.scan.works[index].task.every
-        return (
-            alarm.runs * every * self._period(given_up)
-            + plan.scan_jitter.max
-            + self._shift(index, alarm.runs)
-            + given_up
-            + self.scan.reserve.total
-            + plan.evaluation.period.max
-            + plan.evaluation.run_time.max
-        )
-
-    def _sum(self, fault: Fault, gaps: Iterable[Gap], alarm: Alarm, index: int, miss: int) -> Sum:
+    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, waited: Sequence[int]) -> Sum:
         plan = self.scan.controller.plan
         work = self.scan.works[index]
-        time_outs = self.given_up(fault, gaps)
-        period = self._period(sum(term.total for term in time_outs))
-        how = f"{alarm.debounce} bad in a row" + (
-            f", {alarm.lost_readings} lost" if alarm.lost_readings else ""
-        )
+        how = f"{alarm.debounce} bad in a row"
+        if alarm.lost_readings:
+            how += f", {alarm.lost_readings} lost"
         return Sum(
             f"time until known: {fault.name}",
             TIME,
             nonzero(
-                Term("task period per bad run", period * work.task.every, alarm.runs, how),
+                Term("task period per bad run", self._period(waited) * work.task.every, alarm.runs, how),
                 Term("scan jitter", plan.scan_jitter.max),
                 Term("shift of the slot between scans", self._shift(index, alarm.runs)),
                 Term("from the last answer to the first one missed", miss),
-                *time_outs,
+                Term("time-outs", self._before(index, waited), how="of the scan up to this run's end"),
                 self.scan.reserve,
                 Term("evaluation has just run", plan.evaluation.period.max),
                 Term("evaluation run time", plan.evaluation.run_time.max),

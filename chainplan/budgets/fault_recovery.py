@@ -82,9 +82,9 @@ def recovery_of(
     action = nonzero(
         *_switch(scan, waiting), *_addressing(scan, (node for each in waiting for node in each.addressed))
     )
-    given_up = _total(detection.given_up(fault, gaps))
+    busy = detection.busy(detection.waited(fault, gaps))
     ways = [_until_read(rescan, each.tasks) for each in waiting]
-    attempt = (*action, *_next_scan(scan, _total(action), given_up), *max(ways, key=_total))
+    attempt = (*action, *_next_scan(scan, _total(action), busy), *max(ways, key=_total))
     spoiled = 0 if limit is None else max(0, limit + _total(attempt) - known.time.total)
     return Recovery(
         Sum(
@@ -184,14 +184,13 @@ def _addressing(scan: ControllerScan, nodes: Iterable[Node]) -> list[Term]:
     ]
 
 
-def _next_scan(scan: ControllerScan, action: int, given_up: int) -> tuple[Term, ...]:
+def _next_scan(scan: ControllerScan, action: int, busy: int) -> tuple[Term, ...]:
     """Return what passes, beside the action itself, until a scan begins on what is left.
 
-    The fault may become known when a scan has just begun, which is finished first, or after it, when the
-    action just misses the next start.
+    `busy` is the longest scan before recovery, time-outs included, fs. The fault may become known when a scan
+    has just begun, which is finished first, or after it, when the action just misses the next start.
     """
     plan = scan.controller.plan
-    busy = scan.worst.total + given_up
     period = max(plan.scan_period.max, busy)
     starts = -(-(plan.scan_jitter.max + busy + action) // plan.scan_period.min)
     wait, how = period, "the action has just missed a start"

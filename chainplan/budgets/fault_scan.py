@@ -99,6 +99,13 @@ class Rescan:
         )
 
 
+def due_together(scan: ControllerScan) -> tuple[tuple[int, ...], ...]:
+    """Return every set of tasks that meet in a scan; all of them as one where the major cycle is too long."""
+    if scan.phases.major_cycle > MOST_SCANS:
+        return (tuple(range(len(scan.works))),)
+    return tuple(dict.fromkeys(tuple(scan.due(number)) for number in range(scan.phases.major_cycle)))
+
+
 class Rescans:
     """What is left of one controller's scan, for any fault."""
 
@@ -109,12 +116,8 @@ class Rescans:
 
     @cached_property
     def due_together(self) -> tuple[tuple[int, ...], ...]:
-        """Return every set of tasks that meet in a scan; all of them where the major cycle is too long."""
-        if self.scan.phases.major_cycle > MOST_SCANS:
-            return (tuple(range(len(self.scan.works))),)
-        return tuple(
-            dict.fromkeys(tuple(self.scan.due(number)) for number in range(self.scan.phases.major_cycle))
-        )
+        """Return every set of tasks that meet in a scan."""
+        return due_together(self.scan)
 
     def after(self, lefts: Sequence[Left]) -> Rescan:
         """Return how the controller scans on with what is left of its broken chains."""

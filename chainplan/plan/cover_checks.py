@@ -97,6 +97,7 @@ def _boards(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
         for name in copies(base, string.count)
     }
     seen: dict[tuple[str, int], str] = {}
+    told: set[KeyPath] = set()  # an entry of a chain with copies is told for the first of them
     left = 2 * sum(boards.values()) + MOST_PARTS  # beyond this the same boards are named over and over
     complete = not wrong.unread(("chains",))
     for chain in plan.chains:
@@ -115,7 +116,8 @@ def _boards(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
                 board = (walk.string, position)
                 twice = twice or (board if board in seen else None)
                 seen.setdefault(board, chain)
-            if twice:
+            if twice and path not in told:
+                told.add(path)
                 other = f", first in chain `{seen[twice]}`" if seen[twice] != chain else ""
                 message = f"board {twice[0]}.{twice[1]} is named twice{other}"
                 yield Finding(message, path, None, "every board once")

@@ -95,14 +95,14 @@ def check_layout(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
 def _copies(plan: Plan) -> Iterator[Finding]:
     """Parts that are written once and built several times must not take each other's names."""
     for section in ("strings", "controllers", "chains"):
-        taken: dict[str, str] = {}
+        taken: set[str] = set()
         for name, part in getattr(plan, section).items():
             for copy in copies(name, part.count):
                 if copy in taken:
-                    message = f"`{copy}` is also a copy of `{taken[copy]}`"
+                    message = f"with all copies there are two {section} of the name `{copy}`"
                     yield Finding(message, (section, name), None, "names that differ", at_key=True)
                     break
-                taken[copy] = name
+                taken.add(copy)
 
 
 def _string(plan: Plan, wrong: Wrong, string: StringPlan, path: KeyPath) -> Iterator[Finding]:

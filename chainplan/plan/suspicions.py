@@ -133,7 +133,12 @@ def _hazards(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
     for name, hazard in plan.hazards.items():
         wanted = READ_BY.get(hazard.kind)
         seen = seen_on(plan, hazard, nodes)
-        blind = [chain for chain in plan.chains if chain not in seen]
+        blind = [
+            copy
+            for chain, part in plan.chains.items()
+            for copy in copies(chain, part.count)
+            if copy not in seen
+        ]
         if blind:
             what = f"no task reads {wanted}" if wanted else "nothing is read"
             message = f"{what} on chain `{blind[0]}`, so this hazard stays unknown there"

@@ -157,18 +157,20 @@ def _sent(plan: Plan, task: Task, node: WiredNode) -> int:
 
 
 def seen_on(plan: Plan, hazard: Hazard, nodes: dict[str, ChainNodes]) -> set[str]:
-    """Return the chains on which some task, or an alarm, shows a hazard of some node."""
+    """Return the chains, by the names of their copies, on which a task or an alarm shows a hazard."""
     wanted = READ_BY.get(hazard.kind)
-    alarmed = {
-        chain
-        for chain in plan.chains
-        if hazard.alarm is not None and wanted is not None
-        if any(values_at(wanted, node.cells, node.temperatures) for node in nodes[chain].nodes)
-    }
-    return alarmed | {
-        chain
-        for name, task in plan.tasks.items()
-        if hazard.task in (None, name) and shows(task, wanted)
-        for chain in chains_of(plan, task)
-        if any(channels(task, node) for node in nodes[chain].nodes)
-    }
+    seen: set[str] = set()
+    for name, chain in plan.chains.items():
+        all_copies = copies(name, chain.count)
+        if hazard.alarm is not None and wanted is not None:
+            alarmed = any(values_at(wanted, node.cells, node.temperatures) for node in nodes[name].nodes)
+            seen.update(all_copies if alarmed else ())
+        for key, task in plan.tasks.items():
+            if (
+                hazard.task in (None, key)
+                and shows(task, wanted)
+                and any(channels(task, node) for node in nodes[name].nodes)
+            ):
+                everywhere = task.chains is None or name in task.chains
+                seen.update(all_copies if everywhere else set(all_copies) & set(task.chains or ()))
+    return seen

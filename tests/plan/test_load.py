@@ -196,7 +196,7 @@ def test_a_library_that_two_files_share_is_read_once(plan: Path) -> None:
     include(plan, "left.yaml", "right.yaml", str(plan.parent / "types.yaml"))
     loaded = load_plan(plan).plan
     assert set(loaded.cell_types) == {"lfp", "nmc", "lto"}
-    assert set(loaded.cable_types) == {"trace", "pair", "fibre"}
+    assert {"pair", "fibre"} < set(loaded.cable_types)
 
 
 def test_the_number_of_files_is_bounded(plan: Path) -> None:
@@ -285,7 +285,7 @@ def test_problems_of_every_kind_come_together() -> None:
         ("time_out: 50 us", "time_out: -50 us"),
         ("byte_gap: 1 us", "byte_gap: inf us"),
         ("frame_gap: 4 us", "fram_gap: 4 us"),
-        ("pair: {velocity: 2e8 m/s}", "pair: {}"),
+        ("    velocity: 2e8 m/s\n", ""),
         ("kind: capacitor", "kind: capacitro"),
         ("protocol: wire", "protocol: wier"),
         ("head: main:out-{n}", "head: main:aut-{n}"),

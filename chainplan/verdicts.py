@@ -85,7 +85,7 @@ def _scan(evaluation: Evaluation) -> Iterator[Verdict]:
     targets = evaluation.plan.targets
     for scan in evaluation.scans.values():
         name, figure = scan.controller.name, f"scan/{scan.controller.name}"
-        worst, typical = scan.worst.total, scan.typical.total
+        worst, typical = scan.longest, scan.usual
         period = scan.controller.plan.scan_period
         yield Verdict(
             "scan fits its period",

@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from math import lcm
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, channels
@@ -117,19 +118,11 @@ def runs_from_sample_to_memory(task: Task) -> int:
     return 1 if task.overlap and task.kind == "measure" else 0
 
 
-@lru_cache(maxsize=256)
 def slot_starts(scan: ControllerScan, index: int, case: Case) -> list[int]:
-    """Return the start of a task's slot in each of its scans of the major cycle, in order, fs."""
-    every = scan.works[index].task.every
-    first = scan.phases.phases[index]
-    before = [
-        (run.length, period, phase)
-        for run, period, phase in zip(scan.runs[case][:index], scan.periods, scan.phases.phases, strict=False)
-    ]
-    return [
-        sum(length for length, period, phase in before if number % period == phase)
-        for number in range(first, first + scan.phases.major_cycle, every)
-    ]
+    """Return the starts that a task's slot has in the scans of the major cycle, each once, fs."""
+    lengths = [run.length for run in scan.runs[case]]
+    pairs = slots_before(scan.phases.phases, scan.periods, index, 0)
+    return [sum(lengths[task] for task in before) for before, _ in pairs]
 
 
 def slot_shift(scan: ControllerScan, index: int, runs: int, early: Case, late: Case) -> int:
@@ -138,12 +131,32 @@ def slot_shift(scan: ControllerScan, index: int, runs: int, early: Case, late: C
     The major cycle is walked scan by scan; a very long one is bounded: no task before in the early scan,
     every task before in the late one.
     """
+    short = [run.length for run in scan.runs[early]]
+    long = [run.length for run in scan.runs[late]]
     if scan.phases.major_cycle > MOST_SCANS:
-        return sum(run.length for run in scan.runs[late][:index])
-    starts = slot_starts(scan, index, early)
-    ends = starts if early is late else slot_starts(scan, index, late)
-    count = len(starts)
-    return max(ends[(number + runs) % count] - start for number, start in enumerate(starts))
+        return sum(long[:index])
+    return max(
+        sum(long[task] for task in after) - sum(short[task] for task in before)
+        for before, after in slots_before(scan.phases.phases, scan.periods, index, runs)
+    )
+
+
+@lru_cache(maxsize=1024)
+def slots_before(
+    phases: tuple[int, ...], periods: tuple[int, ...], index: int, runs: int
+) -> tuple[tuple[tuple[int, ...], tuple[int, ...]], ...]:
+    """Return which tasks have their slots before a task's own, in a scan and in the one `runs` later.
+
+    Every pair that occurs in the major cycle, once.
+    """
+    if index == 0:
+        return (((), ()),)
+    cycle = lcm(*periods)
+    seen = [
+        tuple(task for task in range(index) if number % periods[task] == phases[task])
+        for number in range(phases[index], phases[index] + cycle, periods[index])
+    ]
+    return tuple({(before, seen[(number + runs) % len(seen)]) for number, before in enumerate(seen)})
 
 
 @lru_cache(maxsize=256)

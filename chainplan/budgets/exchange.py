@@ -15,9 +15,8 @@ it in whole first, so it adds the frame's own time once more.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import accumulate
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time, whole_characters, wire_bits
@@ -29,8 +28,7 @@ from chainplan.plan.schedule import Task
 Style = Literal["write", "summation", "sequential", "polled"]
 
 
-@dataclass(frozen=True, slots=True)
-class Exchange:
+class Exchange(NamedTuple):
     """What is sent in one exchange, in bits of content (check bits included, framing not).
 
     `answers` holds one entry per answering node in chain order; a polled exchange has one, of `node`.

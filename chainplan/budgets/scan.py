@@ -77,10 +77,21 @@ class ControllerScan:
         """Return the typical scan time with its terms."""
         return self.scan_time(Case.TYPICAL)
 
+    @cached_property
+    def longest(self) -> int:
+        """Return the worst-case scan time, the total of `worst`, without its terms, fs."""
+        return self.phases.busiest + self.reserve.total
+
+    @cached_property
+    def usual(self) -> int:
+        """Return the typical time of the busiest scan, the total of `typical`, without its terms, fs."""
+        runs = self.runs[Case.TYPICAL]
+        return sum(runs[index].length for index in self.due(self.phases.busiest_scan))
+
     @property
     def period(self) -> int:
         """Return the longest time from one scan's start to the next, fs: longer than planned on overrun."""
-        return max(self.controller.plan.scan_period.max, self.worst.total)
+        return max(self.controller.plan.scan_period.max, self.longest)
 
     def slots(self, scan: int, case: Case = Case.WORST) -> list[Slot]:
         """Return the slots of one scan in order."""

@@ -20,6 +20,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 from chainplan.budgets.exchange import (
     Exchange,
@@ -38,8 +40,7 @@ from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """An exchange in its place: times since the run began, fs.
 
     `start` is when its set-up begins, `wire` when its first bit leaves the port, `end` when the host has
@@ -51,17 +52,6 @@ class Step:
     start: int
     wire: int
     end: int
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One run of a task on a controller in one case. `terms` add up to `length`."""
-
-    task: str
-    triggers: tuple[Step, ...]
-    reads: tuple[Step, ...]
-    length: int
-    terms: tuple[Term, ...]
 
 
 @dataclass(frozen=True)
@@ -133,35 +123,61 @@ class Ways:
         self.case = case
         self.chains = {chain.name: chain for chain in controller.chains}
         self.ways: dict[str, Way] = {name: way_along(chain, case) for name, chain in self.chains.items()}
-        self._terms: dict[Exchange, tuple[Term, ...]] = {}
+        self._times: dict[Exchange, int] = {}
 
     def terms(self, exchange: Exchange) -> tuple[Term, ...]:
         """Return the terms of an exchange's time on the wire."""
-        found = self._terms.get(exchange)
+        return exchange_terms(self.chains[exchange.chain], self.ways[exchange.chain], exchange, self.case)
+
+    def time(self, exchange: Exchange) -> int:
+        """Return an exchange's time on the wire, the sum of its terms, fs."""
+        found = self._times.get(exchange)
         if found is None:
-            chain = self.chains[exchange.chain]
-            found = exchange_terms(chain, self.ways[exchange.chain], exchange, self.case)
-            self._terms[exchange] = found
+            found = sum(term.amount * term.times for term in self.terms(exchange))
+            self._times[exchange] = found
         return found
+
+
+class Run:
+    """One run of a task on a controller in one case. `terms` add up to `length`, fs."""
+
+    def __init__(self, work: TaskWork, controller: ControllerPlan, ways: Ways) -> None:
+        self.task = work.name
+        self._work, self._controller, self._ways = work, controller, ways
+        self.triggers, self._triggered = _stage(work.triggers, controller, ways, 0)
+        self.reads, self.length = _stage(work.reads, controller, ways, self._triggered + work.wait)
+
+    @cached_property
+    def terms(self) -> tuple[Term, ...]:
+        """Return what the run's length is made of: the lists of the port that ends last, and the waits."""
+        work = self._work
+        return (
+            *_stage_terms(work.triggers, self.triggers, self._triggered, self._controller, self._ways),
+            *nonzero(
+                Term("wait until paused balancing has settled", work.settling),
+                Term("wait for the longest conversion", work.wait - work.settling),
+            ),
+            *_stage_terms(
+                work.reads,
+                self.reads,
+                self.length - self._triggered - work.wait,
+                self._controller,
+                self._ways,
+            ),
+        )
 
 
 def run_task(work: TaskWork, controller: ControllerPlan, ways: Ways) -> Run:
     """Play one run of a task in the case of `ways`: every duration at that end of its tolerance."""
-    triggers, triggered, trigger_terms = _stage(work.triggers, controller, ways, 0)
-    reads, length, read_terms = _stage(work.reads, controller, ways, triggered + work.wait)
-    wait = nonzero(
-        Term("wait until paused balancing has settled", work.settling),
-        Term("wait for the longest conversion", work.wait - work.settling),
-    )
-    return Run(work.name, triggers, reads, length, (*trigger_terms, *wait, *read_terms))
+    return Run(work, controller, ways)
 
 
 def _stage(
     lists: dict[str, list[Exchange]], controller: ControllerPlan, ways: Ways, begin: int
-) -> tuple[tuple[Step, ...], int, tuple[Term, ...]]:
-    """Run the ports' lists side by side from `begin`; return the steps, the end and the terms between."""
+) -> tuple[tuple[Step, ...], int]:
+    """Run the ports' lists side by side from `begin`; return the steps and the end."""
     if not lists:
-        return (), begin, ()
+        return (), begin
     set_up = controller.set_up[ways.case]
     one_core = controller.set_up_by == "one core"
     bus = controller.host_bus
@@ -176,13 +192,24 @@ def _stage(
             start = max(free[port], core) if one_core else free[port]
             core = start + set_up
             wire = core + bus_out(bus, exchange, ways.case)
-            busy = sum(term.total for term in ways.terms(exchange))
-            free[port] = wire + busy + bus_in(bus, exchange, ways.case)
+            free[port] = wire + ways.time(exchange) + bus_in(bus, exchange, ways.case)
             steps.append(Step(exchange, port, start, wire, free[port]))
-    last = max(free, key=free.__getitem__)
-    terms = _list_terms(lists[last], controller, ways)
-    waiting = free[last] - begin - sum(term.total for term in terms)
-    return tuple(steps), free[last], (*terms, *nonzero(Term("waiting for the host core", waiting)))
+    return tuple(steps), max(free.values())
+
+
+def _stage_terms(
+    lists: dict[str, list[Exchange]],
+    steps: tuple[Step, ...],
+    length: int,
+    controller: ControllerPlan,
+    ways: Ways,
+) -> tuple[Term, ...]:
+    """Return a stage's length as the terms of the port that ends last, and what that port waits."""
+    if not steps:
+        return ()
+    terms = _list_terms(lists[max(steps, key=lambda step: step.end).port], controller, ways)
+    waiting = length - sum(term.total for term in terms)
+    return (*terms, *nonzero(Term("waiting for the host core", waiting)))
 
 
 def _list_terms(exchanges: Sequence[Exchange], controller: ControllerPlan, ways: Ways) -> tuple[Term, ...]:
@@ -219,7 +246,7 @@ _LINES_PER_LABEL = 4
 def exchange_cost(exchange: Exchange, controller: ControllerPlan, ways: Ways) -> int:
     """Return what one exchange takes alone, set-up to answer in memory, fs."""
     bus = controller.host_bus
-    wire = sum(term.total for term in ways.terms(exchange))
+    wire = ways.time(exchange)
     case = ways.case
     return controller.set_up[case] + bus_out(bus, exchange, case) + wire + bus_in(bus, exchange, case)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import NamedTuple
 
 from chainplan.quantity import Dimension
 
@@ -17,8 +18,7 @@ class Case(IntEnum):
     WORST = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Term:
+class Term(NamedTuple):
     """One addend: `times` x `amount`, in ticks of the sum's dimension. `parts` explain one `amount`."""
 
     label: str
@@ -65,4 +65,4 @@ def parts_add_up(term: Term) -> bool:
 
 def nonzero(*terms: Term) -> tuple[Term, ...]:
     """Return the terms that add something; a zero term says nothing to the reader."""
-    return tuple(term for term in terms if term.total)
+    return tuple(term for term in terms if term.amount and term.times)

@@ -23,10 +23,13 @@ from dataclasses import dataclass
 
 __all__ = [
     "TwoStateChannel",
+    "bad_share_after_frame",
     "error_free_bits",
     "expected_retries",
+    "expected_retries_of_each",
     "expected_retries_used",
     "frame_error_probability",
+    "frame_error_probability_at_most",
     "probability_more_than_k_retries",
     "probability_more_than_k_retries_alike",
     "scans_lost_per_hour",
@@ -155,23 +158,62 @@ def two_state_frame_error_probability(
     ValueError as :class:`TwoStateChannel` or for a negative number of bits.
     """
     channel = TwoStateChannel(p_good, p_bad, leave_good, leave_bad)
-    _check_count(bits=bits)
-    moves = ((1 - leave_good, leave_good), (leave_bad, 1 - leave_bad))
-    square = _Stretch(
-        _times(((1 - p_good, 0.0), (0.0, 1 - p_bad)), moves), _times(((p_good, 0.0), (0.0, p_bad)), moves)
-    )
-    frame = _Stretch(((1.0, 0.0), (0.0, 1.0)), ((0.0, 0.0), (0.0, 0.0)))
-    while bits:
-        if bits & 1:
-            frame = frame.then(square)
-        bits >>= 1
-        if bits:
-            square = square.then(square)
+    frame = _stretch(channel, bits)
     return min(1.0, channel.share_good * sum(frame.hit[0]) + channel.share_bad * sum(frame.hit[1]))
 
 
-def _retries_used(failures: Sequence[float], reserve: int) -> tuple[list[float], float]:
-    """Return the probabilities of exactly 0 .. reserve retries, and of more.
+def _stretch(channel: TwoStateChannel, bits: int) -> _Stretch:
+    """Return what `bits` bits do, by squaring."""
+    _check_count(bits=bits)
+    p_good, p_bad = channel.p_good, channel.p_bad
+    moves = (
+        (1 - channel.leave_good, channel.leave_good),
+        (channel.leave_bad, 1 - channel.leave_bad),
+    )
+    square = _Stretch(
+        _times(((1 - p_good, 0.0), (0.0, 1 - p_bad)), moves), _times(((p_good, 0.0), (0.0, p_bad)), moves)
+    )
+    found = _Stretch(((1.0, 0.0), (0.0, 1.0)), ((0.0, 0.0), (0.0, 0.0)))
+    while bits:
+        if bits & 1:
+            found = found.then(square)
+        bits >>= 1
+        if bits:
+            square = square.then(square)
+    return found
+
+
+def bad_share_after_frame(channel: TwoStateChannel, bits: int) -> float:
+    """Return the greatest probability that the channel is bad at any time after a frame of `bits` bits.
+
+    Whatever is known of the time before the frame, and whether the frame was hit: the greatest of
+    P(bad at its end | state at its beginning, hit or not) over both states and both outcomes. In a pause the
+    channel may stand still or go on; going on, it nears its steady state from either side if
+    leave_good + leave_bad is at most 1, so the steady share is the other candidate. A channel that swings
+    from side to side may be bad for certain: 1. Raises ValueError for a negative number of bits.
+    """
+    _check_count(bits=bits)
+    if channel.leave_good + channel.leave_bad > 1:
+        return 1.0
+    frame = _stretch(channel, bits)
+    rows = (*frame.clean, *frame.hit)
+    return max(channel.share_bad, *(bad / (good + bad) for good, bad in rows if good + bad > 0))
+
+
+def frame_error_probability_at_most(channel: TwoStateChannel, bits: int, bad_share: float) -> float:
+    """Return the greatest frame error probability over all beginnings that are bad with at most `bad_share`.
+
+    Linear in the share, so it is reached at 0 or at `bad_share`. Raises ValueError for a share outside 0..1
+    or a negative number of bits.
+    """
+    _check_probability(bad_share=bad_share)
+    hit = _stretch(channel, bits).hit
+    from_good, from_bad = sum(hit[0]), sum(hit[1])
+    return min(1.0, max(from_good, (1 - bad_share) * from_good + bad_share * from_bad))
+
+
+def _retries_used(failures: Sequence[float], reserve: int) -> tuple[list[float], float, list[float]]:
+    """Return the probabilities of exactly 0 .. reserve retries, of more, and the mean retries of each.
 
     With ``waiting`` the probability that transaction i begins its next attempt with j retries used:
     waiting(j) = arrived(j) + q * waiting(j - 1); it succeeds there with 1 - q, and the scan is lost if it
@@ -179,14 +221,17 @@ def _retries_used(failures: Sequence[float], reserve: int) -> tuple[list[float],
     """
     arrived = [1.0] + [0.0] * reserve
     lost = 0.0
+    means = []
     for q in failures:
         _check_probability(q=q)
-        waiting = 0.0
+        waiting = mean = 0.0
         for used in range(reserve + 1):
+            mean += q * waiting  # of those that failed with one retry less used, each makes one
             waiting = arrived[used] + q * waiting
             arrived[used] = (1 - q) * waiting
         lost += q * waiting
-    return arrived, lost
+        means.append(mean)
+    return arrived, lost, means
 
 
 def probability_more_than_k_retries(failures: Sequence[float], reserve: int) -> float:
@@ -257,8 +302,18 @@ def expected_retries_used(failures: Sequence[float], reserve: int) -> float:
     Raises ValueError as :func:`probability_more_than_k_retries`.
     """
     _check_count(reserve=reserve)
-    exactly, more = _retries_used(failures, reserve)
+    exactly, more, _ = _retries_used(failures, reserve)
     return math.fsum(used * share for used, share in enumerate(exactly)) + reserve * more
+
+
+def expected_retries_of_each(failures: Sequence[float], reserve: int) -> list[float]:
+    """Return the mean number of retries made for each transaction, if the earlier ones are retried first.
+
+    They add up to :func:`expected_retries_used`. Raises ValueError as
+    :func:`probability_more_than_k_retries`.
+    """
+    _check_count(reserve=reserve)
+    return _retries_used(failures, reserve)[2]
 
 
 def scans_lost_per_hour(lost: float, scan_period: int) -> float:

@@ -14,10 +14,13 @@ from scipy.special import betainc
 
 from chainplan.budgets.channel import (
     TwoStateChannel,
+    bad_share_after_frame,
     error_free_bits,
     expected_retries,
+    expected_retries_of_each,
     expected_retries_used,
     frame_error_probability,
+    frame_error_probability_at_most,
     probability_more_than_k_retries,
     probability_more_than_k_retries_alike,
     scans_lost_per_hour,
@@ -250,3 +253,79 @@ def test_refuses_what_cannot_be() -> None:
     for confidence, ber in ((1.0, 1e-9), (0.95, 0.0)):
         with pytest.raises(ValueError, match="confidence"):
             error_free_bits(confidence, ber)
+
+
+# --- what a burst carries over --------------------------------------------------------------------
+
+
+def paths_through(
+    channel: TwoStateChannel, first: int, second: int, pause: int
+) -> dict[tuple[int, bool, bool], Fraction]:
+    """List every path through two frames with a pause between; hits only count within frames.
+
+    Returns the chance of (state at the beginning, first frame hit, second frame hit), both states alike.
+    """
+    p = (Fraction(channel.p_good), Fraction(channel.p_bad))
+    leave = (Fraction(channel.leave_good), Fraction(channel.leave_bad))
+    bits = first + pause + second
+    found: dict[tuple[int, bool, bool], Fraction] = {}
+    for path in product((0, 1), repeat=bits):
+        chance = Fraction(1)
+        for here, there in pairwise(path):
+            chance *= leave[here] if here != there else 1 - leave[here]
+        clean = [Fraction(1), Fraction(1)]
+        for place, state in enumerate(path):
+            if place < first or place >= first + pause:
+                clean[place >= first + pause] *= 1 - p[state]
+        for hits in product((False, True), repeat=2):
+            share = chance
+            for hit, none in zip(hits, clean, strict=True):
+                share *= 1 - none if hit else none
+            key = (path[0], hits[0], hits[1])
+            found[key] = found.get(key, Fraction(0)) + share
+    return found
+
+
+@quick
+@given(
+    st.floats(0, 0.5),
+    st.floats(0, 1),
+    st.floats(0.001, 1),
+    st.floats(0.001, 1),
+    st.integers(1, 3),
+    st.integers(1, 2),
+    st.integers(0, 2),
+)
+def test_no_history_makes_the_next_frame_worse_than_the_bound(
+    p_good: float, p_bad: float, leave_good: float, leave_bad: float, first: int, second: int, pause: int
+) -> None:
+    channel = TwoStateChannel(p_good, p_bad, leave_good, leave_bad)
+    bound = frame_error_probability_at_most(channel, second, bad_share_after_frame(channel, first))
+    chances = paths_through(channel, first, second, pause)
+    for state, hit in product((0, 1), (False, True)):
+        whole = chances[state, hit, False] + chances[state, hit, True]
+        if whole > Fraction(1, 10**200):
+            assert chances[state, hit, True] / whole <= bound * (1 + 1e-9)
+
+
+def test_a_burst_longer_than_frames_is_carried_over_whole() -> None:
+    # Bursts of 10^6 bits against frames of 100: a frame that is hit ends bad almost for certain.
+    channel = TwoStateChannel(0.0, 0.5, 1e-9, 1e-6)
+    assert bad_share_after_frame(channel, 100) > 0.9998
+    # Bursts of 10 bits against frames of 400: the mean burst is over long before the frame.
+    short = TwoStateChannel(0.0, 0.5, 1e-9, 0.1)
+    assert bad_share_after_frame(short, 400) < 0.03
+    assert bad_share_after_frame(TwoStateChannel(0.0, 0.5, 0.9, 0.2), 400) == 1
+
+
+@quick
+@given(st.lists(st.floats(0, 0.9), max_size=5), st.integers(0, 4))
+def test_retries_of_each_add_up(failures: list[float], reserve: int) -> None:
+    each = expected_retries_of_each(failures, reserve)
+    assert len(each) == len(failures)
+    assert sum(each) == pytest.approx(expected_retries_used(failures, reserve), rel=1e-9, abs=1e-12)
+
+
+def test_retries_of_each_without_a_limit_are_geometric() -> None:
+    each = expected_retries_of_each([0.1, 0.5], 200)
+    assert each == pytest.approx([0.1 / 0.9, 1.0])

@@ -15,6 +15,7 @@ from chainplan.plan.model import Plan
 from chainplan.verdicts import Verdict, judge, missed
 
 if TYPE_CHECKING:
+    from chainplan.budgets.coverage import Coverage
     from chainplan.budgets.faults import FaultBudget
     from chainplan.budgets.isolation import IsolationBudget
 
@@ -63,6 +64,13 @@ class Evaluation:
         from chainplan.budgets.faults import fault_budget  # late: a plan may be judged without it
 
         return fault_budget(self.network, self.scans, self.plan.hazards)
+
+    @cached_property
+    def coverage(self) -> Coverage:
+        """Return which hazards the tasks cover, how often and where."""
+        from chainplan.budgets.coverage import coverage_budget  # late: a plan may be judged without it
+
+        return coverage_budget(self.network, self.scans, self.latencies)
 
     @cached_property
     def verdicts(self) -> tuple[Verdict, ...]:

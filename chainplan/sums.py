@@ -130,5 +130,14 @@ def _faults(evaluation: Evaluation) -> Iterator[Named]:
             yield f"{slowest.figure}/recovery", _known(recovery)
 
 
-ROOMS = (_scans, _samples, _traffic, _latencies, _isolation, _faults)
+def _coverage(evaluation: Evaluation) -> Iterator[Named]:
+    for test in evaluation.coverage.tests:
+        name = f"interval/{test.controller}/{test.task}"
+        yield name, _known(test.interval)
+        yield f"{name}{TYPICAL}", _known(test.typical_interval)
+    for kind, covered in evaluation.coverage.kinds.items():
+        yield f"coverage/{kind}", _known(covered.covered)
+
+
+ROOMS = (_scans, _samples, _traffic, _latencies, _coverage, _isolation, _faults)
 """Where each budget names its sums: a new budget adds its line here."""

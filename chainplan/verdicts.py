@@ -13,6 +13,7 @@ from chainplan.budgets.schedule import conversion_waits
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
 from chainplan.quantity import BITS, RATIO, TIME, Dimension
+from chainplan.verdict_rooms import asked_for
 
 if TYPE_CHECKING:
     from chainplan.budgets.data import ControllerBytes
@@ -386,7 +387,7 @@ def share(part: int, whole: int) -> int:
     return -(-part * WHOLE // whole)
 
 
-ROOMS = (_scan, _samples, _bytes, _latencies, _isolation, _faults)
+ROOMS = (_scan, _samples, _bytes, _latencies, _isolation, _faults, asked_for)
 """Where each budget's figures meet their targets: a new budget adds its line here."""
 
 SCANNING = (_scan, _samples, _bytes, _latencies)

@@ -61,7 +61,10 @@ class Hazard(Part):
 
 
 class Targets(Part):
-    """Limits set by the plan's author. What is left out is computed but not judged."""
+    """Limits set by the plan's author. What is left out is computed but not judged.
+
+    `coverage` names the kinds of hazard that some task must show on the whole pack.
+    """
 
     scan_time: Time | None = None
     utilisation: Ratio | None = None
@@ -79,3 +82,4 @@ class Targets(Part):
     start_up: Time | None = None
     balancing: BalancingTarget | None = None
     imbalance_per_month: Charge | None = None
+    coverage: Annotated[list[HazardKind], Field(max_length=100)] = []

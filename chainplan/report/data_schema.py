@@ -2,8 +2,8 @@
 """The shape of the results as data, from which their JSON Schema is made.
 
 Every quantity's key ends in its unit: ``_s`` second, ``_V`` volt, ``_m`` metre, ``_bit`` bit, ``_ratio`` a
-plain ratio (1 = 100 %). Where figures of several dimensions can stand, there is one key per unit and exactly
-one of them is present. A figure that is not known is null.
+plain ratio (1 = 100 %), ``_count`` a number of things. Where figures of several dimensions can stand, there
+is one key per unit and exactly one of them is present. A figure that is not known is null.
 """
 
 from __future__ import annotations

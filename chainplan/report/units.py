@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from chainplan.quantity import BITS, LENGTH, RATIO, TIME, VOLTAGE, Dimension, Span, to_unit
+from chainplan.quantity import BITS, COUNT, LENGTH, RATIO, TIME, VOLTAGE, Dimension, Span, to_unit
 
 # By name of the dimension: what ends the key, and the unit of the figure.
 SUFFIXES: dict[str, tuple[str, str]] = {
@@ -13,22 +13,23 @@ SUFFIXES: dict[str, tuple[str, str]] = {
     LENGTH.name: ("m", "m"),
     BITS.name: ("bit", "bit"),
     RATIO.name: ("ratio", ""),
+    COUNT.name: ("count", ""),
 }
 
 Figure = float | int | None
 
 
 def with_unit(key: str, ticks: int | Fraction | None, dimension: Dimension) -> dict[str, Figure]:
-    """Return one entry: the key with its unit, and the figure in it; whole bits stay whole numbers."""
+    """Return one entry: the key with its unit, and the figure in it; bits and counts stay whole."""
     suffix, unit = SUFFIXES[dimension.name]
     return {f"{key}_{suffix}": figure(ticks, dimension, unit)}
 
 
 def figure(ticks: int | Fraction | None, dimension: Dimension, unit: str) -> Figure:
-    """Return ticks in a unit as the nearest float, whole bits as a whole number, unknown as None."""
+    """Return ticks in a unit as the nearest float, whole bits and counts as whole numbers, unknown as None."""
     if ticks is None:
         return None
-    if dimension.name == BITS.name and Fraction(ticks).denominator == 1:
+    if dimension.name in (BITS.name, COUNT.name) and Fraction(ticks).denominator == 1:
         return int(ticks)
     return to_unit(ticks, dimension, unit)
 

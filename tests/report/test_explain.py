@@ -23,8 +23,10 @@ from chainplan.sums import all_sums
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")
 
-NUMBER = re.compile(r" *(-?[0-9][0-9 ]*(?:\.[0-9 ]*[0-9])?) (fs|ps|ns|us|ms|s|V|mV|uV|um|mm|m|km|bit)  (.*)")
-PRODUCT = re.compile(r" *= (\d+) x (-?[0-9 .]+) \w+")
+NUMBER = re.compile(
+    r" *(-?[0-9][0-9 ]*(?:\.[0-9 ]*[0-9])?) (fs|ps|ns|us|ms|s|V|mV|uV|um|mm|m|km|bit|%|)  (.*)"
+)
+PRODUCT = re.compile(r" *= (\d+) x (-?[0-9 .]+) \S*")
 
 
 def add_up(text: str) -> list[tuple[Decimal, str]]:

@@ -1,0 +1,284 @@
+"""Coverage: which task shows which kind of hazard, how often and where, and what nothing shows.
+
+A cell is covered against a kind of hazard when some task reads, of its node, what shows that kind
+(:data:`chainplan.plan.readings.READINGS`); against over- and under-temperature when a task reads a
+temperature on its board. Register upsets and lost chains are counted by nodes.
+
+How often: the diagnostic test time interval (ISO 26262-1:2018, 3.35, from memory) from one run's begin to the
+next one's,
+
+    interval = task period + scan jitter + shift of the task's slot between the two scans + retry reserve
+
+where the reserve stands for repeated reads of the tasks before it. Debouncing, lost readings and evaluation
+come on top: that is the FDTI of a hazard of the plan (:mod:`chainplan.budgets.latency`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from chainplan.budgets.age import slot_shift
+from chainplan.budgets.exchange import channels
+from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.chain.network import Network, Node
+from chainplan.plan.model import Plan
+from chainplan.plan.readings import HAZARD_KINDS, READ_BY, READINGS, HazardKind
+from chainplan.quantity import COUNT, TIME
+
+Unit = Literal["cell", "node"]
+
+_BY_BOARD = READINGS["temperatures"].shows
+"""Kinds that a sensor anywhere on a board shows for all its cells."""
+
+
+@dataclass(frozen=True)
+class TaskInterval:
+    """How often a task runs on a controller."""
+
+    controller: str
+    task: str
+    interval: Sum
+    typical_interval: Sum
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Boards of one string on which nothing shows a kind of hazard."""
+
+    string: str
+    boards: tuple[int, ...]
+    """Positions in the string, in order; all of its boards where `whole`."""
+    whole: bool
+    units: int
+    """Cells, or nodes, that are not covered."""
+    reason: str
+
+
+@dataclass(frozen=True)
+class KindCoverage:
+    """How far one kind of hazard is covered."""
+
+    kind: HazardKind
+    unit: Unit
+    """What is counted."""
+    total: int
+    covered: Sum
+    """Covered cells or nodes, a count."""
+    tests: tuple[TaskInterval, ...]
+    """Every task that shows it, controller by controller."""
+    slowest: TaskInterval | None
+    """The test of the place that is tested least often, by the most frequent of its tasks."""
+    hazards: tuple[HazardLatency, ...]
+    """The hazards of this kind in the plan, with their FDTI."""
+    gaps: tuple[Gap, ...]
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """The whole table, in the order of :data:`~chainplan.plan.readings.HAZARD_KINDS`."""
+
+    kinds: dict[HazardKind, KindCoverage]
+    tests: tuple[TaskInterval, ...]
+    """Every task that reads, on every controller."""
+    idle: dict[str, str]
+    """Tasks that read but show no hazard of the plan, and why."""
+
+
+def coverage_budget(
+    network: Network, scans: dict[str, ControllerScan], latencies: Iterable[HazardLatency]
+) -> Coverage:
+    """Return what the tasks of a plan cover; `latencies` are those of its hazards."""
+    tests = {
+        (name, work.name): task_interval(scan, index)
+        for name, scan in scans.items()
+        for index, work in enumerate(scan.works)
+        if work.task.kind != "write"
+    }
+    asked = _asked(network, scans)
+    known = list(latencies)
+    hazards = network.plan.hazards
+    return Coverage(
+        {
+            kind: _kind(
+                kind,
+                network,
+                asked,
+                tests,
+                tuple(each for each in known if hazards[each.hazard].kind == kind),
+            )
+            for kind in HAZARD_KINDS
+        },
+        tuple(tests.values()),
+        _idle(network.plan),
+    )
+
+
+def task_interval(scan: ControllerScan, index: int) -> TaskInterval:
+    """Return how often a task runs on a controller at least, fs from begin to begin."""
+    work, plan = scan.works[index], scan.controller.plan
+    every = work.task.every
+    shift, usual_shift = (
+        slot_shift(scan, index, 1, early, late)
+        for early, late in ((Case.BEST, Case.WORST), (Case.TYPICAL, Case.TYPICAL))
+    )
+    source = "ISO 26262-1:2018, 3.35"
+    return TaskInterval(
+        scan.controller.name,
+        work.name,
+        Sum(
+            f"test interval of {work.name}",
+            TIME,
+            nonzero(
+                Term("task period", scan.period, every),
+                Term("scan jitter", plan.scan_jitter.max),
+                Term("shift of the slot between scans", shift),
+                scan.reserve,
+            ),
+            "task period + jitter + slot shift + retry reserve",
+            source,
+        ),
+        Sum(
+            f"typical test interval of {work.name}",
+            TIME,
+            nonzero(
+                Term("task period", plan.scan_period.typical, every),
+                Term("shift of the slot between scans", usual_shift),
+            ),
+            source=source,
+        ),
+    )
+
+
+_Asked = dict[str, list[tuple[str, str]]]
+"""By node: controller and name of every task that asks it something it has."""
+
+
+def _asked(network: Network, scans: dict[str, ControllerScan]) -> _Asked:
+    found: _Asked = {name: [] for name in network.nodes}
+    for controller, scan in scans.items():
+        for work in scan.works:
+            if work.task.kind == "write":
+                continue
+            asked: dict[str, None] = {}
+            for reads in work.reads.values():
+                for exchange in reads:
+                    nodes = network.chains[exchange.chain].nodes
+                    for node in nodes if exchange.node is None else nodes[exchange.node : exchange.node + 1]:
+                        asked[node.name] = None
+            for name in asked:
+                found[name].append((controller, work.name))
+    return found
+
+
+def _kind(
+    kind: HazardKind,
+    network: Network,
+    asked: _Asked,
+    tests: dict[tuple[str, str], TaskInterval],
+    hazards: tuple[HazardLatency, ...],
+) -> KindCoverage:
+    unit: Unit = "node" if kind in ("register upset", "chain loss") else "cell"
+    shown = _shown(kind, network, asked)
+    amounts = {name: 1 if unit == "node" else node.cells for name, node in network.nodes.items()}
+    left = {name: amounts[name] for name, by in shown.items() if not by and amounts[name]}
+    used = dict.fromkeys(key for by in shown.values() for key in by)
+    often = [
+        min((tests[key] for key in by), key=lambda test: test.interval.total)
+        for name, by in shown.items()
+        if by and amounts[name]
+    ]
+    return KindCoverage(
+        kind,
+        unit,
+        sum(amounts.values()),
+        _covered(kind, unit, network, {name: amounts[name] for name, by in shown.items() if by}),
+        tuple(tests[key] for key in used),
+        max(often, key=lambda test: test.interval.total, default=None),
+        hazards,
+        tuple(_gaps(kind, network, left, bool(used))),
+    )
+
+
+def _shown(kind: HazardKind, network: Network, asked: _Asked) -> _Asked:
+    """Return for every node the tasks that show a kind of hazard there."""
+    tasks = network.plan.tasks
+    wanted = READ_BY.get(kind)
+    if wanted is None:
+        return asked
+
+    def by_node(node: Node) -> list[tuple[str, str]]:
+        return [
+            key for key in asked[node.name] if tasks[key[1]].reads == wanted and channels(tasks[key[1]], node)
+        ]
+
+    shown = {node.name: by_node(node) for node in network.nodes.values()}
+    if kind not in _BY_BOARD:
+        return shown
+    boards: _Asked = {}
+    for node in network.nodes.values():
+        known = boards.setdefault(node.board, [])
+        known += [key for key in shown[node.name] if key not in known]
+    return {node.name: boards[node.board] for node in network.nodes.values()}
+
+
+def _covered(kind: HazardKind, unit: Unit, network: Network, amounts: dict[str, int]) -> Sum:
+    """Return the covered cells or nodes, string by string."""
+    strings: dict[str, int] = {}
+    for name, amount in amounts.items():
+        string = network.nodes[name].string
+        strings[string] = strings.get(string, 0) + amount
+    return Sum(
+        f"{unit}s covered against {kind}",
+        COUNT,
+        nonzero(*(Term(f"string {string}", amount) for string, amount in strings.items())),
+        f"{unit}s where some task shows it",
+    )
+
+
+def _gaps(kind: HazardKind, network: Network, left: dict[str, int], used: bool) -> Iterator[Gap]:
+    wanted = READ_BY.get(kind)
+    reason = "no task reads anything there" if wanted is None else f"no task reads {wanted} there"
+    if kind in _BY_BOARD and used:
+        reason = "no temperature is read on the board"
+    elif not used:
+        reason = f"no task reads {wanted or 'anything'}"
+    strings: dict[str, dict[str, int]] = {}
+    for name, amount in left.items():
+        node = network.nodes[name]
+        boards = strings.setdefault(node.string, {})
+        boards[node.board] = boards.get(node.board, 0) + amount
+    for string, boards in strings.items():
+        everything = network.strings[string].boards
+        positions = tuple(place for place, board in enumerate(everything, start=1) if board in boards)
+        yield Gap(string, positions, len(positions) == len(everything), sum(boards.values()), reason)
+
+
+def place(gap: Gap) -> str:
+    """Return where a gap is: a string, or some of its boards."""
+    if gap.whole:
+        return f"string {gap.string}"
+    runs: list[list[int]] = []
+    for position in gap.boards:
+        if runs and position == runs[-1][-1] + 1:
+            runs[-1].append(position)
+        else:
+            runs.append([position])
+    texts = [str(run[0]) if len(run) == 1 else f"{run[0]}..{run[-1]}" for run in runs]
+    return f"{gap.string}.{', '.join(texts)}"
+
+
+def _idle(plan: Plan) -> dict[str, str]:
+    """Return the tasks that read but show no hazard of the plan, and why."""
+    found = {}
+    for name, task in plan.tasks.items():
+        kinds = {hazard.kind for hazard in plan.hazards.values() if hazard.task in (None, name)}
+        shows = READINGS[task.reads].shows
+        if task.kind == "write" or kinds & {*shows, "chain loss"}:
+            continue
+        what = " and ".join(shows) if shows else "nothing but a lost chain"
+        found[name] = f"shows {what}, of which the plan names no hazard"
+    return found

@@ -13,17 +13,17 @@ fault, so that a walk through all faults does not lay out the whole plan each ti
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate
 
 from chainplan.budgets.age import MOST_SCANS, conversion_on
 from chainplan.budgets.exchange import (
     Exchange,
+    channels,
     exchange_terms,
     exchange_wire_bits,
     read_exchanges,
-    sent_values,
     trigger_exchange,
     write_exchange,
 )
@@ -138,7 +138,7 @@ class Rescans:
                     if part.asks:
                         longest = max(longest, plan.set_up.max + max(part.reads) + part.time_out)
         busiest = max(self.due_together, key=lambda due: sum(lengths[index] for index in due))
-        reserve = replace(self.scan.reserve, amount=longest)
+        reserve = self.scan.reserve._replace(amount=longest)
         return Rescan(
             self.scan, tuple(lengths), reserve, tuple(i for i in busiest if lengths[i]), self.due_together
         )
@@ -284,14 +284,14 @@ def _stage_end(lists: dict[str, list[int]], plan: ControllerPlan, begin: int) ->
 class _Laid:
     """One task's exchanges on a whole open chain, to be cut to its first nodes.
 
-    ``sent[k]`` is the most values that any of the first k + 1 nodes sends, ``waits[k]`` the longest
+    ``wired[k]`` is the most values that any of the first k + 1 nodes has, ``waits[k]`` the longest
     settling and conversion of any of them, fs. ``alone`` is what each polled read keeps the port busy, fs: it
     takes the same however long the chain.
     """
 
     triggers: tuple[Exchange, ...]
     reads: tuple[Exchange, ...]
-    sent: tuple[int, ...]
+    wired: tuple[int, ...]
     waits: tuple[int, ...]
     alone: tuple[int, ...]
 
@@ -300,11 +300,11 @@ class _Laid:
 
         Their payload is not kept up: what they are worth does not matter for the time they take.
         """
-        if not self.sent:  # blocks of data and writes: one exchange, whatever the nodes have
-            return [replace(each, answers=each.answers[:count]) for each in self.reads]
-        most = self.sent[count - 1]
+        if not self.wired:  # blocks of data and writes: one exchange, whatever the nodes have
+            return [each._replace(answers=each.answers[:count]) for each in self.reads]
+        most = self.wired[count - 1]
         return [
-            replace(each, answers=each.answers[:count]) for each in self.reads if each.first_channel < most
+            each._replace(answers=each.answers[:count]) for each in self.reads if each.first_channel < most
         ]
 
     def polled(self, count: int) -> list[int]:
@@ -386,7 +386,7 @@ class _Side:
         if not reads:
             return None
         count = len(chain.nodes)
-        values = () if is_block(task.reads) else accumulate((sent_values(task, n) for n in chain.nodes), max)
+        values = () if is_block(task.reads) else accumulate((channels(task, n) for n in chain.nodes), max)
         return _Laid(
             (trigger_exchange(name, chain),) if task.kind == "measure" else (),
             reads,

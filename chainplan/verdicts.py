@@ -13,7 +13,6 @@ from chainplan.budgets.schedule import conversion_waits
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
 from chainplan.quantity import BITS, RATIO, TIME, Dimension
-from chainplan.verdict_rooms import asked_for
 
 if TYPE_CHECKING:
     from chainplan.budgets.data import ControllerBytes
@@ -79,7 +78,11 @@ Room = Callable[["Evaluation"], Iterator[Verdict]]
 
 def judge(evaluation: Evaluation, rooms: Iterable[Room] | None = None) -> tuple[Verdict, ...]:
     """Hold every figure against its target, in the order of the report; or only those of some rooms."""
-    return tuple(verdict for room in (ROOMS if rooms is None else rooms) for verdict in room(evaluation))
+    if rooms is None:
+        from chainplan.verdict_rooms import OTHER_ROOMS  # late: they make verdicts of this module's class
+
+        rooms = (*ROOMS, *OTHER_ROOMS)
+    return tuple(verdict for room in rooms for verdict in room(evaluation))
 
 
 def _scan(evaluation: Evaluation) -> Iterator[Verdict]:
@@ -387,7 +390,7 @@ def share(part: int, whole: int) -> int:
     return -(-part * WHOLE // whole)
 
 
-ROOMS = (_scan, _samples, _bytes, _latencies, _isolation, _faults, asked_for)
+ROOMS = (_scan, _samples, _bytes, _latencies, _isolation, _faults)
 """Where each budget's figures meet their targets: a new budget adds its line here."""
 
 SCANNING = (_scan, _samples, _bytes, _latencies)

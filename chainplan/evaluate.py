@@ -15,9 +15,13 @@ from chainplan.plan.model import Plan
 from chainplan.verdicts import Verdict, judge, missed
 
 if TYPE_CHECKING:
+    from chainplan.budgets.balancing import BalancingTime, NodeBalancing
     from chainplan.budgets.coverage import Coverage
     from chainplan.budgets.faults import FaultBudget
     from chainplan.budgets.isolation import IsolationBudget
+    from chainplan.budgets.sleep import SleepBudget
+    from chainplan.budgets.startup import StartUp
+    from chainplan.budgets.supply import StringSupply
 
 
 class Evaluation:
@@ -71,6 +75,46 @@ class Evaluation:
         from chainplan.budgets.coverage import coverage_budget  # late: a plan may be judged without it
 
         return coverage_budget(self.network, self.scans, self.latencies)
+
+    @cached_property
+    def start_ups(self) -> list[StartUp]:
+        """Return how each controller gets from power-up to its first complete set of readings."""
+        from chainplan.budgets.startup import start_up  # late, as the three below
+
+        return [start_up(scan) for scan in self.scans.values()]
+
+    @cached_property
+    def sleep(self) -> SleepBudget | None:
+        """Return every hazard's way to the safe state while the controllers sleep, if they do."""
+        from chainplan.budgets.sleep import sleep_budget
+
+        return sleep_budget(self.network)
+
+    @cached_property
+    def balancing(self) -> dict[str, list[NodeBalancing]]:
+        """Return for each controller how its nodes balance."""
+        from chainplan.budgets.balancing import balancing_budget
+
+        return {name: balancing_budget(scan) for name, scan in self.scans.items()}
+
+    @cached_property
+    def balancing_times(self) -> dict[str, list[BalancingTime]]:
+        """Return for each controller how long balancing takes; nothing where no target says what."""
+        from chainplan.budgets.balancing import balancing_times
+
+        target = self.plan.targets.balancing
+        if target is None:
+            return {}
+        return {
+            name: balancing_times(self.network, groups, target) for name, groups in self.balancing.items()
+        }
+
+    @cached_property
+    def supply(self) -> list[StringSupply]:
+        """Return what the nodes of each string draw from its cells."""
+        from chainplan.budgets.supply import supply_budget
+
+        return supply_budget(self.network, self.scans)
 
     @cached_property
     def verdicts(self) -> tuple[Verdict, ...]:

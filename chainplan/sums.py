@@ -139,5 +139,50 @@ def _coverage(evaluation: Evaluation) -> Iterator[Named]:
         yield f"coverage/{kind}", _known(covered.covered)
 
 
-ROOMS = (_scans, _samples, _traffic, _latencies, _coverage, _isolation, _faults)
+def _standby(evaluation: Evaluation) -> Iterator[Named]:
+    """Yield the figures of start-up and sleep, as far as the plan says enough for them."""
+    for start in evaluation.start_ups:
+        if not start.missing:
+            yield f"start-up/{start.controller}", _known(start.time)
+            yield f"start-up/{start.controller}{TYPICAL}", _known(start.typical)
+    if evaluation.sleep is not None:
+        for latency in evaluation.sleep.latencies:
+            yield f"sleep/{latency.hazard}", _known(latency.handling)
+
+
+def _balancing(evaluation: Evaluation) -> Iterator[Named]:
+    for name, groups in evaluation.balancing.items():
+        for group in groups:
+            yield f"balancing/{name}/{group.nodes[0]}/left", _known(group.left)
+            yield f"balancing/{name}/{group.nodes[0]}/left{TYPICAL}", _known(group.typical_left)
+    for name, times in evaluation.balancing_times.items():
+        for each in times:
+            figure = f"balancing/{name}/{each.group.nodes[0]}"
+            if each.time is not None:
+                yield figure, _known(each.time)
+            if each.typical is not None:
+                yield f"{figure}{TYPICAL}", _known(each.typical)
+
+
+def _supply(evaluation: Evaluation) -> Iterator[Named]:
+    if evaluation.plan.supply is None:
+        return
+    for string in evaluation.supply:
+        if string.spread is not None:
+            yield f"supply/{string.string}", _known(string.spread.worst)
+            yield f"supply/{string.string}{TYPICAL}", _known(string.spread.typical)
+
+
+ROOMS = (
+    _scans,
+    _samples,
+    _traffic,
+    _latencies,
+    _coverage,
+    _standby,
+    _balancing,
+    _supply,
+    _isolation,
+    _faults,
+)
 """Where each budget names its sums: a new budget adds its line here."""

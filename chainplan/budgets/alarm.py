@@ -59,6 +59,11 @@ def alarm_ways(chain: Chain, case: Case, per_hop: int) -> list[AlarmWay]:
     return ways
 
 
+def any_watched(hazard: Hazard, chain: Chain) -> bool:
+    """Tell whether some node of a chain has inputs that show a hazard."""
+    return any(watched(hazard, node) for node in chain.nodes)
+
+
 def watched(hazard: Hazard, node: Node) -> bool:
     """Tell whether a node has inputs that show a hazard."""
     return values_at(READ_BY.get(hazard.kind, "none"), node.cells, node.temperatures) > 0
@@ -74,31 +79,35 @@ def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple
 
     None where no node of the chain has an input that shows the hazard.
     """
+    slowest: tuple[int, Node, AlarmWay] | None = None
+    per_hop = watch.per_hop[case]
+    for node, way in zip(chain.nodes, alarm_ways(chain, case, per_hop), strict=True):
+        if watched(hazard, node):
+            check = check_of(hazard, node)
+            time = way.time(per_hop) + (check.settling[case] + check.time[case] if check else 0)
+            if slowest is None or time > slowest[0]:
+                slowest = time, node, way
+    if slowest is None:
+        return None
+    _, node, way = slowest
+    check = check_of(hazard, node)
     lost = hazard.lost_readings if case is Case.WORST else 0
     hits = f"{watch.debounce} to debounce" + (f", {lost} lost" if lost else "")
-    found: list[tuple[Term, ...]] = []
-    for node, way in zip(chain.nodes, alarm_ways(chain, case, watch.per_hop[case]), strict=True):
-        if not watched(hazard, node):
-            continue
-        check = check_of(hazard, node)
-        found.append(
-            nonzero(
-                Term("sensor lag", hazard.sensor_lag[case]),
-                Term("input filter settles", check.settling[case] if check else 0),
-                Term("check period per hit", watch.check_every[case], watch.debounce + lost, hits),
-                Term("check converts", check.time[case] if check else 0),
-                Term("alarm per hop", watch.per_hop[case], way.hops, f"from {node.name}"),
-                Term("cables on the alarm's way", way.cables),
-            )
-        )
-    return max(found, key=lambda terms: sum(term.total for term in terms), default=None)
+    return nonzero(
+        Term("sensor lag", hazard.sensor_lag[case]),
+        Term("input filter settles", check.settling[case] if check else 0),
+        Term("check period per hit", watch.check_every[case], watch.debounce + lost, hits),
+        Term("check converts", check.time[case] if check else 0),
+        Term("alarm per hop", per_hop, way.hops, f"from {node.name}"),
+        Term("cables on the alarm's way", way.cables),
+    )
 
 
 def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
     """Return the longest exchange on a chain, which an alarm that shares the chain may have to wait out."""
     longest = max(
         (
-            sum(term.total for term in scan.ways[case].terms(exchange))
+            scan.ways[case].time(exchange)
             for work in scan.works
             for lists in (work.triggers, work.reads)
             for exchange in lists.get(chain.head, ())

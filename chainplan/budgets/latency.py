@@ -26,7 +26,7 @@ from chainplan.budgets.age import (
     slot_shift,
     slowest_value,
 )
-from chainplan.budgets.alarm import Watch, alarm_terms, longest_exchange
+from chainplan.budgets.alarm import Watch, alarm_terms, any_watched, longest_exchange
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
@@ -114,7 +114,7 @@ def _ways(name: str, hazard: Hazard, scan: ControllerScan) -> Iterator[tuple[str
     alarm = hazard.alarm
     watch = Watch(alarm.check_every, alarm.debounce, alarm.per_hop)
     for chain in scan.controller.chains:
-        if alarm_terms(hazard, watch, chain, Case.WORST) is not None:
+        if any_watched(hazard, chain):
             yield (
                 chain.name,
                 hazard_latency(

@@ -6,5 +6,6 @@ A room is a function from an evaluation to its verdicts. It works out nothing th
 from __future__ import annotations
 
 from chainplan.verdict_rooms.coverage import coverage_verdicts
+from chainplan.verdict_rooms.standby import STANDBY_ROOMS
 
-OTHER_ROOMS = (coverage_verdicts,)
+OTHER_ROOMS = (*STANDBY_ROOMS, coverage_verdicts)

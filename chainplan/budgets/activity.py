@@ -1,0 +1,185 @@
+"""How long each node communicates and measures, which is what its supply current depends on.
+
+A node communicates while it receives, relays or sends, and measures while it converts. So in
+
+- a *broadcast* every node receives the frame, and all but the last pass it on;
+- a *summation* the frame passes every node outward and again homeward (once in a ring read across);
+- a *sequential* read every node passes on the answers of all nodes beyond: the nearer the head, the more;
+- a *polled* read the nodes up to the polled one pass request and answer; those beyond hear nothing.
+
+A cut-through relay is at work for the frame and its own delay; one that stores and forwards receives the
+frame and sends it anew, so for the frame twice. Where it may receive one answer while it sends another, the
+longest case counts both and the others only the sending. Gaps and turn-around times are at rest. Retries are
+left out: these are times of the fault-free chain.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from itertools import accumulate
+
+from chainplan.budgets.age import conversion_on
+from chainplan.budgets.exchange import Exchange, channels
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.schedule import TaskWork
+from chainplan.budgets.terms import Case
+from chainplan.budgets.wire import Way, frame_time
+from chainplan.chain.network import Chain, Node
+from chainplan.quantity import Span
+
+
+@dataclass(frozen=True, slots=True)
+class Activity:
+    """What a node does in one major cycle of its controller, fs: at the least, typically, at the most.
+
+    `free` says that it converts by itself whenever it does not communicate, because a task without a
+    trigger reads it.
+    """
+
+    node: Node
+    communicating: Span
+    measuring: Span
+    free: bool
+
+
+def activities(scan: ControllerScan) -> list[Activity]:
+    """Return what every node of a controller does in a major cycle, chain by chain from the head."""
+    return [activity for chain in scan.controller.chains for activity in _on_chain(scan, chain)]
+
+
+def _on_chain(scan: ControllerScan, chain: Chain) -> list[Activity]:
+    exchanges = _exchanges(scan, chain)
+    busy = [
+        [sum(times) for times in zip(*each, strict=True)] or [0] * len(chain.nodes)
+        for case in Case
+        for each in [
+            [
+                [
+                    count * time
+                    for time in communicating(chain, scan.ways[case].ways[chain.name], exchange, case)
+                ]
+                for exchange, count in exchanges.items()
+            ]
+        ]
+    ]
+    works = [work for work in scan.works if _reads_on(work, chain)]
+    return [
+        Activity(
+            node,
+            Span(busy[0][index], busy[1][index], busy[2][index]),
+            _measuring(scan, works, node),
+            any(work.task.kind == "read" and _converts(work, node) for work in works),
+        )
+        for index, node in enumerate(chain.nodes)
+    ]
+
+
+def _exchanges(scan: ControllerScan, chain: Chain) -> Counter[Exchange]:
+    """Return the exchanges on a chain in a major cycle, equal ones counted, whatever task they belong to."""
+    found: Counter[Exchange] = Counter()
+    for work in scan.works:
+        runs = scan.phases.major_cycle // work.task.every
+        for lists in (work.triggers, work.reads):
+            for each in lists.get(chain.head, ()):
+                if each.chain == chain.name:
+                    plain = Exchange(
+                        "", each.chain, each.style, each.request, each.answers, 0, 0, 0, each.node
+                    )
+                    found[plain] += runs
+    return found
+
+
+def _reads_on(work: TaskWork, chain: Chain) -> bool:
+    return any(exchange.chain == chain.name for exchange in work.reads.get(chain.head, ()))
+
+
+def _converts(work: TaskWork, node: Node) -> bool:
+    return conversion_on(work.task, node) is not None and channels(work.task, node) > 0
+
+
+def _measuring(scan: ControllerScan, works: list[TaskWork], node: Node) -> Span:
+    """Return the time a node converts after triggers in a major cycle, fs."""
+    ends = [0, 0, 0]
+    for work in works:
+        conversion = conversion_on(work.task, node)
+        if work.task.kind == "measure" and conversion is not None:
+            runs = scan.phases.major_cycle // work.task.every
+            for case in Case:
+                ends[case] += runs * conversion.time[case]
+    return Span(*ends)
+
+
+def communicating(chain: Chain, way: Way, exchange: Exchange, case: Case) -> list[int]:
+    """Return how long each node of a chain receives, relays or sends in an exchange, fs."""
+    protocol = chain.protocol
+    last = len(chain.nodes) - 1
+    if exchange.style == "summation":
+        frame = frame_time(protocol, exchange.request + sum(exchange.answers), case)
+        if chain.plan.read_from == "across":
+            return [_pass_out(node, frame, case) for node in chain.nodes]
+        return [_round_trip(chain, way, index, frame, case) for index in range(last + 1)]
+    if exchange.node is not None:
+        last = exchange.node
+    request = frame_time(protocol, exchange.request, case)
+    times = [_pass_out(node, request, case) for node in chain.nodes[:last]] + [request]
+    if exchange.style == "sequential":
+        answers = [frame_time(protocol, bits, case) for bits in exchange.answers]
+        homeward = _in_turn(chain, answers, case)
+    elif exchange.style == "polled":
+        answer = frame_time(protocol, exchange.answers[0], case)
+        homeward = [_pass_home(node, answer, case) for node in chain.nodes[:last]] + [answer]
+    else:
+        homeward = [0] * len(times)
+    rest = [0] * (len(chain.nodes) - len(times))
+    return [out + home for out, home in zip(times, homeward, strict=True)] + rest
+
+
+def _stores(node: Node) -> bool:
+    return node.type.relay.style == "store-and-forward"
+
+
+def _pass_out(node: Node, frame: int, case: Case) -> int:
+    return 2 * frame if _stores(node) else frame + node.type.relay.outward[case]
+
+
+def _pass_home(node: Node, frame: int, case: Case) -> int:
+    return 2 * frame if _stores(node) else frame + node.type.relay.homeward[case]
+
+
+def _round_trip(chain: Chain, way: Way, index: int, frame: int, case: Case) -> int:
+    """Return how long a node is at work for a frame that goes out to the tail and comes home, fs.
+
+    A long frame may still go out while it already comes home. `beyond` is the time from the frame's first
+    bit on its way out of the node to that bit back at the node.
+    """
+    last = len(chain.nodes) - 1
+    node, tail = chain.nodes[index], chain.nodes[last]
+    if index == last:
+        return 2 * frame if _stores(node) else frame + min(frame, tail.type.turn_around[case])
+    relay = node.type.relay
+    own = relay.outward[case] + relay.homeward[case]
+    ways = way.out[last] - way.out[index] + way.home[last] - way.home[index] - own
+    stored = 2 * (way.stores[last] - way.stores[index] - _stores(node)) + _stores(tail)
+    beyond = ways + tail.type.turn_around[case] + stored * frame
+    if _stores(node):  # received, then sent out while perhaps coming home already, then sent home
+        return 3 * frame + min(frame, beyond)
+    return frame + own + min(frame, beyond)
+
+
+def _in_turn(chain: Chain, answers: list[int], case: Case) -> list[int]:
+    """Return how long each node passes on the answers from beyond and sends its own, fs."""
+    sent = [*accumulate(reversed(answers))][::-1]  # its own and all from beyond
+    times = []
+    last = len(answers) - 1
+    for index, node in enumerate(chain.nodes):
+        beyond = last - index
+        if not _stores(node):
+            frames_apart = beyond if case is not Case.BEST else min(beyond, 1)
+            extra = frames_apart * node.type.relay.homeward[case]
+        elif case is Case.WORST:
+            extra = sent[index] - answers[index]  # received while nothing is sent
+        else:
+            extra = answers[last] if beyond else 0  # only the first is received before anything is sent
+        times.append(sent[index] + extra)
+    return times

@@ -102,6 +102,40 @@ def data(plan: PlanFile, out: Out = None) -> None:
 
 
 @app.command()
+def play(
+    plan: PlanFile,
+    scans: Annotated[int, typer.Option(min=1, max=1_000_000, help="Scans per simulation, at least.")] = 200,
+    seeds: Annotated[int, typer.Option(min=1, max=100_000, help="Drawn simulations of each kind.")] = 4,
+    first_seed: Annotated[int, typer.Option(min=0, help="Seed of the first of them.")] = 0,
+    workers: Annotated[
+        int | None, typer.Option(min=1, max=1024, help="Processes; the result does not depend on them.")
+    ] = None,
+    bit_errors: Annotated[
+        float, typer.Option(min=0.0, max=1.0, help="Probability of a bit error in drawn simulations.")
+    ] = 0.0,
+    burst: Annotated[
+        str | None,
+        typer.Option(metavar="BAD,ENTER,LEAVE", help="Bursts: bit error, entry and exit probability."),
+    ] = None,
+    width: Width = None,
+    out: Out = None,
+) -> None:
+    """Simulate the plan frame by frame and hold every bound against it. Exit code 1: one did not hold."""
+    _run(
+        "play",
+        plan=plan,
+        scans=scans,
+        seeds=seeds,
+        first_seed=first_seed,
+        workers=workers,
+        bit_errors=bit_errors,
+        burst=burst,
+        width=width,
+        out=out,
+    )
+
+
+@app.command()
 def start(
     file: Annotated[str, typer.Argument(help="The plan file to write.", show_default=False)],
     *,

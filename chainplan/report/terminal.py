@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -32,11 +32,20 @@ def report_text(
 
     `sections` are names of :data:`chainplan.report.names.SECTIONS`; none means all of them.
     """
-    look = Look(max(console.width, LEAST_WIDTH), console.encoding)
-    view = View(loaded, evaluation, look)
+    view = view_of(console, loaded, evaluation)
+    return text_of(console, view.look, renderables(view, sections or SECTIONS))
+
+
+def view_of(console: Console, loaded: LoadedPlan, evaluation: Evaluation) -> View:
+    """Return what there is to draw and the screen to draw it for."""
+    return View(loaded, evaluation, Look(max(console.width, LEAST_WIDTH), console.encoding))
+
+
+def text_of(console: Console, look: Look, parts: Iterable[RenderableType]) -> str:
+    """Return parts as `console` would print them, without blanks at the ends of lines."""
     with console.capture() as captured:
-        for renderable in renderables(view, sections or SECTIONS):
-            console.print(renderable, width=look.width, highlight=False, emoji=False, markup=False)
+        for part in parts:
+            console.print(part, width=look.width, highlight=False, emoji=False, markup=False)
     return "\n".join(map(_without_tail, captured.get().split("\n")))
 
 

@@ -1,0 +1,100 @@
+"""`play`: simulate a plan frame by frame and hold what was observed against every computed bound."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from chainplan.cli.files import write_result
+from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
+from chainplan.cli.plans import open_plan
+
+if TYPE_CHECKING:
+    from chainplan.evaluate import Evaluation
+    from chainplan.witness.noise import Noise
+    from chainplan.witness.play import Case, Played
+
+
+def run(
+    plan: str,
+    scans: int,
+    seeds: int,
+    first_seed: int,
+    workers: int | None,
+    bit_errors: float,
+    burst: str | None,
+    width: int | None,
+    out: str | None,
+) -> int:
+    """Play a plan; return 0 if every bound held, 1 if one did not, 130 if it was interrupted."""
+    loaded, evaluation = open_plan(plan)
+    from chainplan.witness.compare import compare
+    from chainplan.witness.corners import cases
+
+    wanted = cases(evaluation, scans=scans, seeds=seeds, noise=_noise(bit_errors, burst))
+    played = _play(evaluation, _from_seed(wanted, first_seed), workers or os.cpu_count() or 1)
+    rows = compare(evaluation, played.record)
+    if out is not None and not played.interrupted:
+        from chainplan.report.played_data import played_json
+
+        write_result(played_json(loaded, played, rows), out)
+    if out is None or played.interrupted:
+        from rich.console import Console
+
+        from chainplan.report.played import played_text
+
+        write_out(played_text(Console(width=width), loaded, evaluation, played, rows))
+    if played.interrupted:
+        complain(f"interrupted after {played.done} of {played.wanted} simulations; nothing was written")
+        return INTERRUPTED
+    return 0 if all(row.ok for row in rows) else 1
+
+
+def _noise(bit_errors: float, burst: str | None) -> Noise | None:
+    """Return the channel that the drawn simulations run under, if any."""
+    if not bit_errors and burst is None:
+        return None
+    from chainplan.witness.noise import Noise
+
+    if burst is None:
+        return Noise(bit_errors)
+    try:
+        bad, leave_good, leave_bad = (float(part) for part in burst.split(","))
+        return Noise(bit_errors, bad, leave_good, leave_bad)
+    except ValueError as error:
+        reason = str(error) if "channel" in str(error) else "three probabilities are wanted"
+        raise UserError(
+            f"--burst {burst}: {reason}\n   expected: BAD,ENTER,LEAVE, such as 0.1,0.00001,0.1"
+        ) from None
+
+
+def _from_seed(cases: list[Case], first_seed: int) -> list[Case]:
+    from dataclasses import replace
+
+    return [replace(case, first_seed=case.first_seed + first_seed) for case in cases]
+
+
+def _play(evaluation: Evaluation, cases: list[Case], workers: int) -> Played:
+    from chainplan.witness.compare import phases_of
+    from chainplan.witness.play import play
+
+    with _progress(sum(case.seeds for case in cases)) as progress:
+        return play(evaluation.network, phases_of(evaluation), cases, workers, progress)
+
+
+@contextmanager
+def _progress(total: int) -> Iterator[Callable[[int, int], None] | None]:
+    """Show a progress bar on stderr where someone watches; yield what moves it."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("simulations"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=total)
+        yield lambda done, _: bar.update(task, completed=done)

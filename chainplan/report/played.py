@@ -1,0 +1,106 @@
+"""What simulations observed beside what was computed, for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.cautions import CAUTIONS
+from chainplan.quantity import TIME
+from chainplan.report.figures import amount, percent, plural
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    bullets,
+    heading,
+    lines,
+    paragraph,
+    status_text,
+    table,
+    two_lines,
+)
+from chainplan.report.terminal import text_of, view_of
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+    from chainplan.evaluate import Evaluation
+    from chainplan.plan.load import LoadedPlan
+    from chainplan.witness.compare import Row
+    from chainplan.witness.play import Played
+
+
+def played_text(
+    console: Console, loaded: LoadedPlan, evaluation: Evaluation, played: Played, rows: Sequence[Row]
+) -> str:
+    """Return the report of a play: observed least, mean, percentiles and largest, and the bound."""
+    view = view_of(console, loaded, evaluation)
+    return text_of(console, view.look, _parts(view, played, rows))
+
+
+def _parts(view: View, played: Played, rows: Sequence[Row]) -> Iterator[RenderableType]:
+    broken = [row for row in rows if not row.ok]
+    yield heading(view, "Played", f"{view.evaluation.plan.title}: observed against computed worst case")
+    verdict = (
+        "Every bound held." if not broken else f"{plural(len(broken), 'bound')} of {len(rows)} did NOT hold."
+    )
+    yield Text(view.look.text(verdict), style="bold" if broken else "")
+    scans = sum(record.scans for record in played.record.controllers.values())
+    came = f"{played.done} of {plural(played.wanted, 'simulation')}, {plural(scans, 'scan')} in all"
+    yield lines(view, came + (", INTERRUPTED" if played.interrupted else ""))
+    yield Text()
+    yield table(view, _columns(view), [_row(view, row) for row in rows])
+    yield Text()
+    yield from _counts(view, played)
+    yield paragraph(
+        view,
+        "The simulation shares the plan and the graph with the budgets, none of their formulas. It plays "
+        "corners (all at worst, all at best, the oldest sample, faults at the worst instant, cut segments) "
+        "and drawn values. Of bound: largest observed over computed worst case.",
+    )
+    yield heading(view, "Cautions")
+    yield bullets(view, CAUTIONS)
+
+
+def _columns(view: View) -> list[Column]:
+    figures = ["largest", "worst case", "of bound"]
+    if view.wide:
+        figures = ["least", "mean", "median", "99 %", *figures]
+    return [Column("verdict"), Column("figure"), *(Column(title, figures=True) for title in figures)]
+
+
+def _row(view: View, row: Row) -> list[Cell]:
+    name = f"{row.quantity}: {row.controller}"
+    ratio = percent(row.ratio, "up") if row.ratio is not None else "-"
+    figures = [amount(row.largest, row.dimension, "up"), amount(row.bound, row.dimension, "up"), ratio]
+    if view.wide:
+        middle = [Fraction(row.least), Fraction(row.mean), Fraction(row.median), Fraction(row.percentile_99)]
+        figures = [*(amount(value, row.dimension) for value in middle), *figures]
+    return [status_text(view, "met" if row.ok else "missed"), two_lines(view, name, row.subject), *figures]
+
+
+def _counts(view: View, played: Played) -> Iterator[RenderableType]:
+    """Say how many frames were hit, how many reads repeated or lost, and what no bound allows for."""
+    texts = []
+    for name, record in played.record.controllers.items():
+        frames, bad = sum(record.frames.values()), sum(record.bad_frames.values())
+        retries = sum(task.retries for task in record.tasks.values())
+        texts.append(
+            f"{name}: {plural(frames, 'frame')}, {bad} hit by bit errors; "
+            f"{plural(retries, 'retry')}, {plural(record.lost, 'read')} lost for good"
+        )
+        if record.recovery.max is not None:
+            largest = amount(record.recovery.max, TIME, "up")
+            texts.append(f"{name}: from mending a cut to a scan without loss: at most {largest}")
+        beyond = sum(record.beyond.values())
+        if beyond or record.scan_time_beyond.count:
+            texts.append(
+                f"{name}: {plural(record.scan_time_beyond.count, 'scan')} and "
+                f"{plural(beyond, 'find')} met more losses than the plan tolerates and stay apart"
+            )
+    yield bullets(view, texts)
+    yield Text()

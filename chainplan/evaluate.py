@@ -17,11 +17,15 @@ from chainplan.verdicts import Verdict, judge, missed
 if TYPE_CHECKING:
     from chainplan.budgets.balancing import BalancingTime, NodeBalancing
     from chainplan.budgets.coverage import Coverage
+    from chainplan.budgets.errors import ControllerErrors
     from chainplan.budgets.faults import FaultBudget
     from chainplan.budgets.isolation import IsolationBudget
+    from chainplan.budgets.length import ChainLength
+    from chainplan.budgets.residual import Distance, ResidualBudget
     from chainplan.budgets.sleep import SleepBudget
     from chainplan.budgets.startup import StartUp
     from chainplan.budgets.supply import StringSupply
+    from chainplan.reach import ReachBudget
 
 
 class Evaluation:
@@ -115,6 +119,42 @@ class Evaluation:
         from chainplan.budgets.supply import supply_budget
 
         return supply_budget(self.network, self.scans)
+
+    @cached_property
+    def lengths(self) -> dict[str, ChainLength]:
+        """Return for each chain what its length costs: level, delay, addresses."""
+        from chainplan.budgets.length import length_budget  # late: a plan may be judged without it
+
+        return length_budget(self.network, self.scans)
+
+    @cached_property
+    def reach(self) -> ReachBudget:
+        """Return how far each chain could go; searched for, so it takes a hundred evaluations."""
+        from chainplan.reach import reach_budget
+
+        return reach_budget(self)
+
+    @cached_property
+    def errors(self) -> dict[str, ControllerErrors]:
+        """Return for each controller what bit errors cost it; nothing where the plan has none."""
+        from chainplan.budgets.errors import controller_errors  # late, as the two below
+
+        found = {name: controller_errors(scan) for name, scan in self.scans.items()}
+        return {name: errors for name, errors in found.items() if errors is not None}
+
+    @cached_property
+    def residual(self) -> ResidualBudget | None:
+        """Return how many errors per hour no check sees; None where the plan has no bit errors."""
+        from chainplan.budgets.residual import residual_budget
+
+        return residual_budget(self.scans, self.errors)
+
+    @cached_property
+    def distances(self) -> tuple[Distance, ...]:
+        """Return the Hamming distances of the check codes at the plan's blocks."""
+        from chainplan.budgets.residual import distances
+
+        return distances(self.scans)
 
     @cached_property
     def verdicts(self) -> tuple[Verdict, ...]:

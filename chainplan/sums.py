@@ -11,7 +11,7 @@ from chainplan.budgets.age import runs_from_sample_to_memory
 from chainplan.budgets.data import ControllerBytes
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Sum, Term, nonzero
-from chainplan.quantity import BITS
+from chainplan.quantity import BITS, RATE
 from chainplan.verdicts import host_bus_time, overlapped_conversion
 
 if TYPE_CHECKING:
@@ -173,6 +173,48 @@ def _supply(evaluation: Evaluation) -> Iterator[Named]:
             yield f"supply/{string.string}{TYPICAL}", _known(string.spread.typical)
 
 
+def _lengths(evaluation: Evaluation) -> Iterator[Named]:
+    """Yield link margins, once per make of segment, and what stands in for a limit of length."""
+    for name, length in evaluation.lengths.items():
+        shown: set[int] = set()
+        for link in length.links or ():
+            if link.worst is None or link.typical is None:
+                continue
+            if link is length.tightest or id(link.segment.hop) not in shown:
+                shown.add(id(link.segment.hop))
+                yield f"link/{link.segment.name}", _known(link.worst)
+                yield f"link/{link.segment.name}{TYPICAL}", _known(link.typical)
+        for wait in length.waits:
+            yield f"answer-wait/{name}/{wait.style}", _known(wait.worst)
+            yield f"answer-wait/{name}/{wait.style}{TYPICAL}", _known(wait.typical)
+        if length.addresses is not None:
+            yield f"addresses/{name}", _known(length.nodes)
+
+
+def _errors(evaluation: Evaluation) -> Iterator[Named]:
+    if not evaluation.errors:
+        return
+    from chainplan.budgets.residual import why_no_residual
+
+    for name, errors in evaluation.errors.items():
+        if errors.lost and errors.typical_lost and errors.unheard and errors.mean_scan:
+            yield f"scans-lost/{name}", _known(errors.lost)
+            yield f"scans-lost/{name}{TYPICAL}", _known(errors.typical_lost)
+            yield f"broadcasts-unheard/{name}", _known(errors.unheard)
+            yield f"mean-scan/{name}", _known(errors.mean_scan)
+    if not why_no_residual(evaluation.scans):
+        yield "residual-errors", partial(_residual, evaluation, "total")
+        yield "residual-errors/at 0.01", partial(_residual, evaluation, "usual")
+
+
+def _residual(evaluation: Evaluation, which: str) -> Sum:
+    """Return a residual error rate; without terms where a check code turns out to be beyond reach."""
+    residual = evaluation.residual
+    assert residual is not None  # the name is only there with bit errors
+    figure: Sum | None = getattr(residual, which)
+    return figure or Sum(f"residual errors per hour: not known, {residual.reason}", RATE, ())
+
+
 ROOMS = (
     _scans,
     _samples,
@@ -182,7 +224,9 @@ ROOMS = (
     _standby,
     _balancing,
     _supply,
-    _isolation,
+    _lengths,
+    _errors,
     _faults,
+    _isolation,  # last: in a list of figures its many segments stand below all others
 )
 """Where each budget names its sums: a new budget adds its line here."""

@@ -79,8 +79,9 @@ def encodable(text: str, encoding: str) -> str:
 
 
 def amount(ticks: int | Fraction, dimension: Dimension, rounding: Rounding = "nearest") -> str:
-    """Return a figure with its unit; amounts of data in bytes."""
-    return format_ticks(ticks, _BYTES if dimension.name == BITS.name else dimension, rounding=rounding)
+    """Return a figure with its unit; amounts of data in bytes, rates with a power of ten."""
+    text = format_ticks(ticks, _BYTES if dimension.name == BITS.name else dimension, rounding=rounding)
+    return text.replace(" e-", "e-")
 
 
 def byte_number(bits: int | Fraction) -> str:

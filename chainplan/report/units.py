@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from chainplan.quantity import BITS, COUNT, LENGTH, RATIO, TIME, VOLTAGE, Dimension, Span, to_unit
+from chainplan.quantity import (
+    BITS,
+    COUNT,
+    LENGTH,
+    LEVEL,
+    RATE,
+    RATIO,
+    TIME,
+    VOLTAGE,
+    Dimension,
+    Span,
+    to_unit,
+)
 
 # By name of the dimension: what ends the key, and the unit of the figure.
 SUFFIXES: dict[str, tuple[str, str]] = {
@@ -14,6 +26,8 @@ SUFFIXES: dict[str, tuple[str, str]] = {
     BITS.name: ("bit", "bit"),
     RATIO.name: ("ratio", ""),
     COUNT.name: ("count", ""),
+    LEVEL.name: ("dB", "dB"),
+    RATE.name: ("per_hour", "/h"),
 }
 
 Figure = float | int | None

@@ -1,0 +1,297 @@
+"""Bit errors and what they cost: reads that fail, retries, scans lost per hour, and the mean scan time.
+
+An exchange fails if any of its frames is hit on any segment it crosses, with probability
+
+    q = 1 - product over frames of (1 - h(bits))^segments
+
+where h is the probability that a frame is hit on one segment. A failed read is repeated while the scan's
+reserve of retries lasts; a scan that needs more is lost. A broadcast has no answer, so nobody repeats it:
+how often one is not heard everywhere is counted apart.
+
+**Independent errors**: attempts are independent, and scans lost per hour are exact (up to rounding).
+
+**Bursts**: an attempt after a failure is more likely to fail than one out of the blue. The figure is then an
+upper bound. The first failure of a scan falls on the first attempt of some read, with at most its q. Every
+later attempt, whatever went before, fails with at most q*: each of its frames begins bad with at most the
+share that a frame can leave behind (:func:`~chainplan.budgets.channel.bad_share_after_frame`). So
+
+    P(lost) <= (sum of q) * P(reads that fail with q* need more than reserve - 1 retries)
+
+It holds whether the channel stands still between frames or goes on; it is far above the truth where bursts
+are over before the next attempt. The typical figure takes every attempt to meet a fresh channel.
+
+Means (retries, scan time) take attempts as independent; they are no bounds.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil, fsum
+
+from chainplan.budgets.channel import expected_retries_of_each, probability_more_than_k_retries
+from chainplan.budgets.crossings import frames
+from chainplan.budgets.exchange import Exchange
+from chainplan.budgets.noise import Noise, any_of, noise_of
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.schedule import TaskWork, exchange_cost
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.quantity import RATE, TIME
+
+HOUR = 3600 * 10**15
+"""fs"""
+
+PER_HOUR = int(RATE.units["/h"])
+
+MOST_SCANS = 4096
+"""Scans of a major cycle that are looked at one by one; in a longer one all tasks are taken to meet."""
+
+MOST_RETRIES = 1000
+"""Retries of one scan that are counted; a larger reserve is taken as this one, which loses more scans."""
+
+_MOST_TERMS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class TaskErrors:
+    """How the exchanges of one task fail. `failures` holds q of every read of a run.
+
+    `bits` is the longest frame on the wire, `unheard` the probability that a broadcast of a run is not heard
+    by every node.
+    """
+
+    task: str
+    every: int
+    bits: int
+    failures: tuple[float, ...]
+    after_failure: tuple[float, ...]
+    """q* of every read: the most it fails with after a failure of the scan."""
+    unheard: float
+
+    @property
+    def worst(self) -> float:
+        """Return the greatest failure probability of one read."""
+        return max(self.failures, default=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ControllerErrors:
+    """What bit errors cost one controller.
+
+    `lost` and `unheard` are per hour, `retries` the mean per scan. `bound` tells an upper bound (bursts, or a
+    major cycle too long to walk through) from an exact figure of `lost`; `typical_lost` takes attempts as
+    independent. `unknown` names chains without bit errors in the plan; the sums are None then.
+    """
+
+    controller: str
+    tasks: tuple[TaskErrors, ...]
+    lost: Sum | None
+    typical_lost: Sum | None
+    unheard: Sum | None
+    mean_scan: Sum | None
+    retries: float
+    bound: bool
+    unknown: tuple[str, ...] = ()
+
+
+def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
+    """Return what bit errors cost a controller; None if the plan has none on any of its chains."""
+    noises = {chain.name: noise_of(chain) for chain in scan.controller.chains}
+    known = {name: noise for name, noise in noises.items() if noise is not None}
+    if not known:
+        return None
+    name = scan.controller.name
+    unknown = tuple(chain for chain in noises if chain not in known)
+    if unknown:
+        return ControllerErrors(name, (), None, None, None, None, 0.0, False, unknown)
+    shares = _shares(scan, known)
+    tasks = tuple(_task_errors(scan, work, known, shares) for work in scan.works)
+    kinds, walked = scan_kinds(scan)
+    bursts = any(noise.bursts for noise in known.values())
+    reserve = min(scan.controller.plan.retry_reserve, MOST_RETRIES)
+    worst, typical = (
+        {due: _lost([tasks[index] for index in due], reserve, bursts=each) for due in kinds}
+        for each in (bursts, False)
+    )
+    period = scan.controller.plan.scan_period
+    if walked:
+        meeting = {due: number / kinds.total() for due, number in kinds.items()}
+    else:  # each task for itself, as if the reserve were its own
+        meeting = {(index,): 1 / task.every for index, task in enumerate(tasks)}
+    retries, mean = _means(scan, tasks, meeting, reserve)
+    return ControllerErrors(
+        name,
+        tasks,
+        _lost_sum(scan, kinds, worst, period.min),
+        _lost_sum(scan, kinds, typical, period.typical),
+        _unheard_sum(scan, tasks),
+        mean,
+        retries,
+        bursts or not walked,
+    )
+
+
+def scan_kinds(scan: ControllerScan) -> tuple[Counter[tuple[int, ...]], bool]:
+    """Return the scans of the major cycle by the tasks due in them, and whether all were walked through."""
+    cycle = scan.phases.major_cycle
+    if cycle > MOST_SCANS:
+        return Counter({tuple(range(len(scan.works))): 1}), False
+    return Counter(tuple(scan.due(number)) for number in range(cycle)), True
+
+
+def _exchanges(work: TaskWork) -> Iterable[Exchange]:
+    for lists in (work.triggers, work.reads):
+        for exchanges in lists.values():
+            yield from exchanges
+
+
+def _shares(scan: ControllerScan, noises: dict[str, Noise]) -> dict[str, float]:
+    """Return, by chain, the share of being bad that any of its frames can leave behind on a segment."""
+    shares = dict.fromkeys(noises, 0.0)
+    if not any(noise.bursts for noise in noises.values()):
+        return shares
+    chains = {chain.name: chain for chain in scan.controller.chains}
+    for work in scan.works:
+        for exchange in _exchanges(work):
+            noise = noises[exchange.chain]
+            for bits in frames(chains[exchange.chain], exchange):
+                shares[exchange.chain] = max(shares[exchange.chain], noise.carried_over(bits))
+    return shares
+
+
+def _task_errors(
+    scan: ControllerScan, work: TaskWork, noises: dict[str, Noise], shares: dict[str, float]
+) -> TaskErrors:
+    chains = {chain.name: chain for chain in scan.controller.chains}
+    failures: list[float] = []
+    after: list[float] = []
+    unheard: dict[float, int] = {}
+    longest = 0
+    known: dict[Exchange, tuple[float, float]] = {}
+    for exchange in _exchanges(work):
+        crossings = frames(chains[exchange.chain], exchange)
+        longest = max(longest, *crossings)
+        if exchange not in known:
+            noise, share = noises[exchange.chain], shares[exchange.chain]
+            known[exchange] = _failure(noise, crossings), _failure(noise, crossings, share)
+        usual, worst = known[exchange]
+        if exchange.answers:
+            failures.append(usual)
+            after.append(worst)
+        else:
+            unheard[usual] = unheard.get(usual, 0) + 1
+    return TaskErrors(work.name, work.task.every, longest, tuple(failures), tuple(after), any_of(unheard))
+
+
+def _failure(noise: Noise, crossings: dict[int, int], share: float | None = None) -> float:
+    """Return the probability that any of the frames is hit: in the long run, or starting bad with a share."""
+    swings = noise.bursts is not None and noise.bursts.leave_good + noise.bursts.leave_bad > 1
+    if share is None and swings:  # frames of one exchange may then spoil each other: take the worst beginning
+        share = 1.0
+    hits: dict[float, int] = {}
+    for bits, segments in crossings.items():
+        hit = noise.hit(bits) if share is None else noise.hit_at_most(bits, share)
+        hits[hit] = hits.get(hit, 0) + segments
+    return any_of(hits)
+
+
+def _lost(tasks: Sequence[TaskErrors], reserve: int, *, bursts: bool) -> float:
+    """Return the probability that a scan with these tasks needs more retries than it has; bursts: a bound."""
+    failures = [q for task in tasks for q in task.failures]
+    if not bursts:
+        return probability_more_than_k_retries(failures, reserve)
+    first = min(1.0, fsum(failures))
+    if reserve == 0:
+        return first
+    after = [q for task in tasks for q in task.after_failure]
+    return first * probability_more_than_k_retries(after, reserve - 1)
+
+
+def per_hour(amount: float | Fraction) -> int:
+    """Return a rate per hour in ticks, rounded up to eight digits, so that its terms stay readable."""
+    ticks = ceil(Fraction(amount) * PER_HOUR)
+    step = int(10 ** max(0, len(str(ticks)) - 8))
+    return -(-ticks // step) * step
+
+
+def _lost_sum(
+    scan: ControllerScan, kinds: Counter[tuple[int, ...]], chances: dict[tuple[int, ...], float], period: int
+) -> Sum:
+    total = kinds.total()
+    rates = {
+        due: Fraction(chances[due]) * Fraction(HOUR * number, period * total) for due, number in kinds.items()
+    }
+    heaviest = sorted(rates, key=rates.__getitem__, reverse=True)
+    terms = [
+        Term(
+            f"scans with {', '.join(scan.works[index].name for index in due) or 'no task'}",
+            per_hour(rates[due]),
+            how=f"{kinds[due]} of {total} scans, each lost with {chances[due]:.3g}",
+        )
+        for due in heaviest[:_MOST_TERMS]
+    ]
+    others = sum((rates[due] for due in heaviest[_MOST_TERMS:]), Fraction(0))
+    terms.append(Term("scans with other tasks", per_hour(others)))
+    return Sum(
+        f"scans lost per hour of {scan.controller.name}",
+        RATE,
+        nonzero(*terms),
+        "scans per hour x probability that a scan needs more retries than its reserve",
+        "independent errors: negative binomial; bursts: Gilbert 1960, Elliott 1963, as an upper bound",
+    )
+
+
+def _unheard_sum(scan: ControllerScan, tasks: Sequence[TaskErrors]) -> Sum:
+    period = scan.controller.plan.scan_period.min
+    terms = (
+        Term(f"task {task.task}", per_hour(Fraction(task.unheard) * Fraction(HOUR, period * task.every)))
+        for task in tasks
+    )
+    return Sum(
+        f"broadcasts per hour that not every node of {scan.controller.name} hears",
+        RATE,
+        nonzero(*terms),
+        "runs per hour x probability that a broadcast is hit on some segment",
+    )
+
+
+def _means(
+    scan: ControllerScan,
+    tasks: Sequence[TaskErrors],
+    kinds: dict[tuple[int, ...], float],
+    reserve: int,
+) -> tuple[float, Sum]:
+    """Return the mean number of retries per scan, and the mean scan time with its terms, typical case.
+
+    `kinds` are the tasks that meet, each with its share of all scans.
+    """
+    ways, plan = scan.ways[Case.TYPICAL], scan.controller.plan
+    costs = [
+        [
+            exchange_cost(exchange, plan, ways) + ways.chains[exchange.chain].protocol.time_out.typical
+            for exchange in _exchanges(work)
+            if exchange.answers
+        ]
+        for work in scan.works
+    ]
+    runs = scan.runs[Case.TYPICAL]
+    slots = sum(
+        (Fraction(run.length, task.every) for run, task in zip(runs, tasks, strict=True)), Fraction(0)
+    )
+    retries = again = 0.0
+    for due, share in kinds.items():
+        means = expected_retries_of_each([q for index in due for q in tasks[index].failures], reserve)
+        prices = [cost for index in due for cost in costs[index]]
+        retries += share * fsum(means)
+        again += share * fsum(mean * price for mean, price in zip(means, prices, strict=True))
+    return retries, Sum(
+        f"mean scan time of {scan.controller.name}",
+        TIME,
+        nonzero(
+            Term("slots, mean over the major cycle", round(slots)),
+            Term("retries", ceil(again), how=f"{retries:.3g} per scan, exchange and time-out each"),
+        ),
+        "typical slots + mean retries x (exchange + time-out)",
+    )

@@ -1,0 +1,261 @@
+"""The link budget of a segment: what is left of the signal at its far end, above what a receiver needs.
+
+    margin = transmit level - cable - connectors - barriers - mismatch - receiver threshold     (dB)
+
+Every port and node receives and sends anew, so loss counts per segment. The worst case takes the weakest
+transmitter, the longest cable at the frequency of the band where its loss is largest, and the deafest
+receiver. Loss of a cable in the form of ANSI/TIA-568, mismatch as a bound for every electrical length: see
+:mod:`chainplan.budgets.line`. Connectors and barriers are taken not to reflect; what they lose by reflection
+belongs into their loss.
+
+Levels are in udB, frequencies in uHz, lengths in nm, impedances in mohm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import lru_cache
+from math import acosh, ceil, floor, pi, sqrt
+
+from chainplan.budgets.line import (
+    CABLE_CLASSES,
+    FREE_SPACE_OHM,
+    CableClass,
+    connector_loss,
+    derated,
+    mismatch_loss,
+    temperature_factor,
+    twisted_permittivity,
+    worst_loss,
+)
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.chain.network import Chain, Hop, Network, Segment
+from chainplan.plan.model import Plan
+from chainplan.plan.parts import CableType, ConnectorType
+from chainplan.plan.wire_parts import Pair, Signal
+from chainplan.quantity import FREQUENCY, LEVEL, Span, format_ticks
+
+_HUNDRED_METRES = 10**11
+_ANY_FREQUENCY = 10**30
+
+FORMULA = "transmit level - cable - connectors - barriers - mismatch - receiver threshold"
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """One segment's link budget: the level left above the receiver's threshold, and the margin wanted.
+
+    The sums are None where something is not in the plan; `reason` then says what. `note` says what was
+    taken for granted.
+    """
+
+    segment: Segment
+    worst: Sum | None
+    typical: Sum | None
+    wanted: int
+    reason: str = ""
+    note: str = ""
+
+    @property
+    def spare(self) -> int | None:
+        """Return the worst-case margin beyond the one wanted, udB; None where it is unknown."""
+        return None if self.worst is None else self.worst.total - self.wanted
+
+
+def chain_links(network: Network, chain: Chain) -> tuple[Link, ...] | None:
+    """Return the link budget of every segment of a chain; None if its protocol describes no signal.
+
+    Segments of one make share their arithmetic.
+    """
+    signal = chain.protocol.signal
+    if signal is None:
+        return None
+    known: dict[int, Link] = {}
+    found = []
+    for segment in chain.segments:
+        make = id(segment.hop)
+        if make not in known:
+            known[make] = segment_link(network.plan, segment, signal)
+        found.append(_of(segment, known[make]))
+    return tuple(found)
+
+
+def _of(segment: Segment, same: Link) -> Link:
+    """Return the link budget of a segment, worked out on another one of the same make."""
+    label = f"link margin of {segment.name}"
+    worst = replace(same.worst, label=label) if same.worst else None
+    typical = replace(same.typical, label=label) if same.typical else None
+    return replace(same, segment=segment, worst=worst, typical=typical)
+
+
+def segment_link(plan: Plan, segment: Segment, signal: Signal) -> Link:
+    """Return the link budget of one segment."""
+    hop = segment.hop
+    cable = plan.cable_types[hop.cable]
+    line = cable_line(cable)
+    reason = _unknown(plan, hop, line, signal)
+    wanted = signal.margin.max
+    if reason or line is None:
+        return Link(segment, None, None, wanted, reason)
+    impedance = cable_impedance(cable)
+    note = _matched(hop, impedance, signal)
+    worst, typical = (
+        Sum(f"link margin of {segment.name}", LEVEL, terms, FORMULA, line.source)
+        for terms in (
+            _terms(plan, hop, line, impedance, signal, Case.WORST),
+            _terms(plan, hop, line, impedance, signal, Case.TYPICAL),
+        )
+    )
+    return Link(segment, worst, typical, wanted, "", note)
+
+
+def _terms(
+    plan: Plan, hop: Hop, line: CableClass, impedance: Span | None, signal: Signal, case: Case
+) -> tuple[Term, ...]:
+    low, high = signal.lowest.min, signal.highest.max
+    transmit = signal.transmit.min if case is Case.WORST else signal.transmit.typical
+    barriers = [
+        Term(f"{end} barrier {barrier[0]}", -barrier[1].loss[case])
+        for end, barrier in (("near", hop.near_barrier), ("far", hop.far_barrier))
+        if barrier and barrier[1].loss
+    ]
+    connectors: dict[str, int] = {}
+    for name in hop.connectors:
+        connectors[name] = connectors.get(name, 0) + 1
+    band = f"{format_ticks(low, FREQUENCY)} to {format_ticks(high, FREQUENCY)}"
+    return nonzero(
+        Term("transmit level", transmit),
+        Term(
+            f"cable {hop.cable}", -worst_loss(line, low, high, hop.length[case]), how=f"{line.name}, {band}"
+        ),
+        *(
+            Term(f"connector {name}", -_connector(plan.connector_types[name], high, case), times)
+            for name, times in connectors.items()
+        ),
+        *barriers,
+        Term("mismatch", -_mismatch(signal, impedance, case)),
+        Term("receiver threshold", -signal.threshold[case]),
+    )
+
+
+def _connector(connector: ConnectorType, highest: int, case: Case) -> int:
+    if connector.loss is not None:
+        return connector.loss[case]
+    assert connector.loss_class is not None  # asked only where the loss is known
+    return connector_loss(CABLE_CLASSES[connector.loss_class], highest)
+
+
+def _mismatch(signal: Signal, impedance: Span | None, case: Case) -> int:
+    """Return the most that mismatched ends add (udB): bounded where all three impedances are known."""
+    ends = signal.driver, impedance, signal.receiver
+    if case is Case.TYPICAL:
+        ends = tuple(Span.exact(each.typical) if each else None for each in ends)  # type: ignore[assignment]
+    source, line, load = ends
+    if source is None or line is None or load is None:
+        return 0
+    return _mismatch_bound(source, line, load)
+
+
+_mismatch_bound = lru_cache(maxsize=256)(mismatch_loss)
+
+
+def _matched(hop: Hop, impedance: Span | None, signal: Signal) -> str:
+    known = {
+        "driver": signal.driver,
+        "receiver": signal.receiver,
+        f"cable {hop.cable}": impedance,
+    }
+    missing = [name for name, span in known.items() if span is None]
+    return f"taken as matched: no impedance of {', '.join(missing)} in the plan" if missing else ""
+
+
+def _unknown(plan: Plan, hop: Hop, line: CableClass | None, signal: Signal) -> str:
+    """Return what keeps a segment's loss from being known, in words; empty if nothing does."""
+    low, high = signal.lowest.min, signal.highest.max
+    if line is None:
+        return f"cable {hop.cable} has no loss in the plan"
+    classes = [line]
+    for name in hop.connectors:
+        connector = plan.connector_types[name]
+        if connector.loss is None and connector.loss_class is None:
+            return f"connector {name} has no loss in the plan"
+        if connector.loss is None:
+            classes.append(CABLE_CLASSES[connector.loss_class or ""])
+    for barrier in (hop.near_barrier, hop.far_barrier):
+        if barrier and barrier[1].loss is None:
+            return f"barrier {barrier[0]} has no loss in the plan"
+    for each in classes:
+        if not each.covers(low, high):
+            ends = format_ticks(each.lowest, FREQUENCY), format_ticks(each.highest, FREQUENCY)
+            return f"{each.name} is known from {ends[0]} to {ends[1]} only"
+    return ""
+
+
+@lru_cache(maxsize=256)
+def cable_line(cable: CableType) -> CableClass | None:
+    """Return a cable's loss as a class: a standard's, derated, or one of the plan's own coefficients.
+
+    None where the plan gives no loss. The plan's own have the plan's slowest velocity as their delay, no
+    connectors, and are taken to hold at every frequency.
+    """
+    factor = _exact(cable.loss_factor)
+    reasons = [f"x {cable.loss_factor:g}"] if factor > 1 else []
+    if cable.loss_class is not None:
+        line = CABLE_CLASSES[cable.loss_class]
+        if cable.temperature is not None:
+            factor *= temperature_factor(cable.temperature.max)
+            reasons.append(f"at {cable.temperature.max / 1000:g} degC")
+        return derated(line, factor, ", ".join(reasons)) if factor > 1 else line
+    if cable.loss is None:
+        return None
+    line = CableClass(
+        name="loss of the plan",
+        k1=_exact(cable.loss.k1),
+        k2=_exact(cable.loss.k2),
+        k3=_exact(cable.loss.k3),
+        delay_fixed=Fraction(_HUNDRED_METRES * 10**6, cable.velocity.min),  # nm / (um/s) = 1e6 ns
+        delay_root=Fraction(0),
+        connector=Fraction(0),
+        connector_least=Fraction(0),
+        lowest=1,
+        highest=_ANY_FREQUENCY,
+        source="coefficients of the plan",
+    )
+    return derated(line, factor, ", ".join(reasons)) if factor > 1 else line
+
+
+def _exact(number: float) -> Fraction:
+    """Return the decimal that was written, not the binary number next to it."""
+    return Fraction(repr(float(number)))
+
+
+@lru_cache(maxsize=256)
+def cable_impedance(cable: CableType) -> Span | None:
+    """Return a cable's characteristic impedance (mohm): given, or from its geometry; None if neither is."""
+    if cable.impedance is not None or cable.pair is None:
+        return cable.impedance
+    return pair_span(cable.pair)
+
+
+def pair_span(pair: Pair) -> Span:
+    """Return the impedance of a pair (mohm), outward over the tolerances of its geometry.
+
+    ``(eta0/pi)/sqrt(er) * acosh(spacing/diameter)`` with er the effective permittivity; numerator and
+    denominator are each taken at their own unfavourable end, so the true span lies within this one.
+    """
+    spacing, diameter = pair.spacing, pair.diameter
+    close = acosh(spacing.min / diameter.max)
+    wide = acosh(spacing.max / diameter.min)
+    middle = acosh(spacing.typical / diameter.typical)
+    least = most = usual = pair.permittivity
+    if pair.lay is not None:
+        least = twisted_permittivity(spacing.min, pair.lay.max, pair.permittivity)
+        most = twisted_permittivity(spacing.max, pair.lay.min, pair.permittivity)
+        usual = twisted_permittivity(spacing.typical, pair.lay.typical, pair.permittivity)
+    ohm = FREE_SPACE_OHM / pi
+    return Span(
+        floor(1000 * ohm * close / sqrt(most)),
+        round(1000 * ohm * middle / sqrt(usual)),
+        ceil(1000 * ohm * wide / sqrt(least)),
+    )

@@ -1,0 +1,301 @@
+"""Errors that no check sees: the residual error rate per hour, and the Hamming distance at the plan's blocks.
+
+In the form of IEC 61784-3 (from memory):
+
+    Lambda = sum over receivers of R(p) * v
+
+with v messages per hour to a receiver and R the probability that one arrives wrong and passes its check.
+Every node that takes in a request, and the host that takes in an answer, is a receiver. p is the bit error
+probability from sender to receiver over all segments between; errors are independent. R comes from the weight
+distribution A_k of the check code at the block's own length (:mod:`chainplan.budgets.checkcode`):
+
+    R = sum over k of A_k * p^k * (1 - p)^(n - k)
+
+A plan says how bad p may be, so every p up to it counts: each term is taken at its largest there, at
+min(p, k/n). Codes of more than 16 check bits are counted at their longest block only: a shorter block's words
+are among the longer one's, so these A_k are upper bounds.
+
+Not covered: bursts (no figure is given then), start and stop bits that shift a frame's bits, and faults of
+the electronics; a node is taken not to check what it relays.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from math import exp, fsum, log, log1p
+from typing import TYPE_CHECKING
+
+from chainplan.budgets.channel import frame_error_probability
+from chainplan.budgets.crossings import Block, BlockKind, blocks
+from chainplan.budgets.errors import HOUR, ControllerErrors, per_hour
+from chainplan.budgets.noise import noise_of
+from chainplan.budgets.terms import Sum, Term, nonzero
+from chainplan.chain.network import Chain
+from chainplan.plan.parts import Check
+from chainplan.quantity import RATE
+
+if TYPE_CHECKING:
+    from chainplan.budgets.exchange import Exchange
+    from chainplan.budgets.scan import ControllerScan
+    from chainplan.budgets.schedule import TaskWork
+
+LONGEST_BLOCK = 8192
+"""Bits of a block up to which weights are counted; the search of a Hamming distance has limits of its own."""
+
+WIDEST_EXACT = 16
+"""Check bits up to which every block length has its own weight distribution."""
+
+USUAL_P = 0.01
+"""Bit error probability that IEC 61784-3 takes where none is shown to be lower (from memory)."""
+
+_LABELS: dict[BlockKind, str] = {
+    "broadcast": "broadcasts, each node counted",
+    "request": "requests, each node counted",
+    "answer": "answers",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """The Hamming distance of a protocol's check at the longest block of one kind and read style.
+
+    `distance` is None where it could not be found; `reason` says why. `claimed` is what the plan says of the
+    protocol.
+    """
+
+    protocol: str
+    kind: BlockKind
+    style: str
+    bits: int
+    distance: int | None
+    claimed: int | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ResidualBudget:
+    """Undetected errors per hour, all controllers together: at the plan's p, and at 0.01 end to end.
+
+    `exact` is False where the first is an upper bound: some A_k are, or p is so large that R need not grow
+    with it. The sums are None where something is unknown; `reason` then says what.
+    """
+
+    total: Sum | None
+    usual: Sum | None
+    exact: bool
+    reason: str = ""
+
+
+# Hamming distance ------------------------------------------------------------------------------------------
+
+
+def distances(scans: dict[str, ControllerScan]) -> tuple[Distance, ...]:
+    """Return the Hamming distance of every protocol's check at the longest block of each kind in use."""
+    longest: dict[tuple[str, BlockKind, str], int] = {}
+    checks: dict[str, Check] = {}
+    for scan in scans.values():
+        for chain in scan.controller.chains:
+            for work in scan.works:
+                for exchange in _exchanges(work, chain):
+                    for block in blocks(chain, exchange):
+                        key = chain.plan.protocol, block.kind, exchange.style
+                        longest[key] = max(longest.get(key, 0), block.bits)
+                        checks[chain.plan.protocol] = chain.protocol.check
+    return tuple(
+        _distance(protocol, kind, style, bits, checks[protocol])
+        for (protocol, kind, style), bits in longest.items()
+        if checks[protocol].width.max
+    )
+
+
+def _distance(protocol: str, kind: BlockKind, style: str, bits: int, check: Check) -> Distance:
+    from chainplan.budgets.checkcode import hamming_distance
+
+    claimed = check.hamming_distance
+    if check.polynomial is None:
+        reason = "the plan gives no polynomial"
+        return Distance(protocol, kind, style, bits, None, claimed, reason)
+    try:
+        found = hamming_distance(check.polynomial, check.width.max, bits - check.width.max)
+    except ValueError as error:  # the search grows too large, the block is all check, the check too wide
+        return Distance(protocol, kind, style, bits, None, claimed, str(error))
+    return Distance(protocol, kind, style, bits, found, claimed)
+
+
+def _exchanges(work: TaskWork, chain: Chain) -> Counter[Exchange]:
+    lists = (*work.triggers.values(), *work.reads.values())
+    return Counter(exchange for exchanges in lists for exchange in exchanges if exchange.chain == chain.name)
+
+
+# Residual error rate ---------------------------------------------------------------------------------------
+
+
+class _UnknownError(Exception):
+    """What keeps a residual error rate from being known, in words."""
+
+
+def why_no_residual(scans: dict[str, ControllerScan]) -> str:
+    """Return what the plan lacks for a residual error rate, in words; empty if it lacks nothing."""
+    for scan in scans.values():
+        for chain in scan.controller.chains:
+            check, noise = chain.protocol.check, noise_of(chain)
+            if noise is None:
+                return f"chain {chain.name} has no bit errors in the plan"
+            if noise.bursts is not None:
+                return f"errors on chain {chain.name} come in bursts, and the form is for independent ones"
+            if check.width.max and check.polynomial is None:
+                return f"the check of protocol {chain.plan.protocol} has no polynomial in the plan"
+    return ""
+
+
+class _Receivers:
+    """What passes the check of one chain's protocol, block length by block length."""
+
+    def __init__(self, chain: Chain, longest: int) -> None:
+        noise = noise_of(chain)
+        assert noise is not None  # see why_no_residual
+        self._noise = noise
+        self._check = chain.protocol.check
+        self._longest = longest
+        self.exact = True
+
+    def passes(self, block: Block) -> tuple[float, float]:
+        """Return R at the p that the plan gives, and at 0.01 from sender to receiver."""
+        own, exact = self._passes(block.bits, self._noise.hit_after(block.crossings))
+        self.exact = self.exact and exact
+        return own, self._passes(block.bits, USUAL_P)[0]
+
+    def _passes(self, bits: int, p: float) -> tuple[float, bool]:
+        width, polynomial = self._check.width.max, self._check.polynomial
+        if not width:
+            return frame_error_probability(p, bits), True
+        assert polynomial is not None  # see why_no_residual
+        if bits <= width:  # nothing but check bits carries nothing that could be wrong
+            return 0.0, True
+        counted = bits if width <= WIDEST_EXACT else self._longest
+        logs, exact, distance = _weights(polynomial, width, counted)
+        return _passing(logs, bits, p), exact and counted == bits and p * bits <= distance
+
+
+@lru_cache(maxsize=64)
+def _weights(polynomial: int, width: int, bits: int) -> tuple[tuple[tuple[int, float], ...], bool, int]:
+    """Return (k, log A_k) of every weight k >= 1 that occurs, whether exact, and the Hamming distance."""
+    from chainplan.budgets.checkcode import weight_limits
+
+    if bits > LONGEST_BLOCK:
+        raise _UnknownError(f"a block of {bits} bits is too long to count what passes its check")
+    try:
+        limits = weight_limits(polynomial, width, bits)
+    except ValueError as error:
+        raise _UnknownError(str(error)) from None
+    logs = tuple((k, log(count)) for k, count in enumerate(limits.counts) if k and count)
+    return logs, limits.exact, limits.hamming_distance
+
+
+def _passing(logs: tuple[tuple[int, float], ...], bits: int, p: float) -> float:
+    """Return the most that passes at any bit error probability up to p, rounded up."""
+    if p == 0:
+        return 0.0
+    terms = []
+    for k, log_count in logs:
+        if k <= bits:
+            q = min(p, k / bits)  # p^k (1-p)^(n-k) is largest at k/n
+            rest = (bits - k) * log1p(-q) if k < bits else 0.0
+            terms.append(exp(log_count + k * log(q) + rest))
+    return min(1.0, max(fsum(terms) * (1 + 1e-9), _TINIEST)) if terms else 0.0
+
+
+_TINIEST = 5e-324
+"""What underflow must not turn into nothing at all."""
+
+
+def residual_budget(
+    scans: dict[str, ControllerScan], errors: dict[str, ControllerErrors]
+) -> ResidualBudget | None:
+    """Return the residual error rate of all controllers together; None if the plan has no bit errors.
+
+    `errors` are the controllers' own, by name: they say how many messages retries add.
+    """
+    if not errors:
+        return None
+    if reason := why_no_residual(scans):
+        return ResidualBudget(None, None, False, reason)
+    terms: list[Term] = []
+    usual: list[Term] = []
+    exact = True
+    try:
+        for name, scan in scans.items():
+            receivers = {chain.name: _receivers(scan, chain) for chain in scan.controller.chains}
+            for index, work in enumerate(scan.works):
+                parts = _task_parts(scan, work, receivers, _attempts(scan, errors[name], index))
+                for found, rates in zip((terms, usual), parts, strict=True):
+                    found.append(_term(f"{work.name} of {name}", rates))
+            exact = exact and all(each.exact for each in receivers.values())
+    except _UnknownError as error:
+        return ResidualBudget(None, None, False, str(error))
+    return ResidualBudget(
+        _sum("residual errors per hour", terms),
+        _sum("residual errors per hour at a bit error probability of 0.01", usual),
+        exact,
+    )
+
+
+def _receivers(scan: ControllerScan, chain: Chain) -> _Receivers:
+    lengths = (
+        block.bits
+        for work in scan.works
+        for exchange in _exchanges(work, chain)
+        for block in blocks(chain, exchange)
+    )
+    return _Receivers(chain, max(lengths, default=0))
+
+
+def _attempts(scan: ControllerScan, errors: ControllerErrors, index: int) -> Fraction:
+    """Return how often a read is sent at most, on average: once and its retries."""
+    most = 1 + Fraction(scan.controller.plan.retry_reserve)
+    worst = errors.tasks[index].worst if errors.tasks else 1.0
+    return most if worst >= 1 else min(most, 1 / (1 - Fraction(worst)))
+
+
+_Rates = dict[BlockKind, tuple[Fraction, Fraction]]
+"""By kind of block: undetected errors per hour, and messages received per hour."""
+
+
+def _task_parts(
+    scan: ControllerScan, work: TaskWork, receivers: dict[str, _Receivers], attempts: Fraction
+) -> tuple[_Rates, _Rates]:
+    """Return a task's undetected errors per hour at the plan's p and at 0.01, by kind of block."""
+    runs = Fraction(HOUR, scan.controller.plan.scan_period.min * work.task.every)
+    found: tuple[_Rates, _Rates] = {}, {}
+    for chain in scan.controller.chains:
+        received: Counter[Block] = Counter()
+        for exchange, times in _exchanges(work, chain).items():
+            for block, number in blocks(chain, exchange).items():
+                received[block] += times * number
+        for block, number in received.items():
+            rate = runs * number * (attempts if block.kind != "broadcast" else 1)
+            for rates, passing in zip(found, receivers[chain.name].passes(block), strict=True):
+                errors, messages = rates.get(block.kind, (Fraction(0), Fraction(0)))
+                rates[block.kind] = errors + Fraction(passing) * rate, messages + rate
+    return found
+
+
+def _term(label: str, rates: _Rates) -> Term:
+    parts = tuple(
+        Term(_LABELS[kind], per_hour(errors), how=f"{float(messages):.4g} received per hour")
+        for kind, (errors, messages) in rates.items()
+    )
+    return Term(label, sum(part.total for part in parts), parts=parts)
+
+
+def _sum(label: str, terms: list[Term]) -> Sum:
+    return Sum(
+        label,
+        RATE,
+        nonzero(*terms),
+        "sum over receivers of R(p) x messages per hour",
+        "IEC 61784-3 form, from memory; weights of the check code by the MacWilliams identity",
+    )

@@ -1,0 +1,297 @@
+"""How far a chain could go: longest segment, longest chain, most boards, and the targets that stop each.
+
+Nothing is extrapolated: a length or a number of boards counts only if the network altered to it was put
+through every budget and missed no target. What is searched for is the step between one that still holds and
+the next that does not; the lines through margins in :class:`Trials` only choose where to look next.
+
+A target that is missed however short the cables or however few the boards stops nothing; it is named apart.
+Isolation does not depend on a cable's length, so searches over lengths take it from the plan as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from math import floor
+from typing import Literal, NamedTuple
+
+from chainplan.chain.altered import boards_on, with_boards, with_lengths
+from chainplan.chain.network import Chain, Hop, Network, Segment
+from chainplan.evaluate import Evaluation
+from chainplan.quantity import COUNT, LENGTH, Dimension, Span
+from chainplan.verdicts import Verdict
+
+MILLIMETRE = 10**6
+LONGEST = 10**8
+"""Millimetres up to which a length is searched: the longest that a plan can state."""
+
+MOST_BOARDS = 256
+"""Boards on one chain up to which their number is searched."""
+
+MOST_NODES = 200
+"""Nodes of a network that is searched at all: every step evaluates the whole of it."""
+
+Kind = Literal["segment", "chain", "boards"]
+Key = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How far one thing can go.
+
+    `now` and `most` are in ticks of `dimension` (nm, or boards), `most` a whole number of `step`. One step
+    further `stopped_by` are missed; it is empty where the search ended at its own limit. `monotone` is False
+    if something beyond a miss held again: everything that was looked at up to `most` holds even so.
+    """
+
+    kind: Kind
+    subject: str
+    now: int
+    most: int
+    dimension: Dimension
+    step: int
+    stopped_by: tuple[Verdict, ...]
+    monotone: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChainReach:
+    """What was found for a chain and its copies. `missed_anyhow` are targets that stop nothing."""
+
+    chain: str
+    reaches: tuple[Reach, ...]
+    missed_anyhow: tuple[Verdict, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReachBudget:
+    """What was found for every chain, copies together; `skipped` says why nothing was looked for."""
+
+    chains: tuple[ChainReach, ...]
+    skipped: str = ""
+
+
+class _Question(NamedTuple):
+    """What may grow, in steps of `step` ticks from `least` to `limit`, and the network altered to so many."""
+
+    kind: Kind
+    subject: str
+    now: int
+    dimension: Dimension
+    step: int
+    least: int
+    limit: int
+    altered: Callable[[int], Network]
+
+
+def reach_budget(evaluation: Evaluation) -> ReachBudget:
+    """Search how far every chain could go. All copies of a chain are altered together."""
+    nodes = len(evaluation.network.nodes)
+    if nodes > MOST_NODES:
+        return ReachBudget((), f"not searched: the plan has {nodes} nodes, at most {MOST_NODES} are searched")
+    families: dict[str, list[Chain]] = {}
+    for chain in evaluation.network.chains.values():
+        families.setdefault(chain.family, []).append(chain)
+    return ReachBudget(tuple(_chain_reach(evaluation, name, chains) for name, chains in families.items()))
+
+
+def _chain_reach(evaluation: Evaluation, family: str, chains: list[Chain]) -> ChainReach:
+    reaches: list[Reach] = []
+    anyhow: dict[Key, Verdict] = {}
+    for asked in _questions(evaluation.network, family, chains):
+        trials = Trials(evaluation, asked.altered, lengths_only=asked.kind != "boards")
+        most = trials.search(asked.least, asked.limit, asked.now // asked.step)
+        anyhow |= trials.hopeless
+        reaches.append(
+            Reach(
+                asked.kind,
+                asked.subject,
+                asked.now,
+                most * asked.step,
+                asked.dimension,
+                asked.step,
+                trials.stops(most + 1) if most < asked.limit else (),
+                trials.monotone(most),
+            )
+        )
+    return ChainReach(family, tuple(reaches), tuple(anyhow.values()))
+
+
+# What is asked ---------------------------------------------------------------------------------------------
+
+
+def _questions(network: Network, family: str, chains: list[Chain]) -> Iterator[_Question]:
+    first = chains[0]
+    for hop, numbers in makes_of_hop(first):
+        subject = f"{family}#{numbers[0]}"
+        if len(numbers) > 1:
+            subject = f"one of {family}#{','.join(map(str, numbers))}"
+        # Of equal segments the one nearest to the head counts: most frames cross it.
+        grown = {f"{chain.name}#{numbers[0]}" for chain in chains}
+        yield _Question(
+            "segment",
+            subject,
+            hop.length.max,
+            LENGTH,
+            MILLIMETRE,
+            0,
+            LONGEST,
+            lambda steps, grown=grown: _longer(network, grown, steps),  # type: ignore[misc]
+        )
+    cables = {segment.name for chain in chains for segment in cable_segments(chain)}
+    total = sum(segment.hop.length.max for segment in cable_segments(first))
+    if total:
+        yield _Question(
+            "chain",
+            family,
+            total,
+            LENGTH,
+            MILLIMETRE,
+            0,
+            LONGEST,
+            lambda steps: _in_proportion(network, cables, Fraction(steps * MILLIMETRE, total)),
+        )
+    yield _Question(
+        "boards",
+        family,
+        len(boards_on(first)),
+        COUNT,
+        1,
+        1,
+        MOST_BOARDS,
+        lambda boards: _of_boards(network, chains, boards),
+    )
+
+
+def cable_segments(chain: Chain) -> list[Segment]:
+    """Return the segments of a chain that lead from board to board or to a port, not within a board."""
+    boards = [chain.head, *(node.board for node in chain.nodes), chain.back]
+    return [
+        segment for segment, near, far in zip(chain.segments, boards, boards[1:], strict=False) if near != far
+    ]
+
+
+def makes_of_hop(chain: Chain) -> list[tuple[Hop, list[int]]]:
+    """Return the hops of a chain that differ, with the numbers of the segments of each make."""
+    found: list[tuple[Hop, list[int]]] = []
+    for segment in cable_segments(chain):
+        numbers = next((numbers for hop, numbers in found if hop == segment.hop), None)
+        if numbers is None:
+            found.append((segment.hop, [segment.number]))
+        else:
+            numbers.append(segment.number)
+    return found
+
+
+def _longer(network: Network, grown: set[str], steps: int) -> Network:
+    length = Span.exact(steps * MILLIMETRE)
+    return with_lengths(network, lambda segment: length if segment.name in grown else None)
+
+
+def _in_proportion(network: Network, cables: set[str], factor: Fraction) -> Network:
+    def scaled(segment: Segment) -> Span | None:
+        if segment.name not in cables:
+            return None
+        low, middle, high = (length * factor for length in segment.hop.length)
+        return Span(floor(low), round(middle), -floor(-high))
+
+    return with_lengths(network, scaled)
+
+
+def _of_boards(network: Network, chains: list[Chain], boards: int) -> Network:
+    for chain in chains:
+        network = with_boards(network, chain.name, boards)
+    return network
+
+
+# The search ------------------------------------------------------------------------------------------------
+
+
+class Trials:
+    """Evaluations of one network altered more and more, each made once."""
+
+    def __init__(
+        self, evaluation: Evaluation, altered: Callable[[int], Network], *, lengths_only: bool = False
+    ) -> None:
+        self._base = evaluation
+        self._altered = altered
+        self._same_isolation = lengths_only
+        # Boards only double from one look to the next, lest a network far too large be built.
+        self._growth = 16 if lengths_only else 2
+        self._verdicts: dict[int, dict[Key, Verdict]] = {}
+        self.hopeless: dict[Key, Verdict] = {}
+        """What is missed at the least of what was asked for, and so whatever is done."""
+
+    def verdicts(self, steps: int) -> dict[Key, Verdict]:
+        """Return every verdict on the network altered by so many steps."""
+        if steps not in self._verdicts:
+            trial = Evaluation(self._base.plan)
+            trial.network = self._altered(steps)
+            if self._same_isolation:
+                trial.isolation = self._base.isolation
+            self._verdicts[steps] = {(each.target, each.subject): each for each in trial.verdicts}
+        return self._verdicts[steps]
+
+    def stops(self, steps: int) -> tuple[Verdict, ...]:
+        """Return what is missed there and is not hopeless."""
+        return tuple(
+            verdict
+            for key, verdict in self.verdicts(steps).items()
+            if verdict.status == "missed" and key not in self.hopeless
+        )
+
+    def holds(self, steps: int) -> bool:
+        """Tell whether nothing is missed there but what is hopeless."""
+        return not self.stops(steps)
+
+    def search(self, least: int, limit: int, now: int) -> int:
+        """Return the most steps from `least` to `limit` that hold, with all that was looked at below them."""
+        self.hopeless = {key: each for key, each in self.verdicts(least).items() if each.status == "missed"}
+        most = self._last_that_holds(least, limit, now)
+        while True:
+            quarters = [least + (most - least) * part // 4 for part in (1, 2, 3)]
+            gap = min((steps for steps in quarters if not self.holds(steps)), default=None)
+            if gap is None:
+                break
+            most = self._last_that_holds(least, gap, least)
+        for beyond in (2 * most + 2, 8 * most + 8):
+            if beyond <= limit:
+                self.holds(beyond)
+        return most
+
+    def monotone(self, most: int) -> bool:
+        """Tell whether nothing that was looked at beyond `most` holds again."""
+        return not any(self.holds(steps) for steps in self._verdicts if steps > most)
+
+    def _last_that_holds(self, least: int, limit: int, now: int) -> int:
+        """Return a number of steps that holds while the next does not, or `limit` if that holds."""
+        low, high = least, limit + 1
+        steps = now
+        while high - low > 1:
+            width = high - low
+            steps = min(max(steps, low + 1), high - 1)
+            if self.holds(steps):
+                low = steps
+            else:
+                high = steps
+            steps = self._guess(low, high, limit, halve=2 * (high - low) > width)
+        return low
+
+    def _guess(self, low: int, high: int, limit: int, *, halve: bool) -> int:
+        """Return where to look next between `low`, which holds, and `high`, which does not or is the end."""
+        if high > limit:  # no miss yet
+            return self._growth * low + 2
+        crossing = None if halve else self._crossing(low, high)
+        return (low + high) // 2 if crossing is None else crossing
+
+    def _crossing(self, low: int, high: int) -> int | None:
+        """Return where the first margin crosses zero, on straight lines between two evaluations."""
+        before = self.verdicts(low)
+        found: list[int] = []
+        for verdict in self.stops(high):
+            held = before.get((verdict.target, verdict.subject))
+            start, end = held.margin if held else None, verdict.margin
+            if start is not None and end is not None and start >= 0 and end < start:
+                found.append(low + floor(Fraction((high - low) * start, start - end)))
+        return min(found, default=None)

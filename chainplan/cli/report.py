@@ -12,7 +12,7 @@ from chainplan.report.terminal import report_text
 
 
 def run(plan: str, sections: Collection[str], width: int | None) -> int:
-    """Print the report; the exit code tells nothing of the targets, that is what `check` is for."""
+    """Print the report; return 0 if all targets are met, 1 if some are missed."""
     loaded, evaluation = open_plan(plan)
     write_out(report_text(Console(width=width), loaded, evaluation, sections))
-    return 0
+    return 1 if evaluation.missed else 0

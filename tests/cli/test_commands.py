@@ -93,9 +93,9 @@ def test_report_of_one_section(section: str) -> None:
     assert max(map(len, run.out.splitlines())) <= 100
 
 
-def test_report_of_a_plan_that_misses_still_ends_with_0() -> None:
+def test_report_of_a_plan_that_misses_ends_with_1() -> None:
     run = Run("report", MISSES, "-s", "summary")
-    assert run.code == 0
+    assert run.code == 1
     assert "misses targets" in run.out
 
 
@@ -216,7 +216,7 @@ def test_version_and_help() -> None:
     version = Run("--version")
     assert version.code == 0
     assert version.out.startswith("chainplan ")
-    for command in ("", "report", "check", "explain", "data", "start", "schema"):
+    for command in ("", "report", "check", "explain", "data", "play", "start", "schema"):
         run = Run(*filter(None, [command]), "--help")
         assert run.code == 0
         assert "Usage" in run.out
@@ -235,4 +235,4 @@ def test_ctrl_c_ends_quietly_as_shells_count_it(monkeypatch: pytest.MonkeyPatch)
 
 def test_commands_are_the_trades_own_words() -> None:
     commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]
-    assert list(commands) == ["report", "check", "explain", "data", "start", "schema"]
+    assert list(commands) == ["report", "check", "explain", "data", "play", "start", "schema"]

@@ -23,7 +23,8 @@ METRE = 10**9
 
 
 def data_of(name: str) -> dict[str, Any]:
-    return deepcopy(dict(load_plan(CONFIGS / f"{name}.yaml").sources.data))
+    data: Any = load_plan(CONFIGS / f"{name}.yaml").sources.data
+    return dict(deepcopy(data))
 
 
 def built(data: dict[str, Any]) -> Network:

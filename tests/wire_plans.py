@@ -11,7 +11,7 @@ from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.verdicts import Verdict
 
-CONFIGS = Path(__file__).parent.parent.parent / "configs"
+CONFIGS = Path(__file__).parent.parent / "configs"
 
 Data = dict[str, Any]
 

@@ -1,0 +1,197 @@
+"""How far a chain goes: every limit is tried again on a plan that is written with it, and one step beyond."""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from fractions import Fraction
+from typing import Any
+
+import pytest
+from wire_plans import Data, evaluated, example, wire_plan
+
+from chainplan.evaluate import Evaluation
+from chainplan.quantity import LENGTH, Span
+from chainplan.reach import ChainReach, Reach, Trials, reach_budget
+from chainplan.verdicts import Verdict
+
+MM = 10**6
+
+
+def reached(data: Data) -> ChainReach:
+    (found,) = reach_budget(evaluated(data)).chains
+    return found
+
+
+def one(found: ChainReach, kind: str, subject: str = "") -> Reach:
+    (reach,) = (each for each in found.reaches if each.kind == kind and subject in each.subject)
+    return reach
+
+
+def missed(data: Data) -> set[str]:
+    return {each.target for each in evaluated(data).missed}
+
+
+def targets(reach: Reach) -> set[str]:
+    return {each.target for each in reach.stopped_by}
+
+
+LOSSY: Data = {
+    "cable": {"loss_class": "category 5e"},
+    "protocol": {
+        "signal": {"lowest": "5 MHz", "highest": "10 MHz", "transmit": "0 dB", "threshold": "-11.5 dB"}
+    },
+}
+
+
+def test_longest_10base_t_segment() -> None:
+    """11.5 dB (IEEE 802.3, 14.4.2) of category 5e at 10 MHz: 11.5 / 6.46602 * 100 m = 177.853 m."""
+    found = one(reached(wire_plan(**LOSSY)), "segment")
+    assert found.most == 177_853 * MM
+    assert targets(found) == {"link margin"}
+    assert (found.now, found.dimension, found.monotone) == (1000 * MM, LENGTH, True)
+
+
+def test_a_segment_of_that_length_in_the_plan_holds_and_a_longer_one_does_not() -> None:
+    data = wire_plan(nodes=3, **LOSSY)
+    data["protocols"]["wire"]["answer_window"] = "3.5 us"
+    found = one(reached(data), "segment", "2,3")  # the one nearest to the head of equal ones
+    for length, held in ((found.most, True), (found.most + MM, False)):
+        tried = deepcopy(data)
+        tried["chains"]["line"]["exceptions"] = {2: {"length": Span.exact(length)}}
+        assert (not missed(tried)) is held
+    # 3.5 us hold 2.4 us of relays and turn-around and twice the cable: 98.93 m in all at 0.6 c
+    assert targets(found) == {"wait for an answer"}
+    assert found.most / 10**9 == pytest.approx(0.6 * 299.792458 * (3.5 - 2.4) / 2 - 2, abs=0.001)
+
+
+def test_a_chain_grows_in_proportion() -> None:
+    data = wire_plan(nodes=3, chain={"head_segment": {"length": "2 m"}})
+    data["protocols"]["wire"]["answer_window"] = "3.5 us"
+    found = one(reached(data), "chain")
+    assert found.now == 4000 * MM
+    assert found.most / 10**9 == pytest.approx(0.6 * 299.792458 * (3.5 - 2.4) / 2, abs=0.001)
+    for total, held in ((found.most, True), (found.most + MM, False)):
+        tried = deepcopy(data)
+        quarter = Fraction(total, 4)
+        tried["chains"]["line"]["segments"]["length"] = Span.exact(round(quarter))
+        tried["chains"]["line"]["head_segment"]["length"] = Span.exact(round(2 * quarter))
+        assert (not missed(tried)) is held
+
+
+def test_addresses_limit_the_boards() -> None:
+    data = wire_plan(nodes=3)
+    data["node_types"]["node"]["address_limit"] = 13
+    found = one(reached(data), "boards")
+    assert (found.now, found.most, targets(found)) == (3, 13, {"node addresses"})
+
+
+def boards_of_the_trolley(boards: int) -> Data:
+    data = example("rail-trolley")
+    main = data["strings"]["main"]
+    main["boards"] = [{"type": "board-12", "count": boards}]
+    main["stack"][2] = {"modules": boards - 2, "cells": 12}
+    data["chains"]["line"]["order"] = [f"main.1..{boards}"]
+    return data
+
+
+def test_a_plan_with_the_most_boards_holds_and_one_more_does_not() -> None:
+    found = one(reached(boards_of_the_trolley(4)), "boards")
+    assert found.now == 4
+    assert not missed(boards_of_the_trolley(found.most))
+    assert missed(boards_of_the_trolley(found.most + 1)) == targets(found)
+
+
+def test_scan_time_limits_the_boards() -> None:
+    data = wire_plan(targets={"scan_time": "5 ms"})
+    found = one(reached(data), "boards")
+    for boards, held in ((found.most, True), (found.most + 1, False)):
+        assert (not missed(wire_plan(nodes=boards, targets={"scan_time": "5 ms"}))) is held
+    assert targets(found) == {"scan time"}
+
+
+def test_what_is_missed_anyhow_stops_nothing() -> None:
+    data = wire_plan(nodes=2, targets={"efficiency": "99 %"}, **LOSSY)
+    found = reached(data)
+    assert {each.target for each in found.missed_anyhow} == {"efficiency"}
+    assert targets(one(found, "segment", "#1")) == {"link margin"}
+
+
+def test_a_plan_that_misses_now_is_told_what_would_hold() -> None:
+    found = one(reached(wire_plan(segments={"length": "300 m"}, **LOSSY)), "segment")
+    assert (found.now, found.most) == (300_000 * MM, 177_853 * MM)
+
+
+def test_without_a_limit_the_search_ends_at_its_own() -> None:
+    found = one(reached(wire_plan()), "segment")
+    assert (found.most, found.stopped_by) == (100_000 * 1000 * MM, ())
+
+
+def test_copies_of_a_chain_grow_together() -> None:
+    evaluation = evaluated(example("harbour-ferry"))
+    (ring,) = reach_budget(evaluation).chains
+    boards = one(ring, "boards")
+    assert boards.now == 10
+    assert {each.subject for each in boards.stopped_by} == {f"ring-{number}" for number in range(1, 5)}
+    assert [each.subject for each in ring.reaches if each.kind == "segment"] == [
+        "one of ring#1,11",
+        "one of ring#2,3,4,5,7,8,9,10",
+        "ring#6",
+    ]
+
+
+def test_hops_within_a_board_are_no_cables() -> None:
+    (loop,) = reach_budget(evaluated(example("storage-container"))).chains
+    assert one(loop, "chain").now == (4000 + 14 * 450 + 2500) * MM
+
+
+def test_a_large_plan_is_not_searched() -> None:
+    budget = reach_budget(evaluated(wire_plan(nodes=201)))
+    assert budget.chains == ()
+    assert budget.skipped == "not searched: the plan has 201 nodes, at most 200 are searched"
+
+
+class Synthetic(Trials):
+    """Trials of a made-up plan: one target whose margin is any function of the steps."""
+
+    def __init__(self, margin: Any) -> None:
+        super().__init__(evaluated(wire_plan()), lambda _: pytest.fail("nothing is built"), lengths_only=True)
+        self.margin = margin
+
+    def verdicts(self, steps: int) -> dict[tuple[str, str], Verdict]:
+        if steps not in self._verdicts:
+            made = Verdict("t", "s", -self.margin(steps), "at most", 0, LENGTH, "")
+            self._verdicts[steps] = {("t", "s"): made}
+        return self._verdicts[steps]
+
+    @property
+    def looks(self) -> int:
+        return len(self._verdicts)
+
+
+@pytest.mark.parametrize("edge", [0, 1, 2, 17, 349, 350, 351, 12_345, 99_999_999, 100_000_000])
+@pytest.mark.parametrize("shape", ["line", "cliff", "bent", "stairs"])
+def test_the_search_finds_the_edge_of_any_falling_margin(edge: int, shape: str) -> None:
+    margins = {
+        "line": lambda steps: edge - steps,
+        "cliff": lambda steps: 1 if steps <= edge else -1,
+        "bent": lambda steps: 10**6 + edge - steps if steps <= edge else (edge - steps) ** 3,
+        "stairs": lambda steps: (edge - steps) // 1000 * 1000 if steps > edge else (edge - steps) // 1000,
+    }
+    trials = Synthetic(margins[shape])
+    assert trials.search(0, 10**8, 350) == edge
+    assert trials.monotone(edge)
+    assert trials.looks < 70
+
+
+def test_what_fails_between_is_found_where_it_was_looked() -> None:
+    trials = Synthetic(lambda steps: -1 if 24_000 <= steps <= 26_000 or steps > 100_000 else 1)
+    assert trials.search(0, 10**8, 350) == 23_999
+    assert not trials.monotone(23_999)
+
+
+def test_evaluations_of_altered_networks_leave_the_plan_as_it_was() -> None:
+    evaluation = evaluated(example("rail-trolley"))
+    before = [each.value for each in evaluation.verdicts]
+    reach_budget(evaluation)
+    assert [each.value for each in Evaluation(evaluation.plan).verdicts] == before
+    assert [each.value for each in evaluation.verdicts] == before

@@ -110,7 +110,8 @@ class Detection:
     def known(self, fault: Fault, gaps: Sequence[Gap], jammed: bool) -> Known | None:
         """Return when a fault is known; None where nothing the controller reads shows it.
 
-        `jammed` says that the fault makes every read of its chain fail for good.
+        `jammed` says that a babbling node makes every read of its chain fail for good. It fell just after its
+        own place was needed: had it been earlier, it would have made that run a bad one too.
         """
         best: tuple[int, Alarm, int, int] | None = None
         waited = self.waited(fault, gaps)
@@ -118,17 +119,18 @@ class Detection:
         for alarm in self.alarms:
             for index in alarm.tasks:
                 for gap in gaps:
-                    miss = self._miss(index, gap, jammed)
+                    place = fault.place - 1 if jammed else gap.start
+                    miss = self._miss(index, gap.chain, place, jammed)
                     if miss is None:
                         continue
                     total = alarm.runs * self.scan.works[index].task.every * period
-                    total += self._shift(index, alarm.runs) + miss + self._before(index, waited)
+                    total += self._shift(index, alarm.runs) + miss + self._before(index, waited, gaps)
                     if best is None or total < best[0]:
                         best = total, alarm, index, miss
         if best is None:
             return None
         _, alarm, index, miss = best
-        time = self._sum(fault, alarm, index, miss, waited)
+        time = self._sum(fault, alarm, index, miss, gaps)
         return Known(time, self.scan.works[index].name, alarm.hazard)
 
     def waited(self, fault: Fault, gaps: Iterable[Gap]) -> tuple[int, ...]:
@@ -155,23 +157,27 @@ class Detection:
     def _period(self, waited: Sequence[int]) -> int:
         return max(self.scan.controller.plan.scan_period.max, self.busy(waited))
 
-    def _before(self, index: int, waited: Sequence[int]) -> int:
-        """Return the time-outs of a scan up to the end of a task's run, at most, fs."""
-        return max(
-            sum(waited[other] for other in due if other <= index)
-            for due in self._due_together
-            if index in due
+    def _before(self, index: int, waited: Sequence[int], gaps: Sequence[Gap]) -> int:
+        """Return the time-outs of a scan until a task's run is known to be bad, at most, fs.
+
+        With retries in reserve that is at its end, else at the first read of the broken chain that fails.
+        """
+        own = waited[index]
+        if not self.scan.reserve.total and len(gaps) == 1:
+            own = min(own, self.chains[gaps[0].chain].protocol.time_out.max)
+        return own + max(
+            sum(waited[other] for other in due if other < index) for due in self._due_together if index in due
         )
 
     @cached_property
     def _due_together(self) -> tuple[tuple[int, ...], ...]:
         return due_together(self.scan)
 
-    def _miss(self, index: int, gap: Gap, jammed: bool) -> int | None:
-        window = self.windows[index].get(gap.chain)
+    def _miss(self, index: int, chain: str, place: int, jammed: bool) -> int | None:
+        window = self.windows[index].get(chain)
         if window is None:
             return None
-        return window.jams[gap.start] if jammed else window.misses[gap.start]
+        return window.jams[place] if jammed else window.misses[place]
 
     def _shift(self, index: int, runs: int) -> int:
         key = index, runs
@@ -179,8 +185,9 @@ class Detection:
             self._shifts[key] = slot_shift(self.scan, index, runs, Case.BEST, Case.WORST)
         return self._shifts[key]
 
-    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, waited: Sequence[int]) -> Sum:
+    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, gaps: Sequence[Gap]) -> Sum:
         plan = self.scan.controller.plan
+        waited = self.waited(fault, gaps)
         work = self.scan.works[index]
         how = f"{alarm.debounce} bad in a row"
         if alarm.lost_readings:
@@ -193,7 +200,7 @@ class Detection:
                 Term("scan jitter", plan.scan_jitter.max),
                 Term("shift of the slot between scans", self._shift(index, alarm.runs)),
                 Term("from the last answer to the first one missed", miss),
-                Term("time-outs", self._before(index, waited), how="of the scan up to this run's end"),
+                Term("time-outs", self._before(index, waited, gaps), how="of the scan until the run is bad"),
                 self.scan.reserve,
                 Term("evaluation has just run", plan.evaluation.period.max),
                 Term("evaluation run time", plan.evaluation.run_time.max),

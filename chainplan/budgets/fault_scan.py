@@ -223,7 +223,7 @@ def _reading(scan: ControllerScan, work: TaskWork, chain: Chain) -> Reading:
     )
 
     def busy(exchange: Exchange) -> int:
-        return _busy(plan, exchange, sum(term.total for term in ways.terms(exchange)))
+        return _busy(plan, exchange, ways.time(exchange))
 
     longest = max(_longest_waits(work, chain), default=0)
     return Reading(

@@ -140,31 +140,32 @@ def _stores(node: Node) -> bool:
 
 
 def _pass_out(node: Node, frame: int, case: Case) -> int:
-    return 2 * frame if _stores(node) else frame + node.type.relay.outward[case]
+    return 2 * frame if _stores(node) else frame + min(frame, node.type.relay.outward[case])
 
 
 def _pass_home(node: Node, frame: int, case: Case) -> int:
-    return 2 * frame if _stores(node) else frame + node.type.relay.homeward[case]
+    return 2 * frame if _stores(node) else frame + min(frame, node.type.relay.homeward[case])
 
 
 def _round_trip(chain: Chain, way: Way, index: int, frame: int, case: Case) -> int:
     """Return how long a node is at work for a frame that goes out to the tail and comes home, fs.
 
     A long frame may still go out while it already comes home. `beyond` is the time from the frame's first
-    bit on its way out of the node to that bit back at the node.
+    bit on its way out of the node to that bit back at the node. Stretches of one length that begin in order
+    cover that length once, and of each gap between their begins as much as one of them can fill.
     """
     last = len(chain.nodes) - 1
     node, tail = chain.nodes[index], chain.nodes[last]
     if index == last:
         return 2 * frame if _stores(node) else frame + min(frame, tail.type.turn_around[case])
     relay = node.type.relay
-    own = relay.outward[case] + relay.homeward[case]
-    ways = way.out[last] - way.out[index] + way.home[last] - way.home[index] - own
+    out, home = relay.outward[case], relay.homeward[case]
+    ways = way.out[last] - way.out[index] - out + way.home[last] - way.home[index] - home
     stored = 2 * (way.stores[last] - way.stores[index] - _stores(node)) + _stores(tail)
     beyond = ways + tail.type.turn_around[case] + stored * frame
     if _stores(node):  # received, then sent out while perhaps coming home already, then sent home
         return 3 * frame + min(frame, beyond)
-    return frame + own + min(frame, beyond)
+    return frame + min(frame, out) + min(frame, beyond) + min(frame, home)
 
 
 def _in_turn(chain: Chain, answers: list[int], case: Case) -> list[int]:
@@ -175,8 +176,8 @@ def _in_turn(chain: Chain, answers: list[int], case: Case) -> list[int]:
     for index, node in enumerate(chain.nodes):
         beyond = last - index
         if not _stores(node):
-            frames_apart = beyond if case is not Case.BEST else min(beyond, 1)
-            extra = frames_apart * node.type.relay.homeward[case]
+            apart = answers[index + 1 :] if case is not Case.BEST else answers[last:] * (beyond > 0)
+            extra = sum(min(frame, node.type.relay.homeward[case]) for frame in apart)
         elif case is Case.WORST:
             extra = sent[index] - answers[index]  # received while nothing is sent
         else:

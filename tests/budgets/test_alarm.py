@@ -1,0 +1,203 @@
+"""Alarms of nodes, awake and asleep: the safety times of ISO 26262-1, ways over the graph, paths compared.
+
+The worked safety times are computed from the definitions of ISO 26262-1:2018 (3.55 FDTI, 3.59 FRTI, 3.56
+FHTI, 3.61 FTTI), quoted from memory. Ways are held against shortest paths of networkx.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import networkx
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from standby_packs import SEGMENTS, evaluation_of, findings_of, ticks
+
+from chainplan.budgets.alarm import alarm_ways
+from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.terms import Case, parts_add_up
+from chainplan.evaluate import Evaluation
+from chainplan.verdicts import Verdict
+
+OVER: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "10 s", "reaction": "switch"}
+QUICK = {"check_every": "5 ms", "per_hop": "10 us"}
+RING = {"line": {"shape": "ring", "back": "C:2"}}
+
+
+def latency_of(evaluation: Evaluation) -> HazardLatency:
+    (latency,) = evaluation.latencies
+    return latency
+
+
+def asleep(evaluation: Evaluation) -> HazardLatency:
+    assert evaluation.sleep is not None
+    (latency,) = evaluation.sleep.latencies
+    return latency
+
+
+def terms(latency: HazardLatency) -> dict[str, int]:
+    return {term.label: term.total for term in latency.detection.terms}
+
+
+class TestIso26262:
+    """Three hits at 100 ms, 20 ms until the result is there: FDTI 320 ms, FRTI 50 ms, FHTI 370 ms."""
+
+    # 20 ms: four hops of 1 ms, 3 ms of conversion, the controller awake after 12 ms, 1 ms of evaluation
+    SLEEP = {"check_every": "100 ms", "debounce": 3, "alarm_per_hop": "1 ms", "host_wake": "12 ms"}  # noqa: RUF012
+    NODE = {"conversions": {"cell voltages": {"time": "3 ms"}}}  # noqa: RUF012
+
+    def evaluation(self, tolerant: str) -> Evaluation:
+        hazard = OVER | {"tolerant_time": tolerant}
+        return evaluation_of(4, node=self.NODE, hazards={"over": hazard}, sleep=self.SLEEP)
+
+    def test_intervals(self) -> None:
+        latency = asleep(self.evaluation("500 ms"))
+        assert latency.detection.total == ticks("320 ms")
+        assert latency.reaction.total == ticks("50 ms")
+        assert latency.handling.total == ticks("370 ms")
+        assert all(map(parts_add_up, latency.handling.terms))
+
+    @pytest.mark.parametrize(
+        ("tolerant", "status"), [("500 ms", "met"), ("370.001 ms", "met"), ("370 ms", "missed")]
+    )
+    def test_equality_is_a_miss(self, tolerant: str, status: str) -> None:
+        verdict = asleep_verdict(self.evaluation(tolerant))
+        assert (verdict.status, verdict.sense) == (status, "below")
+
+
+def asleep_verdict(evaluation: Evaluation) -> Verdict:
+    return next(each for each in evaluation.verdicts if each.target == "fault handling time asleep")
+
+
+class TestAsleep:
+    SLEEP = {"check_every": "1 s", "alarm_per_hop": "1 ms", "host_wake": "20 ms"}  # noqa: RUF012
+
+    def test_a_tolerant_time_of_its_own(self) -> None:
+        evaluation = evaluation_of(hazards={"over": OVER}, sleep=self.SLEEP | {"tolerant_time": "1 s"})
+        assert asleep_verdict(evaluation).status == "missed"
+        assert latency_of(evaluation).tolerant_time == ticks("10 s")
+
+    def test_lost_alarms_cost_a_check_each(self) -> None:
+        once = asleep(evaluation_of(hazards={"over": OVER}, sleep=self.SLEEP))
+        lost = asleep(evaluation_of(hazards={"over": OVER | {"lost_readings": 2}}, sleep=self.SLEEP))
+        assert lost.detection.total - once.detection.total == ticks("2 s")
+        assert lost.typical_detection.total == once.typical_detection.total
+
+    def test_what_nobody_watches(self) -> None:
+        warm = {"kind": "over-temperature", "tolerant_time": "10 s", "reaction": "switch"}
+        lost = {"kind": "chain loss", "tolerant_time": "10 s", "reaction": "switch"}
+        tasks = {"cells": {"value": "16 bit"}, "warm": {"reads": "temperatures", "value": "16 bit"}}
+        hazards = {"over": OVER, "warm": warm, "lost": lost}
+        evaluation = evaluation_of(hazards=hazards, tasks=tasks, sleep=self.SLEEP)
+        assert evaluation.sleep is not None
+        assert evaluation.sleep.not_watched == ("warm", "lost")
+        checks = {"checks": ["cell voltages", "temperatures"]}
+        evaluation = evaluation_of(hazards=hazards, tasks=tasks, sleep=self.SLEEP | checks)
+        assert evaluation.sleep is not None
+        assert [latency.hazard for latency in evaluation.sleep.latencies] == ["over", "warm"]
+        # the warm one converts for 3 ms instead of 2 ms
+        over, warmer = evaluation.sleep.latencies
+        assert warmer.detection.total - over.detection.total == ticks("1 ms")
+
+    def test_without_sleep_nothing_is_said(self) -> None:
+        evaluation = evaluation_of(hazards={"over": OVER})
+        assert evaluation.sleep is None
+        assert not [each for each in evaluation.verdicts if "asleep" in each.target]
+
+
+class TestWays:
+    @pytest.mark.parametrize(
+        ("nodes", "chains", "hops"),
+        [(5, None, [1, 2, 3, 4, 5]), (5, RING, [1, 2, 3, 2, 1]), (4, RING, [1, 2, 2, 1]), (1, RING, [1])],
+    )
+    def test_hops(self, nodes: int, chains: dict[str, Any] | None, hops: list[int]) -> None:
+        (chain,) = evaluation_of(nodes, chains=chains).network.chains.values()
+        assert [way.hops for way in alarm_ways(chain, Case.WORST, ticks("1 us"))] == hops
+
+    @given(
+        st.lists(st.integers(0, 2000), min_size=3, max_size=9),
+        st.integers(0, 3000),
+        st.booleans(),
+    )
+    def test_against_shortest_paths(self, metres: list[int], per_hop: int, ring: bool) -> None:
+        nodes = len(metres) - 1
+        exceptions = {number: {"length": f"{length} m"} for number, length in enumerate(metres, start=1)}
+        if not ring:
+            del exceptions[len(metres)]
+        shape = {"exceptions": exceptions, "segments": SEGMENTS} | (RING["line"] if ring else {})
+        (chain,) = evaluation_of(nodes, chains={"line": shape}).network.chains.values()
+        graph: networkx.DiGraph[str] = networkx.DiGraph()
+        hop = per_hop * 10**6
+        for segment in chain.segments:
+            # an alarm leaves a node after the time of its hop, whichever way it goes
+            for start, end in ((segment.near, segment.far), (segment.far, segment.near)):
+                graph.add_edge(start, end, weight=segment.hop.delay.max + (hop if start[0] == "S" else 0))
+        ends = [port for port in ("C:1", "C:2") if port in graph]
+        for node, way in zip(chain.nodes, alarm_ways(chain, Case.WORST, hop), strict=True):
+            shortest = min(networkx.dijkstra_path_length(graph, node.name, port) for port in ends)
+            assert way.time(hop) == shortest
+
+
+class TestPaths:
+    """Which guaranteed path is reported, and why."""
+
+    def test_the_task_without_an_alarm(self) -> None:
+        assert latency_of(evaluation_of(hazards={"over": OVER})).path == "task cells"
+
+    def test_a_quick_alarm_goes_before_a_slow_task(self) -> None:
+        latency = latency_of(evaluation_of(hazards={"over": OVER | {"alarm": QUICK}}))
+        assert latency.path == "in-band alarm"
+        assert terms(latency) == {
+            "check period per hit": ticks("5 ms"),
+            "check converts": ticks("2 ms"),
+            "alarm per hop": ticks("40 us"),
+            "the exchange under way ends": ticks("8 us") + 4 * ticks("72 us"),  # the read, the longest of all
+            "evaluation has just run": ticks("10 ms"),
+            "evaluation run time": ticks("1 ms"),
+        }
+
+    def test_a_line_of_its_own_waits_for_nothing(self) -> None:
+        alarm = QUICK | {"own_line": True}
+        latency = latency_of(evaluation_of(hazards={"over": OVER | {"alarm": alarm}}))
+        assert latency.path == "alarm on a line of its own"
+        assert "the exchange under way ends" not in terms(latency)
+
+    def test_a_slow_alarm_gives_way_to_the_task(self) -> None:
+        alarm = QUICK | {"check_every": "1 s"}
+        latency = latency_of(evaluation_of(hazards={"over": OVER | {"alarm": alarm}}))
+        assert latency.path == "task cells"
+        assert latency.detection == latency_of(evaluation_of(hazards={"over": OVER})).detection
+
+    def test_each_chain_has_its_own_fastest_path(self) -> None:
+        """A quick task on one chain says nothing of a fault on the other."""
+        chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
+        tasks = {
+            "often": {"value": "16 bit", "chains": ["lower"]},
+            "seldom": {"value": "16 bit", "chains": ["upper"], "every": 10},
+        }
+        evaluation = evaluation_of(hazards={"over": OVER}, tasks=tasks, chains=chains)
+        assert latency_of(evaluation).path == "task seldom"
+        assert latency_of(evaluation).detection.total > ticks("1 s")
+
+    def test_an_alarm_alone_is_enough(self) -> None:
+        tasks = {"warm": {"reads": "temperatures", "value": "16 bit"}}
+        evaluation = evaluation_of(hazards={"over": OVER | {"alarm": QUICK}}, tasks=tasks)
+        assert latency_of(evaluation).path == "in-band alarm"
+
+
+class TestChecks:
+    def test_no_alarm_over_a_lost_chain(self) -> None:
+        lost = {"kind": "chain loss", "tolerant_time": "1 s", "reaction": "switch", "alarm": QUICK}
+        message = "an alarm cannot pass a lost chain, so it is no guaranteed way to find it"
+        assert message in findings_of(hazards={"lost": lost})
+
+    def test_checks_are_named_once(self) -> None:
+        sleep = {
+            "check_every": "0 s",
+            "alarm_per_hop": "1 us",
+            "host_wake": "0 s",
+            "checks": ["temperatures", "temperatures"],
+        }
+        expected = {"a check period must be above zero", "this is named twice"}
+        assert expected <= set(findings_of(sleep=sleep))

@@ -1,0 +1,273 @@
+"""Supply: charge by its definition, shares of time from open protocols and from the witness's own frames.
+
+Charge is current times time (BIPM, SI brochure, 9th edition, 2019, table 4, from memory); 30 days are 720 h.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from fractions import Fraction
+from itertools import product
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from standby_packs import evaluation_of, findings_of, ticks
+
+from chainplan.budgets.activity import activities
+from chainplan.budgets.supply import ALWAYS, NEVER, StringSupply
+from chainplan.budgets.terms import Case, parts_add_up
+from chainplan.evaluate import Evaluation
+from chainplan.quantity import RATIO, Span, parse_quantity
+from chainplan.verdicts import Verdict
+from chainplan.witness.draw import Draw
+from chainplan.witness.simulate import simulate
+
+CURRENTS = {"sleep": "15 uA", "idle": "2 mA", "measuring": "9 mA", "communicating": "12 mA"}
+DRAWS: dict[str, Any] = {"currents": CURRENTS}
+READ = {"cells": {"kind": "read", "reads": "status", "data": "64 bit"}}
+
+
+def supply_of(evaluation: Evaluation) -> StringSupply:
+    (string,) = evaluation.supply
+    return string
+
+
+def spread_of(evaluation: Evaluation) -> tuple[int, int]:
+    spread = supply_of(evaluation).spread
+    assert spread is not None
+    assert all(map(parts_add_up, (*spread.worst.terms, *spread.typical.terms)))
+    return spread.worst.total, spread.typical.total
+
+
+class TestCharge:
+    def test_asleep(self) -> None:
+        (node, *_) = supply_of(evaluation_of(node=DRAWS)).nodes
+        assert node.charge(Case.WORST, 0, node.cycle.max).total == ticks("10.8 mAh")  # 15 uA * 720 h
+
+    def test_awake_without_work(self) -> None:
+        write = {"bleed": {"kind": "write", "chains": ["line"]}}
+        evaluation = evaluation_of(node=DRAWS, tasks=write)
+        (node, *_) = supply_of(evaluation).nodes
+        # 2 mA * 720 h, and 10 mA more for the 8 us of a broadcast in each 100 ms
+        expected = ticks("1440 mAh") + Fraction(8, 100_000) * ticks("7200 mAh")
+        assert abs(node.charge(Case.TYPICAL, ALWAYS.max, node.cycle.typical).total - expected) <= 1
+
+    def test_a_tenth_of_the_time_awake(self) -> None:
+        evaluation = evaluation_of(node=DRAWS, tasks={"bleed": {"kind": "write"}}, supply={"awake": "10 %"})
+        (node, *_) = supply_of(evaluation).nodes
+        awake = parse_quantity("10 %", RATIO).typical
+        always = node.charge(Case.TYPICAL, ALWAYS.max, node.cycle.typical).total
+        expected = Fraction(always, 10) + Fraction(9, 10) * ticks("10.8 mAh")
+        assert abs(node.charge(Case.TYPICAL, awake, node.cycle.typical).total - expected) <= 2
+
+    def test_a_published_frame(self) -> None:
+        """LIN 2.2, 2.3.2: header of 34 bit times, response of 10 * (N + 1); N = 8 at 19.2 kbit/s: 6.45833 ms.
+
+        A node on its own hears the header and sends the response: it communicates for that long.
+        """
+        lin = {
+            "bit_rate": "19.2 kbit/s",
+            "character": {"data": "8 bit", "wire": "10 bit"},
+            "preamble": "14 bit",
+            "request": "2 byte",
+            "answer": "1 byte",
+            "read_style": "summation",
+        }
+        (node,) = supply_of(evaluation_of(1, node=DRAWS, protocol=lin, tasks=READ)).nodes
+        time = node.activity.communicating.typical
+        assert time / 10**12 == pytest.approx(6.458333, abs=1e-6)
+        # 2 mA at rest, 12 mA for 6.45833 ms of 100 ms: 2.645833 mA
+        assert float(node.awake_current(Case.TYPICAL)) == pytest.approx(2.645833e6, rel=1e-6)
+
+
+class TestAlongTheChain:
+    def test_nearer_nodes_pass_on_more(self) -> None:
+        # trigger, request: 8 us each; answers of 8 + 4 * 16 bit: the head passes on four, the tail one
+        evaluation = evaluation_of(4, node=DRAWS, supply={"awake": "100 %"})
+        times = [each.activity.communicating.max for each in supply_of(evaluation).nodes]
+        assert times == [ticks(f"{16 + 72 * answers} us") for answers in (4, 3, 2, 1)]
+        # 216 us more in 100 ms, at 10 mA more, for 720 h
+        expected = Fraction(216, 100_000) * ticks("7200 mAh")
+        worst, typical = spread_of(evaluation)
+        assert abs(worst - expected) <= 4
+        assert abs(typical - expected) <= 4
+        spread = supply_of(evaluation).spread
+        assert spread is not None
+        assert (spread.most, spread.least) == ("S.1", "S.4")
+
+    def test_a_chain_that_counts_down(self) -> None:
+        evaluation = evaluation_of(4, node=DRAWS, chains={"line": {"order": ["S.4..1"]}})
+        assert [each.node.name for each in supply_of(evaluation).nodes] == ["S.1", "S.2", "S.3", "S.4"]
+        spread = supply_of(evaluation).at(ALWAYS)
+        assert (spread.most, spread.least) == ("S.4", "S.1")
+
+    def test_mixed_boards(self) -> None:
+        thirsty = {2: {"currents": CURRENTS | {"sleep": "25 uA"}}}
+        string = supply_of(evaluation_of(4, node=DRAWS, kinds=thirsty))
+        assert string.at(NEVER).worst.total == ticks("7.2 mAh")  # 10 uA * 720 h
+        assert (string.at(NEVER).most, string.at(NEVER).typical.total) == ("S.2", ticks("7.2 mAh"))
+
+    def test_a_single_node_has_nobody_to_differ_from(self) -> None:
+        tolerant = {"currents": CURRENTS | {"sleep": "10 uA .. 20 uA"}}
+        assert supply_of(evaluation_of(1, node=tolerant)).at(NEVER).worst.total == 0
+
+    def test_equal_nodes_differ_by_their_tolerance(self) -> None:
+        tolerant = {"currents": CURRENTS | {"sleep": "10 uA .. 20 uA"}}
+        spread = supply_of(evaluation_of(2, node=tolerant)).at(NEVER)
+        assert (spread.worst.total, spread.typical.total) == (ticks("7.2 mAh"), 0)
+
+    def test_the_scan_period_is_common(self) -> None:
+        """Its tolerance drives no two nodes of one controller apart."""
+        alike = {"chains": {f"chain {k}": {"head": f"C:{k}", "order": [f"S.{k}"]} for k in (1, 2)}}
+        loose = evaluation_of(2, node=DRAWS, controller={"scan_period": "50 ms .. 150 ms"}, **alike)
+        assert supply_of(loose).at(ALWAYS).worst.total <= 6  # rounding of each term
+
+    def test_nodes_that_convert_freely_measure_all_the_time(self) -> None:
+        tasks = {"cells": {"value": "16 bit", "kind": "read"}}
+        evaluation = evaluation_of(1, node=DRAWS, tasks=tasks)
+        (node,) = supply_of(evaluation).nodes
+        # a request of 8 us and an answer of 72 us in 100 ms, measuring otherwise
+        expected = Fraction(80, 100_000) * 12 + Fraction(99_920, 100_000) * 9
+        assert float(node.awake_current(Case.TYPICAL)) == pytest.approx(float(expected) * 1e6, rel=1e-9)
+        assert node.share("measuring") == Fraction(99_920, 100_000)
+
+
+def verdict_of(**more: Any) -> Verdict:
+    targets = {"imbalance_per_month": "10 mAh"}
+    verdicts = evaluation_of(4, targets=targets, **more).verdicts
+    return next(verdict for verdict in verdicts if verdict.target == "imbalance in 30 days by supply")
+
+
+class TestVerdicts:
+    def test_always_awake_misses(self) -> None:
+        verdict = verdict_of(node=DRAWS, supply={"awake": "100 %"})
+        assert (verdict.status, verdict.where) == ("missed", "S.1 against S.4")  # 15.552 mAh
+
+    def test_half_of_the_time_meets(self) -> None:
+        verdict = verdict_of(node=DRAWS, supply={"awake": "50 %"})
+        assert verdict.status == "met"
+        assert verdict.value is not None
+        assert abs(verdict.value - ticks("7.776 mAh")) <= 4
+
+    def test_the_worst_end_of_the_share_awake_counts(self) -> None:
+        assert verdict_of(node=DRAWS, supply={"awake": "10 % .. 100 %"}).status == "missed"
+
+    def test_without_currents_it_is_not_judged(self) -> None:
+        partly = {"currents": {"idle": "2 mA", "communicating": "12 mA"}}
+        verdict = verdict_of(node=partly, supply={"awake": "50 %"})
+        assert verdict.status == "not checked"
+        assert verdict.note == "the type of node S.1 gives no current for sleep, measuring"
+
+    def test_without_the_share_awake_it_is_not_judged(self) -> None:
+        verdict = verdict_of(node=DRAWS)
+        assert verdict.status == "not checked"
+        assert verdict.note == "the plan's `supply` does not say how much of the time the nodes are awake"
+
+
+def test_a_node_at_work_draws_at_least_its_rest() -> None:
+    node = {"currents": CURRENTS | {"measuring": "1 mA"}}
+    assert "a node draws less while measuring than at rest" in findings_of(node=node)
+
+
+STYLES_AND_SHAPES = [
+    *product(["sequential", "summation", "polled"], ["open", "ring"]),
+    ("summation", "across"),
+]
+RELAY = st.fixed_dictionaries(
+    {
+        "style": st.sampled_from(["cut-through", "store-and-forward"]),
+        "outward": st.integers(0, 30).map(lambda time: f"{time} us"),
+        "homeward": st.integers(0, 30).map(lambda time: f"{time} us"),
+    }
+)
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(RELAY, min_size=1, max_size=4),
+    st.sampled_from(
+        [*product(["sequential", "summation", "polled"], ["open", "ring"]), ("summation", "across")]
+    ),
+    st.integers(0, 40),
+    st.integers(0, 60),
+    st.integers(0, 2000),
+)
+def test_shares_hold_what_the_witness_sees(
+    relays: list[dict[str, str]], form: tuple[str, str], gap: int, turn: int, metres: int
+) -> None:
+    """The time in which a node has a frame going in or out, taken from the witness's frames, hop by hop."""
+    style, shape = form
+    chain: dict[str, Any] = {"segments": {"cable": "cable", "length": f"{metres} m"}}
+    if shape != "open":
+        chain |= {"shape": "ring", "back": "C:2", "read_from": "head" if shape == "ring" else "across"}
+    evaluation = evaluation_of(
+        len(relays),
+        node={"turn_around": f"{turn} us"},
+        kinds={position: {"relay": relay} for position, relay in enumerate(relays, start=1)},
+        protocol={"read_style": style, "answer_gap": f"{gap} us"},
+        chains={"line": chain},
+    )
+    cable = metres * ticks("5 ns")
+    intervals: dict[int, list[tuple[int, int]]] = defaultdict(list)
+
+    def watch(_: str, segment: int, way: str, begin: int, end: int) -> None:
+        # Outward a passage is told at its far end, homeward where it comes out of the sender.
+        if way == "out":
+            intervals[segment].append((begin, end))
+            intervals[segment - 1].append((begin - cable, end - cable))
+        else:
+            intervals[segment].append((begin, end))
+            intervals[segment - 1].append((begin + cable, end + cable))
+
+    phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
+    simulate(evaluation.network, phases, 1, Draw("worst"), watcher=watch)
+    for index, activity in enumerate(activities(evaluation.scans["C"])):
+        seen = length_of_union(intervals[index])
+        assert activity.communicating.min <= seen <= activity.communicating.max
+        if style != "sequential" or (relays[index]["style"] == "cut-through" and gap >= 30):
+            assert seen == activity.communicating.max
+
+
+def length_of_union(intervals: list[tuple[int, int]]) -> int:
+    total = reached = 0
+    for begin, end in sorted(intervals):
+        total += max(0, end - max(begin, reached))
+        reached = max(reached, end)
+    return total
+
+
+@given(st.data())
+def test_no_two_nodes_differ_by_more(data: st.DataObject) -> None:
+    """Draw the pack's values within their tolerances, work out what two nodes draw, and compare."""
+    currents = {
+        "sleep": "10 uA .. 20 uA",
+        "idle": "1 mA .. 2 mA",
+        "measuring": "5 mA .. 9 mA",
+        "communicating": "10 mA .. 12 mA",
+    }
+    conversion = {"cell voltages": {"time": "1 ms .. 4 ms"}}
+    evaluation = evaluation_of(
+        3,
+        node={"currents": currents, "conversions": conversion},
+        protocol={"bit_rate": "1 Mbit/s ± 5 %"},
+        controller={"scan_period": "50 ms .. 150 ms"},
+        supply={"awake": "10 % .. 30 %"},
+    )
+    string = supply_of(evaluation)
+    worst, _ = spread_of(evaluation)
+
+    def within(span: Span) -> int:
+        return data.draw(st.integers(span.min, span.max))
+
+    awake, cycle = Fraction(within(Span(10, 20, 30)), 100), within(string.nodes[0].cycle)
+    drawn = []
+    for each in string.nodes:
+        parts = each.node.type.currents
+        measuring, communicating = within(each.activity.measuring), within(each.activity.communicating)
+        rest = cycle - measuring - communicating
+        busy = rest * within(parts.idle) + measuring * within(parts.measuring)
+        busy += communicating * within(parts.communicating)
+        drawn.append(720 * (awake * Fraction(busy, cycle) + (1 - awake) * within(parts.sleep)))
+    assert max(drawn) - min(drawn) <= worst

@@ -65,9 +65,7 @@ def node_types(draw: st.DrawFn) -> Data:
             "homeward": draw(spans(3000, "ns")),
         },
         "turn_around": draw(spans(20, "us")),
-        "conversions": {
-            name: draw(conversions()) for name in ("cell voltages", "temperatures", "open wire")
-        },
+        "conversions": {name: draw(conversions()) for name in ("cell voltages", "temperatures", "open wire")},
     }
 
 
@@ -167,7 +165,9 @@ def chain_layout(draw: st.DrawFn, boards: int, ports: int) -> Data:
 def plan_data(draw: st.DrawFn) -> Data:
     """Draw a whole plan as the data of its file."""
     nodes = {f"N{number}": draw(node_types()) for number in range(1, draw(st.integers(1, 2)) + 1)}
-    boards = {f"B{number}": draw(board_types(list(nodes))) for number in range(1, draw(st.integers(1, 2)) + 1)}
+    boards = {
+        f"B{number}": draw(board_types(list(nodes))) for number in range(1, draw(st.integers(1, 2)) + 1)
+    }
     runs = draw(
         st.lists(
             st.fixed_dictionaries({"type": st.sampled_from(list(boards)), "count": st.integers(1, 2)}),
@@ -214,8 +214,13 @@ def plan_data(draw: st.DrawFn) -> Data:
                 "scan_period": draw(spans(60, "ms", least=5)),
                 "scan_jitter": draw(spans(500, "us")),
                 "retry_reserve": draw(st.integers(0, 2)),
-                "evaluation": {"period": draw(spans(10_000, "us", least=1)), "run_time": draw(spans(500, "us"))},
-                "actuators": {"contactor": {"command": draw(spans(1000, "us")), "opening": draw(spans(20, "ms"))}},
+                "evaluation": {
+                    "period": draw(spans(10_000, "us", least=1)),
+                    "run_time": draw(spans(500, "us")),
+                },
+                "actuators": {
+                    "contactor": {"command": draw(spans(1000, "us")), "opening": draw(spans(20, "ms"))}
+                },
             }
         },
         "chains": draw(chain_layout(sum(run["count"] for run in runs), ports)),

@@ -47,19 +47,15 @@ class Values:
         self.early = False
         self.drawn = draw.kind in ("each device", "each event")
         self._kept: dict[str, int] = {}
-
-    @property
-    def end(self) -> int:
-        """Return which end of a span a corner takes now: 0 the least, 1 the typical, 2 the largest."""
-        if self.early:
-            return 0
-        return {"best": 0, "typical": 1}.get(self.draw.kind, 2)
+        self._usual_end = {"best": 0, "typical": 1}.get(draw.kind, 2)
 
     def event(self, span: Span) -> int:
         """Return the value of something that happens anew each time."""
         if span[0] == span[2]:
             return span[0]
-        return self.between(span) if self.drawn else span[self.end]
+        if self.drawn:
+            return self.between(span)
+        return span[0 if self.early else self._usual_end]
 
     def between(self, span: Span) -> int:
         """Return a uniformly drawn value of a span, both ends included."""
@@ -74,8 +70,10 @@ class Values:
             self._kept[key] = self.between(span)
         return self._kept[key]
 
-    def showing(self, key: str, span: Span) -> int:
-        """Return what passes before a fault shows: in a corner at its end, in a watched scan too."""
-        if self.drawn:
-            return self.device(key, span)
-        return span[{"best": 0, "typical": 1}.get(self.draw.kind, 2)]
+    def steady_device(self, key: str, span: Span) -> int:
+        """Return the value of a piece of hardware that a watched scan does not touch."""
+        return self.device(key, span) if self.drawn else span[self._usual_end]
+
+    def steady_event(self, span: Span) -> int:
+        """Return the value of something that happens anew each time, but is not part of a scan."""
+        return self.between(span) if self.drawn else span[self._usual_end]

@@ -55,11 +55,15 @@ class CellFault:
     name: str
     task: str
     debounce: int = 1
+    tolerated: int = 0
+    """Lost readings up to detection that the bound allows for; finds that met more are counted apart."""
     lag: Span = _NONE
     instant: Literal["just after a sample", "random"] = "just after a sample"
     evaluation: Literal["just missed", "any time"] = "just missed"
     reaction: tuple[Span, ...] = ()
     """From the command to the safe state: what the actuator takes."""
+    controller: str | None = None
+    """Where it falls; None is on every controller that has the task."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,7 @@ class ChainLoss:
     debounce: int = 1
     evaluation: Literal["just missed", "any time"] = "just missed"
     reaction: tuple[Span, ...] = ()
+    controller: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

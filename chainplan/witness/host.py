@@ -11,7 +11,7 @@ from chainplan.chain.network import Controller
 from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw, Values
-from chainplan.witness.faults import Faults
+from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.kernel import Kernel, Process, Signal
 from chainplan.witness.messages import Message, Work, lay_out
 from chainplan.witness.ports import play_on_ports
@@ -33,6 +33,8 @@ class _Attempts:
     attempts: int = 0
     ended: int = 0
     good: bool = False
+    missing: bool = False
+    """Whether its last attempt was given up, for no answer came."""
 
 
 @dataclass(slots=True)
@@ -44,13 +46,23 @@ class _Job:
     record: TaskRecord
     triggers: list[_Attempts]
     reads: list[_Attempts]
+    trigger_lists: dict[str, list[_Attempts]]
+    read_lists: dict[str, list[_Attempts]]
+    """The same, port by port."""
     cells: list[CellWatch]
     losses: list[LossWatch]
     runs: int = 0
-    memory: dict[int, int] = field(default_factory=dict)
-    """Per read: when the oldest of its values in the host's memory was sampled."""
+    memory: dict[int, tuple[int, int]] = field(default_factory=dict)
+    """Per read: when the oldest of its values in the host's memory was sampled, and what was disturbed by
+    the begin of the run that sampled it."""
+    disturbed: tuple[int, int] = (0, 0)
+    """What was disturbed by the begin of the last run and of this one."""
     oldest: int | None = None
-    """The greatest age a value had in this run just before it was replaced."""
+    """The greatest age a value had in this run just before it was replaced, nothing disturbed meanwhile."""
+    oldest_beyond: int | None = None
+    """The same of values that were disturbed."""
+    heard: bool = True
+    """Whether every node heard this run's trigger."""
     bits: int = 0
 
 
@@ -67,10 +79,13 @@ class Host:
         faults: Faults,
         watcher: Watcher | None = None,
     ) -> None:
+        self._name = controller.name
         self._plan = controller.plan
         self._phases = phases
         self._faults = faults
         self._kernel = Kernel()
+        self._lost = 0
+        self._disturbed = 0
         self._values = values = Values(draw, Random(f"{seed} values"))
         self.record = ControllerRecord()
         # Errors are drawn apart from values, so that a seed gives the same pack with errors and without.
@@ -94,14 +109,15 @@ class Host:
                 fault, sampler, [each.message for each in reads], period, self._values, judge, self.record
             )
             for fault in self._faults.cell
-            if fault.task == work.name
+            if fault.task == work.name and fault.controller in (None, self._name)
         ]
         losses = [
             LossWatch(fault, self._values, judge, self.record)
             for fault in self._faults.loss
-            if fault.task == work.name
+            if fault.task == work.name and fault.controller in (None, self._name)
         ]
-        return _Job(work, sampler, record, triggers, reads, cells, losses)
+        lists = _by_port(triggers), _by_port(reads)
+        return _Job(work, sampler, record, triggers, reads, *lists, cells, losses)
 
     def play(self, scans: int) -> ControllerRecord:
         """Play a number of scans and return what was observed."""
@@ -124,14 +140,14 @@ class Host:
             wanted = planned + values.event(jitter)
             record.late_starts += wanted < kernel.now
             yield max(wanted, kernel.now)
-            begin, lost, bits, reserve = kernel.now, record.lost, 0, plan.retry_reserve
+            begin, lost, bits, reserve = kernel.now, self._lost, 0, plan.retry_reserve
             for job in due:
                 reserve = yield from self._run(job, reserve)
                 bits += job.bits
             record.scans += 1
-            record.scan_time.add(kernel.now - begin)
+            (record.scan_time if self._lost == lost else record.scan_time_beyond).add(kernel.now - begin)
             record.wire.add(bits)
-            if record.lost == lost:
+            if self._lost == lost:
                 while mended and mended[0] <= begin:
                     record.recovery.add(kernel.now - mended.pop(0))
             values.early = False  # the period after a watched scan is as long as any
@@ -141,16 +157,17 @@ class Host:
         """Play one run of a task; return what it leaves of the scan's reserve of retries."""
         kernel, values = self._kernel, self._values
         begin = kernel.now
-        job.bits, job.oldest = 0, None
+        job.bits, job.heard, job.oldest, job.oldest_beyond = 0, True, None, None
+        job.disturbed = job.disturbed[1], self._disturbed
         for each in (*job.triggers, *job.reads):
             each.attempts, each.ended, each.good = 0, 0, False
         job.sampler.next_run()
         for cell in job.cells:
             cell.begin_run(begin)
         if job.triggers:
-            yield from self._play(job, job.triggers)
+            yield from self._play(job, job.trigger_lists)
             yield kernel.now + job.work.wait
-        yield from self._play(job, job.reads)
+        yield from self._play(job, job.read_lists)
 
         spare = reserve > 0
         failed = deque(sorted((each for each in job.reads if not each.good), key=lambda each: each.ended))
@@ -158,7 +175,7 @@ class Host:
             again = failed.popleft()
             reserve -= 1
             job.record.retries += 1
-            yield from self._play(job, [again])
+            yield from self._play(job, {again.port: [again]})
             if not again.good:
                 failed.append(again)
         # Without a spare retry a read is known to be lost when it has failed, else when the spare is used up.
@@ -174,20 +191,34 @@ class Host:
         record.runs += 1
         record.length.add(self._kernel.now - begin)
         record.wire.add(job.bits)
-        record.lost += sum(not each.good for each in job.reads)
+        lost = [each for each in job.reads if not each.good]
+        if lost:
+            self._note_lost(job, lost)
         if job.oldest is not None:
-            record.age.add(job.oldest)
-        skew = job.sampler.skew() if job.triggers else None
-        if skew is not None:
-            record.skew.add(skew)
+            (record.age_beyond if lost else record.age).add(job.oldest)
+        if job.oldest_beyond is not None:
+            record.age_beyond.add(job.oldest_beyond)
+        if job.triggers and job.heard:
+            skew = job.sampler.skew()
+            if skew is not None:
+                record.skew.add(skew)
         self._wiring.end_run(job.work.name, job.runs)
         for loss in job.losses:
             loss.end_run(self._wiring.fell, missed)
 
-    def _play(self, job: _Job, messages: list[_Attempts]) -> Process:
-        lists: dict[str, list[_Attempts]] = {}
-        for each in messages:
-            lists.setdefault(each.port, []).append(each)
+    def _note_lost(self, job: _Job, lost: list[_Attempts]) -> None:
+        job.record.lost += len(lost)
+        self._lost += len(lost)
+        self._disturbed += len(lost)
+        for each in lost:
+            for cell in job.cells:
+                cell.lost(each.number)
+        if any(each.missing for each in lost):  # more waiting than the reserve of retries holds
+            for other in self._jobs:
+                for cell in other.cells:
+                    cell.held_up()
+
+    def _play(self, job: _Job, lists: dict[str, list[_Attempts]]) -> Process:
         return play_on_ports(
             self._kernel,
             lists,
@@ -200,25 +231,26 @@ class Host:
         """Play an exchange that is set up, from the host bus out to the frame gap after the answers."""
         message, wiring = each.message, self._wiring
         yield self._kernel.now + wiring.bus_out(message)
-        decreed = [
-            lost
-            for lost in self._faults.lost
-            if message.asks and lost.fails(job.work.name, job.runs, each.number, each.attempts)
-        ]
-        missing = any(lost.missing for lost in decreed)
-        went = wiring.send(message, self._kernel.now, missing=missing)
+        decreed = self._decreed(job, each) if self._faults.lost and message.asks else []
+        went = wiring.send(message, self._kernel.now, missing=any(lost.missing for lost in decreed))
         if not each.attempts:
-            job.bits += went.bits
+            job.bits += sum(message.frames)
         each.attempts += 1
         each.good = went.good and not decreed
-        each.ended = went.arrived
+        each.ended, each.missing = went.arrived, went.missing
         if not message.asks:
             each.good = True  # a broadcast has no answer: whether it was heard nobody knows
             if each.number < 0:
                 job.sampler.trigger(message.chain, went.passage.heard, went.reached)
+                job.heard &= went.reached == len(went.passage.heard)
         elif each.good:
             self._take_in(job, each, went.passage, went.arrived)
         yield went.free
+
+    def _decreed(self, job: _Job, each: _Attempts) -> list[LostReads]:
+        """Return what has been decreed to make this attempt at a read fail."""
+        work = job.work.name
+        return [lost for lost in self._faults.lost if lost.fails(work, job.runs, each.number, each.attempts)]
 
     def _take_in(self, job: _Job, each: _Attempts, passage: Passage, arrived: int) -> None:
         """Let the answers to a read into memory, where they replace older values."""
@@ -226,12 +258,27 @@ class Host:
             return
         reading = job.sampler.reading(each.message, passage)
         before = job.memory.get(each.number)
-        if reading is None or (before is not None and reading.sampled <= before):
+        if reading is None or (before is not None and reading.sampled <= before[0]):
             # Results not ready, or a trigger that was not heard: the answers bring nothing new.
-            job.record.stale += not (job.work.task.overlap and job.runs == 0)
+            if not (job.work.task.overlap and job.runs == 0):
+                job.record.stale += 1
+                self._disturbed += 1
+                for cell in job.cells:
+                    cell.lost(each.number)
             return
         if before is not None:
-            job.oldest = max(job.oldest or 0, arrived - before)
-        job.memory[each.number] = reading.sampled
+            age = arrived - before[0]
+            if self._disturbed == before[1]:
+                job.oldest = max(job.oldest or 0, age)
+            else:
+                job.oldest_beyond = max(job.oldest_beyond or 0, age)
+        job.memory[each.number] = reading.sampled, job.disturbed[0 if job.work.task.overlap else 1]
         for cell in job.cells:
             cell.read(each.number, each.message, passage, reading, arrived)
+
+
+def _by_port(messages: list[_Attempts]) -> dict[str, list[_Attempts]]:
+    lists: dict[str, list[_Attempts]] = {}
+    for each in messages:
+        lists.setdefault(each.port, []).append(each)
+    return lists

@@ -58,11 +58,12 @@ class Kernel:
         while agenda:
             time, _, process = heappop(agenda)
             self.now = time
-            # A process that need not wait goes on at once.
             for wanted in process:
                 if isinstance(wanted, int):
-                    self.wake(process, wanted)
-                    break
-                if not wanted.fired:
+                    if wanted < self.now or (agenda and agenda[0][0] <= wanted):
+                        self.wake(process, wanted)
+                        break
+                    self.now = wanted  # nothing else happens before
+                elif not wanted.fired:
                     wanted.add(process)
                     break

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from random import Random
 
 from chainplan.chain.network import Chain
 from chainplan.quantity import Span
@@ -23,9 +24,10 @@ def bit_time(rate: Span) -> Span:
 
 
 class Line:
-    """A chain on which everything is picked anew each time it happens. Times are in fs.
+    """A chain whose hardware keeps the values picked for it at the start. Times are in fs.
 
-    Bits are clocked by their sender: the host, a node that answers, a relay that stores and forwards.
+    Bits are clocked by their sender, each with its own clock: the host, a node that answers, a relay that
+    stores and forwards.
     """
 
     def __init__(self, chain: Chain, pick: Pick) -> None:
@@ -34,99 +36,112 @@ class Line:
         self.nodes = len(chain.nodes)
         self.stores = [relay.style == "store-and-forward" for relay in relays]
         self.across = chain.is_ring and chain.plan.read_from == "across"
-        self._pick = pick
-        self._cables = [segment.hop.delay for segment in chain.segments]
-        self._outward = [relay.outward for relay in relays]
-        self._homeward = [relay.homeward for relay in relays]
-        self._turns = [node.type.turn_around for node in chain.nodes]
-        self._bit_time = bit_time(chain.protocol.bit_rate)
-
-    def hops_out(self, segments: int) -> list[int]:
-        """Return for the first segments the delay from the input of the node before to their far end."""
-        return self._hops(self._outward, segments)
-
-    def hops_home(self, segments: int) -> list[int]:
-        """Return for the first nodes the delay from their output to that of the node nearer to the head."""
-        return self._hops(self._homeward, segments)
-
-    def _hops(self, relays: list[Span], segments: int) -> list[int]:
-        pick = self._pick
-        first, *others = self._cables[:segments]
-        # Segment k + 1 lies beyond the relay of node k.
-        return [
-            pick(first),
-            *(pick(relay) + pick(cable) for relay, cable in zip(relays, others, strict=False)),
-        ]
-
-    def turn(self, node: int) -> int:
-        """Return a node's turn-around time."""
-        return self._pick(self._turns[node])
-
-    def answer_gap(self) -> int:
-        """Return the pause a node keeps before it sends after another frame."""
-        return self._pick(self.chain.protocol.answer_gap)
-
-    def frame_gap(self) -> int:
-        """Return the pause after a message."""
-        return self._pick(self.chain.protocol.frame_gap)
-
-    def clock(self, sender: int) -> tuple[int, int, int]:
-        """Return a sender's bit time, its pause between bytes and its stretch (ticks of a ratio)."""
-        del sender  # all alike, and new for every frame
-        protocol = self.chain.protocol
-        return self._pick(self._bit_time), self._pick(protocol.byte_gap), self._pick(protocol.allowance)
-
-    def frame(self, content: int, sender: int) -> int:
-        """Return the time in which a sender sends a frame of `content` bits."""
-        tau, byte_gap, allowance = self.clock(sender)
-        protocol = self.chain.protocol
-        plain = bits_on_wire(protocol, content) * tau + (characters(protocol, content) - 1) * byte_gap
-        return plain - (-plain * allowance) // _WHOLE
-
-
-class SteadyLine(Line):
-    """A chain whose hardware keeps the values picked at the start."""
-
-    def __init__(self, chain: Chain, pick: Pick) -> None:
-        super().__init__(chain, pick)
-        cables = [pick(span) for span in self._cables]
-        self._cables = [Span.exact(cable) for cable in cables]  # the same cable both ways
+        cables = [pick(segment.hop.delay) for segment in chain.segments]
+        # Segment k + 1 lies beyond the relay of node k; the cable is the same both ways.
         self._out, self._home = (
-            super(SteadyLine, self)._hops(way, len(cables)) for way in (self._outward, self._homeward)
+            [cables[0], *(pick(relay) + cable for relay, cable in zip(way, cables[1:], strict=False))]
+            for way in ([relay.outward for relay in relays], [relay.homeward for relay in relays])
         )
-        self._turn = [pick(span) for span in self._turns]
-        self._answer_gap, self._frame_gap = super().answer_gap(), super().frame_gap()
-        self._clocks = {sender: super(SteadyLine, self).clock(sender) for sender in range(HOST, self.nodes)}
+        self._turns = [pick(node.type.turn_around) for node in chain.nodes]
+        self._answer_gap = pick(chain.protocol.answer_gap)
+        self._frame_gap = pick(chain.protocol.frame_gap)
+        spans = bit_time(chain.protocol.bit_rate), chain.protocol.byte_gap, chain.protocol.allowance
+        self._clocks = {sender: tuple(pick(span) for span in spans) for sender in range(HOST, self.nodes)}
         self._frames: dict[tuple[int, int], int] = {}
 
     def hops_out(self, segments: int) -> list[int]:
-        """Return the delays outward, the same each time."""
+        """Return for the first segments the delay from the input of the node before to their far end."""
         return self._out[:segments]
 
     def hops_home(self, segments: int) -> list[int]:
-        """Return the delays homeward, the same each time; a longer list than asked for does no harm."""
+        """Return the delay from a node's output to that of the node nearer to the head, for the first nodes.
+
+        The list may be longer.
+        """
         del segments
         return self._home
 
     def turn(self, node: int) -> int:
-        """Return a node's turn-around time, the same each time."""
-        return self._turn[node]
+        """Return a node's turn-around time."""
+        return self._turns[node]
 
     def answer_gap(self) -> int:
-        """Return the pause before an answer, the same each time."""
+        """Return the pause a node keeps before it sends after another frame."""
         return self._answer_gap
 
     def frame_gap(self) -> int:
-        """Return the pause after a message, the same each time."""
+        """Return the pause after a message."""
         return self._frame_gap
 
-    def clock(self, sender: int) -> tuple[int, int, int]:
-        """Return a sender's clock, the same each time."""
-        return self._clocks[sender]
-
     def frame(self, content: int, sender: int) -> int:
-        """Return the time of a frame, the same each time for a sender."""
+        """Return the time in which a sender sends a frame of `content` bits."""
         key = content, sender
         if key not in self._frames:
-            self._frames[key] = super().frame(content, sender)
+            self._frames[key] = self._frame_time(content, *self._clocks[sender])
         return self._frames[key]
+
+    def _frame_time(self, content: int, bit: int, byte_gap: int, allowance: int) -> int:
+        """Return the time of a frame from the bit time, the pause between bytes and the stretch."""
+        protocol = self.chain.protocol
+        plain = bits_on_wire(protocol, content) * bit + (characters(protocol, content) - 1) * byte_gap
+        return plain - (-plain * allowance) // _WHOLE
+
+
+class DrawnLine(Line):
+    """A chain on which everything is drawn anew each time it happens."""
+
+    def __init__(self, chain: Chain, random: Random) -> None:
+        super().__init__(chain, lambda span: span[0])
+        self._draw = random.random
+        relays = [node.type.relay for node in chain.nodes]
+        cables = [segment.hop.delay for segment in chain.segments]
+        self._wide_out, self._wide_home = (
+            _widths(cables, way)
+            for way in ([relay.outward for relay in relays], [relay.homeward for relay in relays])
+        )
+        self._bit_time = bit_time(chain.protocol.bit_rate)
+
+    def hops_out(self, segments: int) -> list[int]:
+        """Return the delays outward, drawn."""
+        return self._hops(self._out, self._wide_out, segments)
+
+    def hops_home(self, segments: int) -> list[int]:
+        """Return the delays homeward, drawn."""
+        return self._hops(self._home, self._wide_home, segments)
+
+    def _hops(self, least: list[int], wide: list[tuple[int, int]], segments: int) -> list[int]:
+        hops = least[:segments]
+        for segment, width in wide:
+            if segment >= segments:
+                break
+            hops[segment] += int(self._draw() * width)
+        return hops
+
+    def turn(self, node: int) -> int:
+        """Return a node's turn-around time, drawn."""
+        return self._event(self.chain.nodes[node].type.turn_around)
+
+    def answer_gap(self) -> int:
+        """Return the pause before an answer, drawn."""
+        return self._event(self.chain.protocol.answer_gap)
+
+    def frame_gap(self) -> int:
+        """Return the pause after a message, drawn."""
+        return self._event(self.chain.protocol.frame_gap)
+
+    def frame(self, content: int, sender: int) -> int:
+        """Return the time of a frame, drawn."""
+        del sender  # all alike
+        protocol, event = self.chain.protocol, self._event
+        clock = event(self._bit_time), event(protocol.byte_gap), event(protocol.allowance)
+        return self._frame_time(content, *clock)
+
+    def _event(self, span: Span) -> int:
+        least, most = span[0], span[2]
+        return least if least == most else least + int(self._draw() * (most - least + 1))
+
+
+def _widths(cables: list[Span], relays: list[Span]) -> list[tuple[int, int]]:
+    """Return every span on the way that has a width, as its segment and the number of its values."""
+    on_segment = [*enumerate(cables), *enumerate(relays[: len(cables) - 1], start=1)]
+    return sorted((segment, span[2] - span[0] + 1) for segment, span in on_segment if span[2] > span[0])

@@ -7,11 +7,14 @@ affair. Amounts of data are taken at their largest, for a frame's length is fixe
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from itertools import chain as chained
+from typing import Literal, NamedTuple
 
 from chainplan.chain.network import Chain, Controller, Node
 from chainplan.plan.parts import Conversion, Protocol
+from chainplan.plan.readings import is_block, is_sampled, values_at
 from chainplan.plan.schedule import Task
+from chainplan.quantity import Span
 
 Style = Literal["write", "summation", "sequential", "polled"]
 
@@ -31,26 +34,57 @@ class Message:
     answers: tuple[int, ...] = ()
     polled: int = -1
     carried: tuple[tuple[int, range], ...] = ()
+    frames: tuple[int, ...] = ()
+    """The frames that pass the head port, in bit times."""
 
     @property
     def asks(self) -> bool:
         """Tell whether an answer is expected."""
         return bool(self.answers)
 
+    @classmethod
+    def framed(
+        cls,
+        protocol: Protocol,
+        chain: int,
+        style: Style,
+        request: int,
+        answers: tuple[int, ...] = (),
+        polled: int = -1,
+        carried: tuple[tuple[int, range], ...] = (),
+    ) -> Message:
+        """Return a message with its frames: one of request and all answers in a summation."""
+        contents = [request + sum(answers)] if style == "summation" else [request, *answers]
+        frames = tuple(bits_on_wire(protocol, content) for content in contents)
+        return cls(chain, style, request, answers, polled, carried, frames)
+
+
+class Sensor(NamedTuple):
+    """The conversion a node performs for a task, on how many channels, and how long it settles before.
+
+    `pause` is the time from the trigger's arrival until balancing has been stopped and has died away.
+    """
+
+    conversion: Conversion
+    channels: int
+    pause: Span
+
+
+_NONE = Span(0, 0, 0)
+
 
 @dataclass(frozen=True)
 class Work:
     """What one task does on one controller. `triggers` and `reads` are the ports' lists of messages.
 
-    ``sensors[c][k]`` is the conversion that node k of chain c performs for the task and the number of
-    its channels, or None.
+    ``sensors[c][k]`` is what node k of chain c samples for the task, or None.
     """
 
     name: str
     task: Task
     triggers: dict[str, list[Message]]
     reads: dict[str, list[Message]]
-    sensors: dict[int, list[tuple[Conversion, int] | None]]
+    sensors: dict[int, list[Sensor | None]]
 
     @property
     def wait(self) -> int:
@@ -58,7 +92,7 @@ class Work:
         if self.task.kind != "measure" or self.task.overlap:
             return 0
         found = [sensor for sensors in self.sensors.values() for sensor in sensors if sensor]
-        return max((conversion.time.max for conversion, _ in found), default=0)
+        return max((sensor.pause.max + sensor.conversion.time.max for sensor in found), default=0)
 
 
 def lay_out(controller: Controller, tasks: dict[str, Task]) -> list[Work]:
@@ -78,7 +112,7 @@ def _add_chain(work: Work, number: int, chain: Chain) -> None:
     task, protocol = work.task, chain.protocol
     if task.kind == "write":
         command = _filled(protocol, protocol.write.max + task.data.max + protocol.check.width.max)
-        work.reads.setdefault(chain.head, []).append(Message(number, "write", command))
+        work.reads.setdefault(chain.head, []).append(Message.framed(protocol, number, "write", command))
         return
     reads = _reads(number, chain, task)
     if not reads:
@@ -87,66 +121,64 @@ def _add_chain(work: Work, number: int, chain: Chain) -> None:
     work.sensors[number] = [_sensor(task, node) for node in chain.nodes]
     if task.kind == "measure":
         command = _filled(protocol, protocol.write.max + protocol.check.width.max)
-        work.triggers.setdefault(chain.head, []).append(Message(number, "write", command))
+        work.triggers.setdefault(chain.head, []).append(Message.framed(protocol, number, "write", command))
 
 
-def _sensor(task: Task, node: Node) -> tuple[Conversion, int] | None:
+def _sensor(task: Task, node: Node) -> Sensor | None:
     conversion = node.type.conversions.get(task.conversion or task.reads)
-    return (conversion, _wired(task, node)) if conversion else None
+    if conversion is None:
+        return None
+    balancing = node.type.balancing
+    pause = balancing.settling if balancing and task.pause_balancing else _NONE
+    return Sensor(conversion, _wired(task, node), pause)
 
 
 def _wired(task: Task, node: Node) -> int:
-    """Return the number of a node's channels that a task is about."""
-    wired = {"cell voltages": node.cells, "open wire": node.cells, "temperatures": node.temperatures}
-    return wired.get(task.reads, 0)
+    """Return the number of a node's channels that a task is about; a block of data has none."""
+    return values_at(task.reads, node.cells, node.temperatures) if is_sampled(task.reads) else 0
 
 
 def _sent(task: Task, node: Node) -> int:
     """Return the number of values a node sends, those of its unwired inputs included if it must."""
     if task.sends == "wired inputs":
         return _wired(task, node)
-    inputs = {
-        "cell voltages": node.type.cell_inputs,
-        "open wire": node.type.cell_inputs,
-        "temperatures": node.type.temperature_inputs,
-    }
-    return inputs.get(task.reads, 0)
+    return values_at(task.reads, node.type.cell_inputs, node.type.temperature_inputs)
 
 
 def _reads(number: int, chain: Chain, task: Task) -> list[Message]:
-    """Return the messages that fetch a task's values from one chain, one block of values after another."""
+    """Return the messages that fetch a task's values from one chain, one block of values after another.
+
+    Where no node has anything to say nothing is asked; a polled node that has not is not asked itself.
+    """
     protocol = chain.protocol
     style = task.read_style or protocol.read_style
     request = _filled(protocol, protocol.request.max + protocol.check.width.max)
     value = task.value.max if task.value else 0
     messages = []
     for block in _blocks(task, chain):
-        answers, carried, given = [], [], []
+        answers: list[int] = []
+        given: dict[int, tuple[tuple[int, range], ...]] = {}  # nodes with something to say, their samples
         for k, node in enumerate(chain.nodes):
             wired = range(block.start, min(block.stop, _wired(task, node)))
             sent = max(0, min(block.stop, _sent(task, node)) - block.start)
-            data = task.data.max if task.reads == "status" else sent * value
+            data = task.data.max if is_block(task.reads) else sent * value
             answers.append(_filled(protocol, protocol.answer.max + data + protocol.check.width.max))
-            if wired:
-                given.append(k)
-                if _sensor(task, node):
-                    carried.append((k, wired))
-        if style != "polled":
-            messages.append(Message(number, style, request, tuple(answers), carried=tuple(carried)))
-        elif task.reads == "status":
-            if task.data.max:
-                messages += [Message(number, style, request, (bits,), k) for k, bits in enumerate(answers)]
-        elif value:  # a node without a value to give is not asked
-            samples = dict(carried)
-            for k in given:
-                own = ((k, samples[k]),) if k in samples else ()
-                messages.append(Message(number, style, request, (answers[k],), k, own))
+            if wired or is_block(task.reads):
+                given[k] = ((k, wired),) if wired and _sensor(task, node) else ()
+        if style == "polled":
+            messages += [
+                Message.framed(protocol, number, style, request, (answers[k],), k, samples)
+                for k, samples in given.items()
+            ]
+        elif given:
+            carried = tuple(chained.from_iterable(given.values()))
+            messages.append(Message.framed(protocol, number, style, request, tuple(answers), carried=carried))
     return messages
 
 
 def _blocks(task: Task, chain: Chain) -> list[range]:
     """Return the values fetched by each read, by their place among a node's values."""
-    if task.reads == "status":
+    if is_block(task.reads):
         return [range(1)]
     most = max(_sent(task, node) for node in chain.nodes)
     size = task.values_per_read or max(most, 1)

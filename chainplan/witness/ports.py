@@ -24,27 +24,33 @@ def play_on_ports(
     One core serves the ports in rotation: the first exchange of every port, then the second of every port,
     and so on; it waits for a port that is still busy. Otherwise each port sets its own up.
     """
+    if len(lists) == 1:
+        (items,) = lists.values()
+        return _one_port(kernel, items, set_up, exchange)
     if one_core:
-        yield from _in_rotation(kernel, lists, set_up, exchange)
-        return
-    ended = []
-    for items in lists.values():
-        ended.append(Signal(kernel))
-        kernel.start(_one_port(kernel, items, set_up, exchange, ended[-1]))
-    yield from ended
+        return _in_rotation(kernel, lists, set_up, exchange)
+    return _side_by_side(kernel, lists, set_up, exchange)
 
 
 def _one_port(
-    kernel: Kernel,
-    items: list[Item],
-    set_up: Callable[[], int],
-    exchange: Callable[[Item], Process],
-    ended: Signal,
+    kernel: Kernel, items: list[Item], set_up: Callable[[], int], exchange: Callable[[Item], Process]
 ) -> Process:
     for item in items:
         yield kernel.now + set_up()
         yield from exchange(item)
-    ended.fire()
+
+
+def _side_by_side(
+    kernel: Kernel,
+    lists: dict[str, list[Item]],
+    set_up: Callable[[], int],
+    exchange: Callable[[Item], Process],
+) -> Process:
+    ended = []
+    for items in lists.values():
+        ended.append(Signal(kernel))
+        kernel.start(_then(_one_port(kernel, items, set_up, exchange), ended[-1]))
+    yield from ended
 
 
 def _in_rotation(

@@ -16,9 +16,11 @@ class TaskRecord:
     length: Tally = field(default_factory=Tally)
     """From a run's begin to its end, retries included."""
     age: Tally = field(default_factory=Tally)
-    """Per run: the oldest value of all just before it was replaced."""
+    """Per run: the oldest value of all just before it was replaced, where nothing was lost meanwhile."""
+    age_beyond: Tally = field(default_factory=Tally)
+    """The same where a read was lost between sampling and replacement, which no bound allows for."""
     skew: Tally = field(default_factory=Tally)
-    """Per run: spread of the sampling instants of all channels."""
+    """Per run whose trigger all nodes heard: spread of the sampling instants of all channels."""
     wire: Tally = field(default_factory=Tally)
     """Per run: bits that passed the head ports, retries apart."""
     retries: int = 0
@@ -33,6 +35,7 @@ class TaskRecord:
         for mine, theirs in (
             (self.length, other.length),
             (self.age, other.age),
+            (self.age_beyond, other.age_beyond),
             (self.skew, other.skew),
             (self.wire, other.wire),
         ):
@@ -48,6 +51,9 @@ class ControllerRecord:
 
     scans: int = 0
     scan_time: Tally = field(default_factory=Tally)
+    """Of scans that lost no read."""
+    scan_time_beyond: Tally = field(default_factory=Tally)
+    """Of scans that lost a read, which no bound allows for."""
     wire: Tally = field(default_factory=Tally)
     """Per scan: bits that passed the head ports, retries apart."""
     tasks: dict[str, TaskRecord] = field(default_factory=dict)
@@ -55,6 +61,9 @@ class ControllerRecord:
     """Per injected fault: from the fault to the end of the evaluation that finds it (FDTI)."""
     handling: dict[str, Tally] = field(default_factory=dict)
     """Per injected fault: from the fault to the safe state (FHTI)."""
+    beyond: Counter[str] = field(default_factory=Counter)
+    """Per injected fault: finds that met more lost readings than the fault tolerates, or a wait for an
+    answer that never came on top of the reserve of retries. No bound allows for them: they stay apart."""
     recovery: Tally = field(default_factory=Tally)
     """From the mending of a cut to the end of the first scan without a lost read."""
     frames: Counter[int] = field(default_factory=Counter)
@@ -69,6 +78,7 @@ class ControllerRecord:
         self.scans += other.scans
         self.late_starts += other.late_starts
         self.scan_time.merge(other.scan_time)
+        self.scan_time_beyond.merge(other.scan_time_beyond)
         self.wire.merge(other.wire)
         self.recovery.merge(other.recovery)
         for name, task in other.tasks.items():
@@ -76,6 +86,7 @@ class ControllerRecord:
         for mine, theirs in ((self.detection, other.detection), (self.handling, other.handling)):
             for name, tally in theirs.items():
                 mine.setdefault(name, Tally()).merge(tally)
+        self.beyond.update(other.beyond)
         self.frames.update(other.frames)
         self.bad_frames.update(other.bad_frames)
 

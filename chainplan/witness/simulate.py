@@ -26,10 +26,26 @@ def simulate(
 
     `phases` holds for each controller the phase (scans) of every task that does something there, in the
     plan's order of tasks. The same arguments always give the same record. `watcher` is told of
-    every passage of a frame over a segment. Raises ValueError where phases and tasks do not match.
+    every passage of a frame over a segment. Raises ValueError where phases and tasks do not match, and for
+    faults on chains, segments or tasks that do not exist.
     """
+    _check_names(network, faults)
     record = Record()
     for name, controller in network.controllers.items():
         host = Host(controller, network.plan.tasks, phases[name], draw, f"{seed} {name}", faults, watcher)
         record.controllers[name] = host.play(scans)
     return record
+
+
+def _check_names(network: Network, faults: Faults) -> None:
+    tasks = [lost.task for lost in faults.lost] + [cell.task for cell in faults.cell]
+    tasks += [loss.task for loss in faults.loss] + [cut.task for cut in faults.cuts if cut.task is not None]
+    for task in tasks:
+        if task not in network.plan.tasks:
+            raise ValueError(f"a fault names the task {task!r}, which the plan has not")
+    for cut in faults.cuts:
+        chain = network.chains.get(cut.chain)
+        if chain is None:
+            raise ValueError(f"a cut names the chain {cut.chain!r}, which the plan has not")
+        if cut.segment > len(chain.segments):
+            raise ValueError(f"chain {cut.chain!r} has {len(chain.segments)} segments, not {cut.segment}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, field
 from math import ceil
 
@@ -22,7 +21,8 @@ class Tally:
     total: int = 0
     min: int | None = None
     max: int | None = None
-    bins: Counter[tuple[int, int]] = field(default_factory=Counter)
+    bins: dict[int, int] = field(default_factory=dict)
+    """How many values there are per bin, by the number of digits dropped and the digits kept."""
 
     def add(self, value: int) -> None:
         """Count one value; ValueError if it is negative."""
@@ -30,12 +30,13 @@ class Tally:
             raise ValueError(f"a tally holds values from 0 up, not {value}")
         self.count += 1
         self.total += value
-        if self.min is None or value < self.min:
-            self.min = value
         if self.max is None or value > self.max:
             self.max = value
-        shift = max(0, value.bit_length() - _DIGITS)
-        self.bins[shift, value >> shift] += 1
+        if self.min is None or value < self.min:
+            self.min = value
+        dropped = value.bit_length() - _DIGITS
+        place = dropped << _DIGITS | value >> dropped if dropped > 0 else value
+        self.bins[place] = self.bins.get(place, 0) + 1
 
     def merge(self, other: Tally) -> None:
         """Count all values of another tally as well."""
@@ -43,7 +44,8 @@ class Tally:
         self.total += other.total
         self.min = min((end for end in (self.min, other.min) if end is not None), default=None)
         self.max = max((end for end in (self.max, other.max) if end is not None), default=None)
-        self.bins.update(other.bins)
+        for place, count in other.bins.items():
+            self.bins[place] = self.bins.get(place, 0) + count
 
     @property
     def mean(self) -> float | None:
@@ -56,8 +58,9 @@ class Tally:
             raise ValueError("a percentile's share lies between 0 and 1")
         wanted = max(1, ceil(share * self.count))
         seen = 0
-        for shift, leading in sorted(self.bins):  # a longer shift means a larger value
-            seen += self.bins[shift, leading]
+        for place in sorted(self.bins):  # more digits dropped means a larger value
+            seen += self.bins[place]
             if seen >= wanted and self.max is not None:
-                return min(((leading + 1) << shift) - 1, self.max)
+                dropped, kept = divmod(place, 1 << _DIGITS)
+                return min(((kept + 1) << dropped) - 1, self.max)
         return None

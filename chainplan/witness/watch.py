@@ -29,7 +29,7 @@ class Judge:
         begin = ready + (self._phase - ready) % self._period
         if when == "just missed":  # the one before began 1 fs too early
             begin = ready - 1 + self._period
-        return begin + self._values.event(self._run_time)
+        return begin + self._values.steady_event(self._run_time)
 
 
 def record_find(
@@ -37,7 +37,7 @@ def record_find(
 ) -> None:
     """Note a fault that fell and was found, and when the safe state is reached."""
     record.detection.setdefault(fault.name, Tally()).add(found - fell)
-    safe = found + sum(values.event(span) for span in fault.reaction)
+    safe = found + sum(values.steady_event(span) for span in fault.reaction)
     record.handling.setdefault(fault.name, Tally()).add(safe - fell)
 
 
@@ -48,6 +48,8 @@ class _Armed:
     fell: int
     hidden: int
     seen: int = 0
+    lost: int = 0
+    held_up: bool = False
 
 
 @dataclass(slots=True)
@@ -76,17 +78,13 @@ class CellWatch:
             node, channels = random.choice(self.reads[index].carried)
             fell = now + random.randrange(self.period)
             self._target = index, node, random.choice(channels)
-            self._armed[index] = _Armed(fell, fell + self.values.showing(self.fault.name, self.fault.lag))
+            self._armed[index] = _Armed(fell, fell + self.values.steady_event(self.fault.lag))
 
     def read(self, index: int, message: Message, passage: Passage, reading: Reading, arrived: int) -> None:
         """See a read that brought new values into memory."""
         if self._target is not None:
             target, node, channel = self._target
-            found = (
-                self.sampler.of_channels(message, node, range(channel, channel + 1), passage)
-                if target == index
-                else None
-            )
+            found = self.sampler.of_channel(message, node, channel, passage) if target == index else None
             if found is None:
                 return
             reading = found
@@ -94,15 +92,28 @@ class CellWatch:
             return
         armed = self._armed.get(index)
         if armed is None:
-            lag = self.values.showing(self.fault.name, self.fault.lag)
+            lag = self.values.steady_event(self.fault.lag)
             self._armed[index] = _Armed(reading.blind + 1 - lag, reading.blind + 1)
         elif reading.blind >= armed.hidden:
             armed.seen += 1
             if armed.seen == self.fault.debounce:
-                found_at = self.judge.done(arrived, self.fault.evaluation)
-                record_find(self.record, self.fault, armed.fell, found_at, self.values)
+                if armed.lost > self.fault.tolerated or armed.held_up:
+                    self.record.beyond[self.fault.name] += 1
+                else:
+                    found_at = self.judge.done(arrived, self.fault.evaluation)
+                    record_find(self.record, self.fault, armed.fell, found_at, self.values)
                 del self._armed[index]
                 self._target = None
+
+    def lost(self, index: int) -> None:
+        """See a reading lost, or bring nothing new."""
+        if index in self._armed:
+            self._armed[index].lost += 1
+
+    def held_up(self) -> None:
+        """See a scan held up by an answer that never came, with no retry left."""
+        for armed in self._armed.values():
+            armed.held_up = True
 
 
 @dataclass(slots=True)

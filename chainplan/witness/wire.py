@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from chainplan.witness.line import HOST, Line
-from chainplan.witness.messages import Message, bits_on_wire
+from chainplan.witness.messages import Message
 
 Watcher = Callable[[str, int, str, int, int], None]
 """Told of each passage over a segment: chain, segment (0 at the head), ``out`` or ``home``, and when the
@@ -22,16 +22,20 @@ first and the last bit of the frame come out of the sender (homeward) or reach t
 class Passage:
     """What became of a message.
 
-    ``last_bit`` is when its last bit reached the place where it ends. ``heard[k]`` is when node k had the
-    request whole and ``latched[k]`` when it took hold of the values it sends. ``used[k]`` is when segment
-    k was last needed (0: never). ``frames`` are the frames that passed the head port, in bits.
+    ``last_bit`` is when its last bit reached the place where it ends. ``heard[k]`` is when the request was
+    whole at the far end of segment k: at node k, or at a ring's back port. ``latched[k]`` is when node k took
+    hold of the values it sends. ``left[k]`` is when the last answer left node k towards the head.
     """
 
     last_bit: int
     heard: list[int]
     latched: list[int]
-    used: list[int]
-    frames: list[int]
+    left: list[int]
+
+    def used(self, segment: int) -> int:
+        """Return when a segment (0 at the head) was last needed (0: never)."""
+        heard = self.heard[segment] if segment < len(self.heard) else 0
+        return max(heard, self.left[segment]) if segment < len(self.left) else heard
 
 
 def pass_message(line: Line, message: Message, start: int, watch: Watcher | None = None) -> Passage:
@@ -39,14 +43,15 @@ def pass_message(line: Line, message: Message, start: int, watch: Watcher | None
     if message.style == "summation":
         return _summation(line, message, start, watch)
     last = message.polled if message.style == "polled" else line.nodes - 1
-    places = _outward(line, message.request, start, last + 1, watch)
-    heard = [end for _, end in places]
-    used = heard + [0] * (len(line.chain.segments) - len(heard))
-    passage = Passage(heard[-1], heard, heard, used, [bits_on_wire(line.chain.protocol, message.request)])
+    heard, _ = _outward(line, message.request, start, last + 1, watch)
+    passage = Passage(heard[-1], heard, heard, [])
     if message.style == "sequential":
         _answers_in_turn(line, message, passage, watch)
     elif message.style == "polled":
-        _one_answer(line, message, passage, watch)
+        passage.left = [0] * (last + 1)
+        leaving, content = heard[-1] + line.turn(last), message.answers[0]
+        time = line.frame(content, last)
+        passage.last_bit = _homeward(line, content, last, leaving, time, passage.left, 0, watch)
     return passage
 
 
@@ -56,71 +61,54 @@ def _summation(line: Line, message: Message, start: int, watch: Watcher | None) 
     A node takes hold of its values when the frame reaches it; one that stores frames, when it has it whole.
     """
     content = message.request + sum(message.answers)
-    places = _outward(line, content, start, line.nodes + line.across, watch)
-    heard = [end for _, end in places[: line.nodes]]
-    latched = [end if stored else begin for (begin, end), stored in zip(places, line.stores, strict=False)]
-    used = [end for _, end in places] + [0] * (len(line.chain.segments) - len(places))
-    passage = Passage(heard[-1], heard, latched, used, [bits_on_wire(line.chain.protocol, content)])
-    if line.across:
-        passage.last_bit = places[-1][1]
-        return passage
-    tail = line.nodes - 1
-    leaving = latched[tail] + line.turn(tail)
-    time = places[tail][1] - places[tail][0]
-    if line.stores[tail]:
-        time = line.frame(content, tail)
-    left = [0] * line.nodes
-    passage.last_bit = _homeward(line, content, tail, leaving, time, left, 0, watch)
-    _needed_until(passage, left)
+    ends, times = _outward(line, content, start, line.nodes + line.across, watch)
+    latched = [
+        end if stored else end - time for end, time, stored in zip(ends, times, line.stores, strict=False)
+    ]
+    passage = Passage(ends[-1], ends, latched, [])
+    if not line.across:
+        tail = line.nodes - 1
+        passage.left = [0] * line.nodes
+        leaving = latched[tail] + line.turn(tail)
+        time = line.frame(content, tail) if line.stores[tail] else times[tail]
+        passage.last_bit = _homeward(line, content, tail, leaving, time, passage.left, 0, watch)
     return passage
 
 
 def _answers_in_turn(line: Line, message: Message, passage: Passage, watch: Watcher | None) -> None:
     """Let the tail answer, then every nearer node once it has passed on the last frame from beyond."""
-    left = [0] * line.nodes
+    left = passage.left = [0] * line.nodes
+    heard = passage.heard
     for node in range(line.nodes - 1, -1, -1):
         content, gap = message.answers[node], line.answer_gap()
-        leaving = passage.heard[node] + line.turn(node)
-        if left[node]:
-            leaving = max(leaving, left[node] + gap)
+        leaving = heard[node] + line.turn(node)
+        if left[node] and leaving < left[node] + gap:
+            leaving = left[node] + gap
         time = line.frame(content, node)
         passage.last_bit = _homeward(line, content, node, leaving, time, left, gap, watch)
-        passage.frames.append(bits_on_wire(line.chain.protocol, content))
-    _needed_until(passage, left)
-
-
-def _one_answer(line: Line, message: Message, passage: Passage, watch: Watcher | None) -> None:
-    node, content = message.polled, message.answers[0]
-    left = [0] * line.nodes
-    leaving = passage.heard[node] + line.turn(node)
-    time = line.frame(content, node)
-    passage.last_bit = _homeward(line, content, node, leaving, time, left, 0, watch)
-    passage.frames.append(bits_on_wire(line.chain.protocol, content))
-    _needed_until(passage, left)
-
-
-def _needed_until(passage: Passage, left: list[int]) -> None:
-    for segment, time in enumerate(left):
-        passage.used[segment] = max(passage.used[segment], time)
 
 
 def _outward(
     line: Line, content: int, start: int, segments: int, watch: Watcher | None
-) -> list[tuple[int, int]]:
-    """Walk a frame over the first `segments` segments; return when it begins and ends at each far end."""
+) -> tuple[list[int], list[int]]:
+    """Walk a frame over the first segments; return when it is whole at their far ends and its time there."""
     time = line.frame(content, HOST)
-    stores = line.stores
-    places = []
-    begin = start
-    for k, hop in enumerate(line.hops_out(segments)):
-        if k and stores[k - 1]:
-            begin += time
-            time = line.frame(content, k - 1)
-        begin += hop
-        places.append((begin, begin + time))
-        if watch:
-            watch(line.chain.name, k, "out", begin, begin + time)
-    return places
+    end = start + time
+    ends: list[int] = []
+    times: list[int] = []
+    sender = HOST
+    for hop, stored in zip(line.hops_out(segments), (False, *line.stores), strict=False):
+        if stored:
+            time = line.frame(content, sender)
+            end += time
+        end += hop
+        ends.append(end)
+        times.append(time)
+        sender += 1
+    if watch:
+        for segment, (end, time) in enumerate(zip(ends, times, strict=True)):
+            watch(line.chain.name, segment, "out", end - time, end)
+    return ends, times
 
 
 def _homeward(

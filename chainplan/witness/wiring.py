@@ -8,7 +8,7 @@ from random import Random
 from chainplan.chain.network import Chain, Controller
 from chainplan.witness.draw import Values
 from chainplan.witness.faults import Cut, Faults
-from chainplan.witness.line import Line, SteadyLine, bit_time
+from chainplan.witness.line import DrawnLine, Line, bit_time
 from chainplan.witness.messages import Message
 from chainplan.witness.noise import Channel
 from chainplan.witness.record import ControllerRecord
@@ -17,17 +17,18 @@ from chainplan.witness.wire import Passage, Watcher, pass_message
 
 @dataclass(slots=True)
 class Sent:
-    """What became of a message: the answers' arrival in memory, when the port is free, bits at the head.
+    """What became of a message: the answers' arrival in memory, and when the port is free.
 
-    A read is `good` when every answer came and passed its check. The first `reached` nodes heard it.
+    A read is `good` when every answer came and passed its check, and `missing` when it was given up. The
+    first `reached` nodes heard it.
     """
 
     passage: Passage
     good: bool
+    missing: bool
     reached: int
     arrived: int
     free: int
-    bits: int
 
 
 @dataclass(slots=True)
@@ -45,7 +46,7 @@ class _Break:
             return False
         if self.cut.until is not None and start >= self.cut.until:
             return False
-        return passage.used[self.cut.segment - 1] > self.at
+        return passage.used(self.cut.segment - 1) > self.at
 
 
 class Wiring:
@@ -68,8 +69,8 @@ class Wiring:
         self._late = [_line(chain, values) for chain in controller.chains]
         self._early = self._late
         if values.draw.kind == "early then late":
-            self._early = [SteadyLine(chain, lambda span: span.min) for chain in controller.chains]
-        self._slowest = [SteadyLine(chain, lambda span: span.max) for chain in controller.chains]
+            self._early = [Line(chain, lambda span: span.min) for chain in controller.chains]
+        self._slowest = [Line(chain, lambda span: span.max) for chain in controller.chains]
         self._patience: dict[int, int] = {}
         noise = faults.noise
         self._channels = [Channel(noise, random) for _ in controller.chains] if noise else []
@@ -114,23 +115,22 @@ class Wiring:
         lines = self._early if self._values.early else self._late
         line = lines[message.chain]
         passage = pass_message(line, message, start, self._watcher)
-        heard, answered = self._errors(message, passage)
+        heard, answered = self._errors(message)
         reached = line.nodes if heard else 0
         for each in self._breaks:
             if each.chain != message.chain:
                 continue
-            each.needed = max(each.needed, passage.used[each.cut.segment - 1])
+            each.needed = max(each.needed, passage.used(each.cut.segment - 1))
             if each.stops(passage, start):
                 missing = True
                 reached = min(reached, each.cut.segment - 1)
-        bits = sum(passage.frames)
         if message.asks and (missing or not heard):
             given_up = start + self._longest_wait(message)
-            return Sent(passage, False, reached, given_up, given_up, bits)
+            return Sent(passage, False, True, reached, given_up, given_up)
         arrived = passage.last_bit + self._bus_in(message)
-        return Sent(passage, answered, reached, arrived, arrived + line.frame_gap(), bits)
+        return Sent(passage, answered, False, reached, arrived, arrived + line.frame_gap())
 
-    def _errors(self, message: Message, passage: Passage) -> tuple[bool, bool]:
+    def _errors(self, message: Message) -> tuple[bool, bool]:
         """Let the bits of a message through the noise; tell whether the request and the answers are good.
 
         After a bad request nobody answers. In a summation frame a bad bit shows when the frame is back.
@@ -139,7 +139,7 @@ class Wiring:
             return True, True
         channel, record = self._channels[message.chain], self._record
         good = []
-        for bits in passage.frames:
+        for bits in message.frames:
             hit = channel.hits(bits)
             record.frames[bits] += 1
             record.bad_frames[bits] += hit
@@ -168,8 +168,8 @@ class Wiring:
 def _line(chain: Chain, values: Values) -> Line:
     """Return a chain with values in force: each event's own, or those of its devices."""
     if values.draw.kind == "each event":
-        return Line(chain, values.between)
+        return DrawnLine(chain, values.random)
     if values.draw.kind == "each device":
-        return SteadyLine(chain, values.between)
+        return Line(chain, values.between)
     end = {"best": 0, "typical": 1}.get(values.draw.kind, 2)
-    return SteadyLine(chain, lambda span: span[end])
+    return Line(chain, lambda span: span[end])

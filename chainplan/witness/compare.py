@@ -1,0 +1,146 @@
+"""Observed beside computed. Here and in the choice of corners the witness meets the budgets, nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import NamedTuple
+
+from chainplan.budgets.age import sample_budget
+from chainplan.budgets.data import bytes_budget
+from chainplan.budgets.latency import latency_budget
+from chainplan.budgets.scan import ControllerScan
+from chainplan.evaluate import Evaluation
+from chainplan.plan.readings import READ_BY
+from chainplan.plan.schedule import Hazard
+from chainplan.quantity import BITS, TIME, Dimension
+from chainplan.witness.play import Phases
+from chainplan.witness.record import ControllerRecord, Record
+from chainplan.witness.tally import Tally
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure: what was observed of it, in ticks of `dimension`, and its bound.
+
+    `subject` is a task or a hazard's path, or empty for the controller as a whole. `exact` figures must
+    equal the bound.
+    """
+
+    quantity: str
+    controller: str
+    subject: str
+    dimension: Dimension
+    count: int
+    least: int
+    mean: float
+    median: int
+    percentile_99: int
+    largest: int
+    bound: int
+    exact: bool = False
+
+    @property
+    def ratio(self) -> Fraction | None:
+        """Return the largest observed value over its bound; None of a bound of 0."""
+        return Fraction(self.largest, self.bound) if self.bound else None
+
+    @property
+    def ok(self) -> bool:
+        """Tell whether the bound held."""
+        return self.largest <= self.bound and (not self.exact or self.least == self.bound)
+
+
+class Path(NamedTuple):
+    """A hazard and a task that shows it on a controller, with the computed intervals, fs."""
+
+    name: str
+    hazard: Hazard
+    task: str
+    detection: int
+    handling: int
+
+
+def phases_of(evaluation: Evaluation) -> Phases:
+    """Return the phases that the planner gave to every controller's tasks."""
+    return {name: scan.phases.phases for name, scan in evaluation.scans.items()}
+
+
+def paths_of(hazards: dict[str, Hazard], scan: ControllerScan) -> Iterator[Path]:
+    """Yield every way by which a task of a controller shows a hazard, not only the fastest.
+
+    Alarms that nodes raise themselves are not played.
+    """
+    for name, hazard in hazards.items():
+        wanted = READ_BY.get(hazard.kind)
+        for work in scan.works:
+            if work.task.kind == "write" or hazard.task not in (None, work.name):
+                continue
+            if wanted is None or hazard.task is not None or work.task.reads == wanted:
+                alone = hazard.model_copy(update={"task": work.name, "alarm": None})
+                for latency in latency_budget({scan.controller.name: scan}, {name: alone}):
+                    label = f"{name}, task {work.name}"
+                    yield Path(label, alone, work.name, latency.detection.total, latency.handling.total)
+
+
+def compare(evaluation: Evaluation, record: Record) -> list[Row]:
+    """Return every observed figure beside its bound."""
+    rows: list[Row] = []
+    for name, observed in record.controllers.items():
+        rows += _controller_rows(evaluation, evaluation.scans[name], observed)
+    return rows
+
+
+def _controller_rows(
+    evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord
+) -> Iterator[Row]:
+    name = scan.controller.name
+    yield from _row("scan time", name, "", observed.scan_time, scan.worst.total)
+    for timing in sample_budget(scan):
+        task = observed.tasks[timing.task]
+        yield from _row("sample age", name, timing.task, task.age, timing.age.total)
+        yield from _row("skew", name, timing.task, task.skew, timing.skew.total)
+    traffic = bytes_budget(scan)
+    for bits in traffic.tasks:
+        tally = observed.tasks[bits.task].wire
+        yield from _row("wire bits per run", name, bits.task, tally, bits.wire.total, BITS, exact=True)
+    yield from _row("wire bits per scan", name, "", observed.wire, traffic.busiest_scan.total, BITS)
+    for path in paths_of(evaluation.plan.hazards, scan):
+        for quantity, found, bound in (
+            ("fault detection time", observed.detection, path.detection),
+            ("fault handling time", observed.handling, path.handling),
+        ):
+            yield from _row(quantity, name, path.name, found.get(path.name, Tally()), bound)
+
+
+def _row(
+    quantity: str,
+    controller: str,
+    subject: str,
+    tally: Tally,
+    bound: int,
+    dimension: Dimension = TIME,
+    *,
+    exact: bool = False,
+) -> Iterator[Row]:
+    """Yield the row of a tally that holds something."""
+    if tally.min is None or tally.max is None or tally.mean is None:
+        return
+    median, percentile_99 = tally.percentile(0.5), tally.percentile(0.99)
+    assert median is not None
+    assert percentile_99 is not None
+    yield Row(
+        quantity,
+        controller,
+        subject,
+        dimension,
+        tally.count,
+        tally.min,
+        tally.mean,
+        median,
+        percentile_99,
+        tally.max,
+        bound,
+        exact,
+    )

@@ -1,0 +1,109 @@
+"""Many simulations of a network over several processes, with the same result on any number of them."""
+
+from __future__ import annotations
+
+import signal
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from chainplan.chain.network import Network
+from chainplan.witness.draw import Draw
+from chainplan.witness.faults import Faults
+from chainplan.witness.record import Record
+from chainplan.witness.simulate import simulate
+
+Phases = dict[str, tuple[int, ...]]
+
+Progress = Callable[[int, int], None]
+"""Told how many simulations of how many are done."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Simulations that differ in their seed only: `seeds` of them, from `first_seed` on."""
+
+    name: str
+    draw: Draw
+    scans: int
+    seeds: int = 1
+    first_seed: int = 0
+    faults: Faults = field(default_factory=Faults)
+
+
+@dataclass(slots=True)
+class Played:
+    """What many simulations observed together, and how far they came."""
+
+    record: Record
+    wanted: int
+    done: int = 0
+    interrupted: bool = False
+
+
+def play(
+    network: Network,
+    phases: Phases,
+    cases: Sequence[Case],
+    workers: int = 1,
+    progress: Progress | None = None,
+) -> Played:
+    """Play all cases, each with all its seeds, and merge what they observed in that order.
+
+    An interrupt (KeyboardInterrupt) ends it early: what is merged by then is returned, and marked.
+    Raises ValueError as :func:`~chainplan.witness.simulate.simulate` does, and for less than one worker.
+    """
+    if workers < 1:
+        raise ValueError("simulations need at least one worker")
+    units = [(case, case.first_seed + number) for case in cases for number in range(case.seeds)]
+    played = Played(Record(), len(units))
+    try:
+        with _records(network, phases, units, workers) as records:
+            for record in records:
+                played.record.merge(record)
+                played.done += 1
+                if progress:
+                    progress(played.done, played.wanted)
+    except KeyboardInterrupt:
+        played.interrupted = True
+    return played
+
+
+_Unit = tuple[Case, int]
+
+
+@contextmanager
+def _records(
+    network: Network, phases: Phases, units: list[_Unit], workers: int
+) -> Iterator[Iterator[Record]]:
+    """Yield the records of all units, in their order."""
+    if workers == 1 or len(units) < 2:
+        yield (_play_unit(network, phases, unit) for unit in units)
+        return
+    pool = ProcessPoolExecutor(min(workers, len(units)), initializer=_take_over, initargs=(network, phases))
+    try:
+        waiting = deque(pool.submit(_play_there, unit) for unit in units)
+        yield (waiting.popleft().result() for _ in units)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _play_unit(network: Network, phases: Phases, unit: _Unit) -> Record:
+    case, seed = unit
+    return simulate(network, phases, case.scans, case.draw, seed, case.faults)
+
+
+_shared: list[tuple[Network, Phases]] = []
+"""In a worker process: the network it simulates, handed over once."""
+
+
+def _take_over(network: Network, phases: Phases) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
+    _shared.append((network, phases))
+
+
+def _play_there(unit: _Unit) -> Record:
+    network, phases = _shared[0]
+    return _play_unit(network, phases, unit)

@@ -1,0 +1,122 @@
+"""How evaluation grows with the number of nodes: time and memory per node, print only.
+
+Run with ``pytest -m benchmark -s tests/benchmarks/test_growth.py``.
+
+Figures are per node, and as a multiple of those of the plan with 100 nodes: 1 is linear growth.
+"""
+
+from __future__ import annotations
+
+import tracemalloc
+from collections.abc import Callable
+from functools import cached_property
+from io import StringIO
+from pathlib import Path
+from time import process_time
+from typing import Any
+
+import pytest
+import yaml
+from rich.console import Console
+
+from chainplan.evaluate import Evaluation
+from chainplan.plan.load import LoadedPlan, load_plan
+from chainplan.report.data import data_text
+from chainplan.report.terminal import report_text
+
+EXAMPLE = Path(__file__).parents[2] / "configs" / "rail-trolley.yaml"
+NODES = (10, 100, 1000, 10_000)
+BASE = 100
+
+
+def plan_of(nodes: int, chains: int) -> dict[str, Any]:
+    """Return the rail trolley with so many nodes, in equal chains with a string and a controller each."""
+    data: dict[str, Any] = yaml.safe_load(EXAMPLE.read_text(encoding="utf-8"))
+    each = nodes // chains
+    copy = "-{n}" if chains > 1 else ""
+    for section in ("strings", "controllers", "chains"):
+        for part in data[section].values():
+            part["count"] = chains
+    string, line = data["strings"]["main"], data["chains"]["line"]
+    string["stack"] = [
+        {"modules": each // 2, "cells": 12},
+        {"disconnect": "service plug", "allowance": "20 V"},
+        {"modules": each // 2, "cells": 12},
+    ]
+    string["boards"] = [{"type": "board-12", "count": each}]
+    line["head"] = f"trolley{copy}:1"
+    line["order"] = [f"main{copy}.1..{each}"]
+    data["controllers"]["trolley"]["scan_period"] = "1000 s"
+    data["include"] = [str(EXAMPLE.parent / "library" / "parts.yaml")]
+    return data
+
+
+def steps(path: Path) -> dict[str, Callable[[], object]]:
+    """Return what a command does one after another; the results of a step are kept for the next ones."""
+    kept: dict[str, Any] = {}
+
+    def load() -> None:
+        kept["loaded"] = load_plan(path)
+        kept["evaluation"] = Evaluation(kept["loaded"].plan)
+
+    def budget(name: str) -> Callable[[], object]:
+        return lambda: getattr(kept["evaluation"], name)
+
+    def rendered(text: Callable[[LoadedPlan, Evaluation], str]) -> Callable[[], object]:
+        return lambda: text(kept["loaded"], kept["evaluation"])
+
+    budgets = [name for name, value in vars(Evaluation).items() if isinstance(value, cached_property)]
+    return {
+        "load": load,
+        **{name: budget(name) for name in budgets},
+        "report": rendered(
+            lambda loaded, evaluation: report_text(
+                Console(file=StringIO(), width=100), loaded, evaluation, []
+            )
+        ),
+        "data": rendered(lambda loaded, evaluation: data_text(loaded, evaluation, "0")),
+    }
+
+
+def seconds(work: Callable[[], object]) -> float:
+    begin = process_time()
+    work()
+    return process_time() - begin
+
+
+def measured(path: Path) -> tuple[dict[str, float], float]:
+    """Return each step's seconds, the best of several runs, and the bytes all steps need at most."""
+    best: dict[str, float] = {}
+    spent = 0.0
+    for _ in range(10):
+        for name, work in steps(path).items():
+            taken = seconds(work)
+            spent += taken
+            best[name] = min(taken, best.get(name, taken))
+        if spent > 5:
+            break
+    tracemalloc.start()
+    for work in steps(path).values():
+        work()
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return best, most
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("shape", ["one chain", "chains of ten"])
+def test_time_and_memory_per_node(shape: str, tmp_path: Path) -> None:
+    time: dict[str, dict[int, float]] = {}
+    for nodes in NODES:
+        path = tmp_path / f"{nodes}.yaml"
+        chains = 1 if shape == "one chain" else nodes // 10
+        path.write_text(yaml.safe_dump(plan_of(nodes, chains)), encoding="utf-8")
+        taken, memory = measured(path)
+        for name, value in [*taken.items(), ("all", sum(taken.values())), ("memory", memory)]:
+            time.setdefault(name, {})[nodes] = value / nodes
+    print(f"\n{shape}: per node, us (memory: byte); and as a multiple of that at {BASE} nodes")
+    print(f"  {'':12}" + "".join(f"{nodes:>18}" for nodes in NODES))
+    for name, row in time.items():
+        scale = 1 if name == "memory" else 1e6
+        cells = (f"{row[nodes] * scale:10.1f} {row[nodes] / row[BASE]:6.2f}x" for nodes in NODES)
+        print(f"  {name:12}" + "".join(cells))

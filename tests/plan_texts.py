@@ -215,6 +215,7 @@ targets:
   start_up: 2 s
   balancing: {charge: 600 mAh, within: 30 d}
   imbalance_per_month: 600 mAh
+  coverage: [cell over-voltage, over-temperature]
   scans_lost_per_hour: 100.0
   residual_errors_per_hour: 0.1
 """

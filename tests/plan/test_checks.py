@@ -210,7 +210,6 @@ def test_a_section_without_any_name_says_so() -> None:
         ("{reads: temperatures, every: 5, value", "{reads: status, every: 5, value", "data of one node"),
         # Hazards and targets
         ("task: cell voltages\n", "task: temperatures\n", "does not show a cell over-voltage"),
-        ("kind: cell over-voltage\n    task: cell voltages\n", "kind: open sense wire\n", "no task reads"),
         (
             "kind: cell over-voltage\n    task: cell voltages\n",
             "kind: chain loss\n    task: balancing\n",
@@ -224,6 +223,16 @@ def test_values_that_cannot_be(old: str, new: str, words: str) -> None:
     assert len(found) == 1, [problem.message for problem in problems(changed((old, new)))]
     assert found[0].expected
     assert found[0].severity == "error"
+
+
+ALARM = "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}\n"
+
+
+def test_a_hazard_needs_a_task_that_shows_it() -> None:
+    edit = ("kind: cell over-voltage\n    task: cell voltages\n", "kind: open sense wire\n")
+    problem = only(edit, (ALARM, ""))
+    assert problem.key == "hazards.over-voltage"
+    assert problem.message == "no task reads open wire, so this hazard stays unknown"
 
 
 @pytest.mark.parametrize("style", ["sequential", "polled"])

@@ -70,12 +70,6 @@ def names(path: KeyPath) -> str:
     return dotted(path) or "plan"
 
 
-def with_value(path: KeyPath, value: Any) -> Any:
-    data = copy.deepcopy(DATA)
-    put(data, path, value)
-    return data
-
-
 def put(data: Any, path: KeyPath, value: Any) -> None:
     for step in path[:-1]:
         data = data[step]
@@ -130,20 +124,51 @@ def test_the_full_plan_has_every_key_of_the_schema() -> None:
     assert missing == {"Plan.include", "BalancingTarget.imbalance"}
 
 
-@pytest.mark.parametrize("index", range(len(PATHS)), ids=[names(path) for path, _ in PATHS])
-def test_a_wrong_value_is_one_problem_in_its_place(index: int) -> None:
-    path, slot = PATHS[index]
+CONTAINERS = (BaseModel, dict, list, tuple)
+HOLDERS = [(path, slot) for path, slot in PATHS if kind_of(slot) in CONTAINERS]
+LEAVES = [(path, slot) for path, slot in PATHS if kind_of(slot) not in CONTAINERS]
+
+
+def wrong_value(index: int, slot: Slot) -> Any:
     choices = [*WRONG[kind_of(slot)], None]
-    value = choices[index % len(choices)]
-    if kind_of(slot) in (BaseModel, dict, list, tuple):
-        value = choices[index // 2 % len(choices)]
-    written = Written(with_value(path, value))
-    problem = the_problem(written)
-    assert problem.key == dotted(path)
-    if value is not None or path[:-1] == ():
-        assert spot(problem) == written.values[path]
-    assert problem.place is not None
-    assert problem.place.line == written.values[path][0]
+    return choices[index % len(choices)]
+
+
+def batches() -> list[list[tuple[KeyPath, Any]]]:
+    """Return the wrong values of all leaves, each batch with one of every section of the plan at most."""
+    found: list[dict[Any, tuple[KeyPath, Any]]] = []
+    for index, (path, slot) in enumerate(LEAVES):
+        batch = next((each for each in found if path[0] not in each), None)
+        if batch is None:
+            found.append(batch := {})
+        batch[path[0]] = (path, wrong_value(index, slot))
+    return [list(batch.values()) for batch in found]
+
+
+def check_places(wrong: list[tuple[KeyPath, Any]]) -> None:
+    data = copy.deepcopy(DATA)
+    for path, value in wrong:
+        put(data, path, value)
+    written = Written(data)
+    found = {problem.key: problem for problem in problems(written.text)}
+    assert set(found) == {dotted(path) for path, _ in wrong}  # these and nothing that follows from them
+    for path, value in wrong:
+        problem = found[dotted(path)]
+        check_words(problem)
+        assert spot(problem)[0] == written.values[path][0]
+        if value is not None:  # what is left empty stands where its key ends
+            assert spot(problem) == written.values[path]
+
+
+@pytest.mark.parametrize("index", range(len(HOLDERS)), ids=[names(path) for path, _ in HOLDERS])
+def test_a_wrong_part_is_one_problem_in_its_place(index: int) -> None:
+    path, slot = HOLDERS[index]
+    check_places([(path, wrong_value(index, slot))])
+
+
+@pytest.mark.parametrize("batch", batches(), ids=lambda batch: names(batch[-1][0]))
+def test_a_wrong_value_is_one_problem_in_its_place(batch: list[tuple[KeyPath, Any]]) -> None:
+    check_places(batch)
 
 
 def fits_not(slot: Slot, value: Any) -> bool:
@@ -161,9 +186,8 @@ def fits_not(slot: Slot, value: Any) -> bool:
     ids=repr,
 )
 def test_all_wrong_values_of_a_plan_are_told_at_once(value: Any) -> None:
-    leaves = [(path, slot) for path, slot in PATHS if kind_of(slot) in (Span, int, bool, str, float, Literal)]
     data = copy.deepcopy(DATA)
-    wrong = [path for path, slot in leaves if fits_not(slot, value)]
+    wrong = [path for path, slot in LEAVES if fits_not(slot, value)]
     for path in wrong:
         put(data, path, value)
     written = Written(data)
@@ -174,17 +198,19 @@ def test_all_wrong_values_of_a_plan_are_told_at_once(value: Any) -> None:
         assert spot(found[dotted(path)])[0] == written.values[path][0]
 
 
-@pytest.mark.parametrize(("path", "model"), MODELS, ids=[names(path) for path, _ in MODELS])
-def test_an_unknown_key_is_one_problem_at_the_key(path: KeyPath, model: type[BaseModel]) -> None:
+def test_an_unknown_key_is_one_problem_at_the_key() -> None:
     data = copy.deepcopy(DATA)
-    holder(data, path)["zzzq"] = {"a": 1}
+    for path, _ in MODELS:
+        holder(data, path)["zzzq"] = {"a": 1}
     written = Written(data)
-    problem = the_problem(written)
-    here = (*path, "zzzq")
-    assert problem.key == dotted(here)
-    assert spot(problem) == written.keys[here]
-    assert marked(problem) in ('"zzzq"', "zzzq")
-    assert set(problem.expected.removeprefix("one of ").split(", ")) == set(model.model_fields)
+    found = {problem.key: problem for problem in problems(written.text)}
+    assert set(found) == {dotted((*path, "zzzq")) for path, _ in MODELS}
+    for path, model in MODELS:
+        problem = found[dotted((*path, "zzzq"))]
+        check_words(problem)
+        assert spot(problem) == written.keys[(*path, "zzzq")]
+        assert marked(problem) in ('"zzzq"', "zzzq")
+        assert set(problem.expected.removeprefix("one of ").split(", ")) == set(model.model_fields)
 
 
 FIELDS = {(model, key): (path, key) for path, model in MODELS for key in holder(DATA, path)}

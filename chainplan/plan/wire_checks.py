@@ -18,7 +18,7 @@ SHORTEST_LAY = 334
 """Least lay in hundredths of the spacing: below it the formula for twisted pairs has no meaning.
 
 The share of insulation in the field, 0.25 + 0.0004*theta**2 with theta the pitch angle in degrees, reaches 1
-at 43.3 degrees, where the lay is pi/tan(theta) = 3.334 times the spacing.
+at 43.3 degrees, where the lay is pi/tan(theta) = 3.3336 times the spacing.
 """
 
 

@@ -1,102 +1,45 @@
-"""Every single fault walked: harm, time until known, recovery and the scan on what is left.
+"""Every single fault walked: harm, the scan on what is left, and the targets that are met after it.
 
-Counts and times of the examples are worked out by hand from the numbers in configs/*.yaml (they are copied
-here); times until known are also held against the frame-by-frame simulation, which knows no formula of the
-budgets. That a break of an open chain loses all beyond it and that a ring survives any one break are facts of
-paths and cycles (Menger, 1927; Whitney, 1932; see tests/chain/test_degraded.py).
+Counts of the examples are worked out by hand from the numbers in configs/*.yaml. That a break of an open
+chain loses all beyond it and that a ring survives any one break are facts of paths and cycles (Menger, 1927;
+Whitney, 1932; see tests/chain/test_degraded.py).
 """
 
 from __future__ import annotations
 
 from fractions import Fraction
 from itertools import pairwise
-from pathlib import Path
-from random import Random
 
 import pytest
+from fault_plans import (
+    EXAMPLES,
+    example,
+    known,
+    outcome,
+    recovery,
+    verdicts,
+    walked,
+    with_jabber_limit,
+    with_recovery,
+    with_targets,
+)
 from hypothesis import HealthCheck, Phase, given, settings
 from strategies import plans
 
 from chainplan.after_faults import aftermath, evaluate_after, fault_rows, lost_targets, targets_lost
 from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.fault_recovery import NO_SWITCH, NOTHING_LEFT, READ_ON
-from chainplan.budgets.faults import FaultBudget, Outcome
 from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.evaluate import Evaluation
-from chainplan.plan.layout import Recovery
-from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.quantity import RATIO, TIME, Span, parse_quantity
+from chainplan.quantity import Span
 from chainplan.sums import all_sums
-from chainplan.verdicts import Verdict
-from chainplan.witness.draw import Draw
-from chainplan.witness.faults import ChainLoss, Cut, Faults
-from chainplan.witness.simulate import simulate
 
-CONFIGS = Path(__file__).parent.parent.parent / "configs"
-EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-container"]
 FEW = settings(
     max_examples=12,
     deadline=None,
     suppress_health_check=list(HealthCheck),
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # a plan takes long to shrink
 )
-MS = 10**12
-C0 = 299_792_458
-us = Fraction(1, 10**6)
-ms = Fraction(1, 1000)
-ns = Fraction(1, 10**9)
-
-
-def example(name: str) -> Plan:
-    return load_plan(CONFIGS / f"{name}.yaml").plan
-
-
-def with_targets(plan: Plan, **limits: str) -> Plan:
-    found = {key: parse_quantity(text, RATIO if "cells" in key else TIME) for key, text in limits.items()}
-    return plan.model_copy(update={"targets": plan.targets.model_copy(update=found)})
-
-
-def with_recovery(plan: Plan, switch: str = "1 ms") -> Plan:
-    recovery = {"recovery": Recovery(switch=parse_quantity(switch, TIME))}
-    controllers = {name: each.model_copy(update=recovery) for name, each in plan.controllers.items()}
-    return plan.model_copy(update={"controllers": controllers})
-
-
-def with_jabber_limit(plan: Plan, limit: str = "5 ms") -> Plan:
-    more = {"jabber_limit": parse_quantity(limit, TIME)}
-    nodes = {name: each.model_copy(update=more) for name, each in plan.node_types.items()}
-    return plan.model_copy(update={"node_types": nodes})
-
-
-def walked(plan: Plan) -> FaultBudget:
-    return Evaluation(plan).faults
-
-
-def outcome(faults: FaultBudget, name: str) -> Outcome:
-    return next(each for each in faults.outcomes if each.name == name)
-
-
-def known(faults: FaultBudget, name: str) -> int:
-    found = outcome(faults, name).known
-    assert found is not None
-    return found.time.total
-
-
-def recovery(faults: FaultBudget, name: str) -> int:
-    found = faults.recovery(outcome(faults, name)).time
-    assert found is not None
-    return found.total
-
-
-def verdicts(plan: Plan, target: str) -> dict[str, Verdict]:
-    return {each.subject: each for each in Evaluation(plan).verdicts if each.target == target}
-
-
-def assert_bound(ticks: int, by_hand: Fraction) -> None:
-    """The computed bound is the exact figure or above it by rounding only."""
-    exact = by_hand * 10**15
-    assert exact <= ticks <= exact + exact / 10**9 + 10**5
 
 
 class TestHarm:
@@ -191,313 +134,6 @@ class TestCellsTarget:
         assert evaluation.verdicts
         assert all_sums(evaluation)
         assert "faults" not in vars(evaluation)
-
-
-class TestKnownByHand:
-    """Rail trolley: sequential reads of cell voltages, two of six values per node; two retries in reserve."""
-
-    tau = 1 / Fraction(2_000_000 * 99, 100)
-    quick = 1 / Fraction(2_000_000 * 101, 100)
-    bus = 1 / Fraction(4_000_000)
-
-    def frame(self, octets: int, tau: Fraction) -> Fraction:
-        return (8 + 8 * octets + 4) * tau
-
-    def way(self, segments: int, barrier: Fraction) -> Fraction:
-        cables = Fraction(12, 10) / (Fraction(66, 100) * C0) + 2 * 50 * ns / 1000 + 2 * barrier
-        return cables + (segments - 1) * (
-            Fraction(35, 100) / (Fraction(66, 100) * C0) + 2 * 50 * ns / 1000 + 2 * barrier
-        )
-
-    def out(self, node: int, relay: Fraction, barrier: Fraction) -> Fraction:
-        return self.way(node, barrier) + (node - 1) * relay
-
-    def read(
-        self, set_up: Fraction, tau: Fraction, turn: Fraction, relay: Fraction, barrier: Fraction
-    ) -> Fraction:
-        both = 2 * self.out(4, relay, barrier)
-        wire = self.frame(4, tau) + both + turn + 4 * self.frame(15, tau) + 3 * 2 * us + 4 * us
-        return set_up + 2 * us + 32 * self.bus + wire + 2 * us + 4 * 8 * 15 * self.bus
-
-    def trigger(self, set_up: Fraction, tau: Fraction, relay: Fraction, barrier: Fraction) -> Fraction:
-        return set_up + 2 * us + 32 * self.bus + self.frame(4, tau) + self.out(4, relay, barrier) + 4 * us
-
-    def by_hand(self, node: int) -> Fraction:
-        """The break before a node, or that node silent."""
-        worst = self.trigger(60 * us, self.tau, 140 * ns, 4 * ns) + Fraction(23, 10) * ms
-        one = self.read(60 * us, self.tau, 10 * us, 140 * ns, 4 * ns)
-        worst += 2 * one
-        # The last need in the run before: the second read, as quick as can be, until the node's own answer.
-        need = self.trigger(20 * us, self.quick, 80 * ns, 2 * ns) + Fraction(23, 10) * ms
-        need += self.read(20 * us, self.quick, 4 * us, 80 * ns, 2 * ns)
-        need += (
-            20 * us
-            + 2 * us
-            + 32 * self.bus
-            + self.frame(4, self.quick)
-            + self.out(4, 80 * ns, 2 * ns)
-            + 4 * us
-        )
-        need += (5 - node) * self.frame(15, self.quick) + (4 - node) * 2 * us
-        need += self.out(4, 80 * ns, 2 * ns) - self.out(node, 80 * ns, 2 * ns)
-        # Three bad runs, jitter; cell voltages are the first slot of every scan; both their reads time out.
-        reserve = 2 * (one + 50 * us)
-        return (
-            3 * Fraction(1001, 10_000) + 200 * us + (worst - need) + 2 * 50 * us + reserve + 20 * ms + 1 * ms
-        )
-
-    @pytest.mark.parametrize("node", [1, 2, 3, 4])
-    def test_trolley(self, node: int) -> None:
-        faults = walked(example("rail-trolley"))
-        for name in (
-            f"segment line#{node} open or shorted",
-            f"node main.{node} silent",
-            f"node main.{node} babbling",
-        ):
-            assert_bound(known(faults, name), self.by_hand(node))
-        if node == 1:
-            assert known(faults, "port trolley:1 dead") == known(faults, "segment line#1 open or shorted")
-
-    def test_without_a_hazard_one_bad_run_is_enough(self) -> None:
-        plan = example("rail-trolley")
-        with_three = known(walked(plan), "node main.2 silent")
-        plan = plan.model_copy(update={"hazards": {}})
-        assert (
-            with_three - known(walked(plan), "node main.2 silent") == 2 * parse_quantity("100.1 ms", TIME).max
-        )
-
-
-class TestKnown:
-    @pytest.mark.parametrize("name", EXAMPLES)
-    def test_no_later_than_the_plans_lost_chain(self, name: str) -> None:
-        # The latency budget takes the worst place, and every time-out of the plan in every scan, which counts
-        # where scans overrun.
-        evaluation = Evaluation(example(name))
-        bound = next(each.detection.total for each in evaluation.latencies if each.hazard == "lost chain")
-        times = [each.known.time.total for each in evaluation.faults.outcomes if each.known]
-        assert max(times) <= bound
-        assert max(times) > (0.7 if name == "mine-locomotive" else 0.99) * bound
-
-    @pytest.mark.parametrize(("name", "tight"), [(name, name != "mine-locomotive") for name in EXAMPLES])
-    def test_the_simulation_reaches_it(self, name: str, tight: bool) -> None:
-        # The locomotive's scans take longer than their period, one worse than the other: all are taken as bad
-        # as the worst, so the bound is not reached there.
-        evaluation = Evaluation(example(name))
-        outcomes = [each for each in evaluation.faults.outcomes if each.known and each.fault.chain]
-        for each in Random(1).sample(outcomes, 8):
-            if each.fault.kind == "node babbling":
-                continue
-            assert each.known is not None
-            share = Fraction(self.simulated(evaluation, each), each.known.time.total)
-            assert (Fraction(98, 100) if tight else Fraction(2, 3)) <= share <= 1, each.name
-
-    @FEW
-    @given(plans())
-    def test_the_simulation_never_exceeds_it(self, plan: Plan) -> None:
-        wired = {"sends": "wired inputs"}
-        tasks = {name: task.model_copy(update=wired) for name, task in plan.tasks.items()}
-        evaluation = Evaluation(plan.model_copy(update={"hazards": {}, "tasks": tasks}))
-        outcomes = [each for each in evaluation.faults.outcomes if each.known and each.fault.chain]
-        for each in outcomes[:: max(1, len(outcomes) // 6)]:
-            if each.fault.kind != "node babbling" and each.known:
-                assert self.simulated(evaluation, each) <= each.known.time.total, each.name
-
-    @staticmethod
-    def simulated(evaluation: Evaluation, each: Outcome) -> int:
-        """The time until known when the fault falls just after its place was needed, as early as can be."""
-        assert each.known is not None
-        task, fault = each.known.task, each.fault
-        hazard = evaluation.plan.hazards.get(each.known.hazard)
-        loss = ChainLoss("loss", task, hazard.debounce if hazard else 1)
-        every = evaluation.plan.tasks[task].every
-        record = simulate(
-            evaluation.network,
-            {name: scan.phases.phases for name, scan in evaluation.scans.items()},
-            every * (6 + loss.debounce),
-            Draw("early then late", task=task, every=1000, first=2),
-            faults=Faults(cuts=(Cut(fault.chain, fault.place, task=task, run=2),), loss=(loss,)),
-        )
-        found = record.controllers[fault.controller].detection["loss"].max
-        assert found is not None
-        return found
-
-    def test_the_way_back_of_a_ring_read_from_its_head_is_never_shown(self) -> None:
-        faults = walked(example("harbour-ferry"))
-        hidden = {f"segment ring-{n}#11 open or shorted" for n in range(1, 5)}
-        hidden |= {f"port bridge:back-{n} dead" for n in range(1, 5)}
-        assert {each.name for each in faults.unknown} == hidden
-        assert all(each.cells == 0 for each in faults.unknown)
-
-    def test_a_ring_read_across_shows_it(self) -> None:
-        plan = example("harbour-ferry")
-        across = plan.chains["ring"].model_copy(update={"read_from": "across"})
-        faults = walked(plan.model_copy(update={"chains": {"ring": across}}))
-        assert faults.unknown == ()
-
-    def test_where_all_nodes_answer_together_a_babbling_one_is_known_like_a_silent_one(self) -> None:
-        for name in ("rail-trolley", "harbour-ferry", "storage-container"):
-            faults = walked(example(name))
-            for node in faults.network.nodes:
-                assert known(faults, f"node {node} babbling") == known(faults, f"node {node} silent")
-
-    def test_where_nodes_are_polled_a_babbling_one_is_missed_at_the_first_poll(self) -> None:
-        # A locomotive without retries: the last node of its chain silent is missed only at its own poll.
-        plan = example("mine-locomotive")
-        cab = plan.controllers["cab"].model_copy(
-            update={"retry_reserve": 0, "scan_period": Span.exact(10**15)}
-        )
-        faults = walked(plan.model_copy(update={"controllers": {"cab": cab}}))
-        first, last = (known(faults, f"node main.{node} silent") for node in (12, 7))
-        assert first < last
-        assert known(faults, "node main.7 babbling") < last
-
-    def test_targets(self) -> None:
-        # 80 ms are met, and yet the ferry's spare ways back are never tried: that is a miss of its own.
-        plan = with_targets(example("harbour-ferry"), fault_known="80 ms")
-        assert verdicts(plan, "fault known")["bridge"].status == "met"
-        shown = verdicts(plan, "faults that a read shows")["bridge"]
-        assert shown.status == "missed"
-        assert shown.value == 10**12 - -(-8 * 10**12 // 132)
-        plan = with_targets(example("harbour-ferry"), fault_known="70 ms")
-        assert verdicts(plan, "fault known")["bridge"].status == "missed"
-        plan = with_targets(example("rail-trolley"), fault_known="330 ms")
-        assert verdicts(plan, "fault known")["trolley"].status == "met"
-        assert verdicts(plan, "faults that a read shows")["trolley"].status == "met"
-
-
-class TestRecoveryByHand:
-    """Harbour ferry: ring 1 cut between its fifth and sixth node, one more port in use after that."""
-
-    tau = 1 / Fraction(5_000_000 * 995, 1000)
-
-    def frame(self, octets: int) -> Fraction:
-        return (16 + 8 * octets + 8) * self.tau
-
-    def way(self, relay: Fraction) -> Fraction:
-        """Out to the tenth node of a whole ring or home from it."""
-        hops = [Fraction(6), *[Fraction(6, 10)] * 8, Fraction(14, 10)]
-        cables = sum(
-            (length / (Fraction(66, 100) * C0) + 2 * 50 * ns / 1000 + 2 * 10 * ns for length in hops),
-            Fraction(0),
-        )
-        return cables + 9 * relay
-
-    def test_a_cut_ring(self) -> None:
-        faults = walked(with_recovery(example("harbour-ferry")))
-        name = "segment ring-1#6 open or shorted"
-        # Switch, six nodes addressed: the fifth as the new last one, the sixth to the tenth from the back.
-        action = 1 * ms + 6 * (30 * us + 100 * us)
-        # The scan under way is over by then, so at worst the action has just missed a start.
-        wait = Fraction(2002, 100_000) + 50 * us
-        # Five ports now. The last one's ring is whole, and its trigger and read are the longest.
-        trigger = self.frame(5) + self.way(300 * ns) + 3 * us
-        read = self.frame(5 + 10 * (2 * 18 + 2)) + self.way(300 * ns) + 6 * us + self.way(250 * ns) + 3 * us
-        run = 5 * 30 * us + 2 * us + trigger + Fraction(14, 10) * ms + 5 * 30 * us + 2 * us + read + 2 * us
-        reserve = 3 * (30 * us + 2 * us + read + 2 * us + 20 * us)
-        assert_bound(recovery(faults, name) - known(faults, name), action + wait + run + reserve)
-
-    def test_switching_time_goes_in_whole(self) -> None:
-        short, long = (walked(with_recovery(example("harbour-ferry"), time)) for time in ("1 ms", "4 ms"))
-        for node in ("bank-2.1", "bank-2.7"):
-            assert recovery(long, f"node {node} silent") - recovery(short, f"node {node} silent") == 3 * MS
-
-    def test_an_action_longer_than_the_rest_of_a_scan_skips_one(self) -> None:
-        # Of 20 ms (at least 19.98) a scan takes about 12: with 7 ms the next start is met, with 12 it is not,
-        # and the one after that comes at 2 x 20.02 ms after the start of the scan under way.
-        faults = walked(with_recovery(example("harbour-ferry"), "12 ms"))
-        found = faults.recovery(outcome(faults, "node bank-1.9 silent")).time
-        assert found is not None
-        before = sum(term.total for term in found.terms[1:4])  # switch, addressing, wait
-        assert before == 2 * 20_020 * 10**9
-        assert found.terms[3].how == "the scan under way is finished first"
-
-
-class TestRecovery:
-    def test_reasons(self) -> None:
-        faults = walked(example("harbour-ferry"))
-        notes = {
-            name: faults.recovery(outcome(faults, name)).note
-            for name in (
-                "node bank-1.3 silent",
-                "node bank-1.3 babbling",
-                "segment ring-1#11 open or shorted",
-            )
-        }
-        assert list(notes.values()) == [NO_SWITCH, NOTHING_LEFT, READ_ON]
-
-    def test_polled_nodes_ahead_of_a_break_are_read_on(self) -> None:
-        faults = walked(example("mine-locomotive"))
-        assert faults.recovery(outcome(faults, "segment lower#3 open or shorted")).note == READ_ON
-        assert faults.recovery(outcome(faults, "segment lower#1 open or shorted")).note == NOTHING_LEFT
-
-    def test_an_open_chain_needs_no_switch(self) -> None:
-        faults = walked(example("rail-trolley"))
-        found = faults.recovery(outcome(faults, "node main.3 silent")).time
-        assert found is not None
-        labels = [term.label for term in found.terms]
-        assert labels[:2] == ["until the fault is known", "addressing of a node, set-up included"]
-        assert found.terms[1].total == (60 + 80) * 10**9  # the new last node alone
-
-    def test_a_babbling_node_spoils_attempts_until_it_is_cut_off(self) -> None:
-        plan = with_recovery(example("harbour-ferry"))
-        silent = recovery(walked(with_jabber_limit(plan)), "node bank-1.3 silent")
-        assert recovery(walked(with_jabber_limit(plan, "5 ms")), "node bank-1.3 babbling") >= silent
-        # One second: long known by then, every attempt fails, the last one begins just before the cut-off.
-        faults = walked(with_jabber_limit(plan, "1 s"))
-        late = recovery(faults, "node bank-1.3 babbling")
-        attempt = silent - known(faults, "node bank-1.3 silent")
-        assert late == 1000 * MS + 2 * attempt
-
-    def test_targets(self) -> None:
-        ferry = with_targets(with_recovery(example("harbour-ferry")), recovery="110 ms")
-        assert verdicts(ferry, "recovery")["bridge"].status == "met"
-        ferry = with_targets(with_recovery(example("harbour-ferry")), recovery="90 ms")
-        assert verdicts(ferry, "recovery")["bridge"].status == "missed"
-        unsaid = verdicts(with_targets(example("harbour-ferry"), recovery="110 ms"), "recovery")["bridge"]
-        assert unsaid.status == "not checked"
-        assert NO_SWITCH in unsaid.note
-
-    def test_the_wait_for_a_scan_is_never_exceeded(self) -> None:
-        # Scans played one after another: planned starts a period apart, each late by up to the jitter or by
-        # an overrun; the fault becomes known at any instant, the scan under way is finished, the action is
-        # taken, and the first planned start that has not passed is the first scan on what is left.
-        faults = walked(with_recovery(example("harbour-ferry")))
-        scan = faults.scans["bridge"]
-        plan = scan.controller.plan
-        random = Random(7)
-        longest = 0
-        for switch in (1, 3, 7, 8, 12, 20):
-            plan_with = with_recovery(example("harbour-ferry"), f"{switch} ms")
-            found = walked(plan_with)
-            name = "node bank-1.9 silent"
-            bound = found.recovery(outcome(found, name)).time
-            assert bound is not None
-            terms = [term for term in bound.terms if term.label != "until the fault is known"]
-            action = terms[0].total + terms[1].total
-            limit = action + terms[2].total + terms[3].total
-            assert [term.label for term in terms[2:4]] == ["wait for the next scan", "scan jitter"]
-            waited = 4 * 20 * 10**9
-            for _ in range(300):
-                planned = begin = over = 0
-                starts: list[tuple[int, int, int]] = []
-                for _ in range(5):
-                    begin = max(planned + random.choice((0, random.randint(0, plan.scan_jitter.max))), over)
-                    over = begin + random.choice(
-                        (scan.worst.total + waited, random.randint(0, scan.worst.total))
-                    )
-                    starts.append((planned, begin, over))
-                    planned += random.choice((plan.scan_period.min, plan.scan_period.max))
-                at = starts[2][1] + random.choice((0, starts[2][2] - starts[2][1], random.randrange(20 * MS)))
-                done = max([at, *(over for _, begin, over in starts[:3] if begin <= at < over)]) + action
-                nominal, first = starts[2][0], None
-                while first is None:
-                    nominal += random.choice((plan.scan_period.min, plan.scan_period.max))
-                    if nominal >= done:
-                        first = nominal + random.choice((0, plan.scan_jitter.max))
-                if at >= starts[2][1]:
-                    longest = max(longest, first - at)
-                    assert first - at <= limit
-        assert longest > 0.9 * limit
 
 
 class TestScanOnWhatIsLeft:

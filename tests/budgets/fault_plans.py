@@ -1,0 +1,61 @@
+"""Example plans varied for the tests of single faults, and what these ask of a walk through the faults."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from chainplan.budgets.faults import FaultBudget, Outcome
+from chainplan.evaluate import Evaluation
+from chainplan.plan.layout import Recovery
+from chainplan.plan.load import load_plan
+from chainplan.plan.model import Plan
+from chainplan.quantity import RATIO, TIME, parse_quantity
+from chainplan.verdicts import Verdict
+
+CONFIGS = Path(__file__).parent.parent.parent / "configs"
+EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-container"]
+
+
+def example(name: str) -> Plan:
+    return load_plan(CONFIGS / f"{name}.yaml").plan
+
+
+def with_targets(plan: Plan, **limits: str) -> Plan:
+    found = {key: parse_quantity(text, RATIO if "cells" in key else TIME) for key, text in limits.items()}
+    return plan.model_copy(update={"targets": plan.targets.model_copy(update=found)})
+
+
+def with_recovery(plan: Plan, switch: str = "1 ms") -> Plan:
+    recovery = {"recovery": Recovery(switch=parse_quantity(switch, TIME))}
+    controllers = {name: each.model_copy(update=recovery) for name, each in plan.controllers.items()}
+    return plan.model_copy(update={"controllers": controllers})
+
+
+def with_jabber_limit(plan: Plan, limit: str = "5 ms") -> Plan:
+    more = {"jabber_limit": parse_quantity(limit, TIME)}
+    nodes = {name: each.model_copy(update=more) for name, each in plan.node_types.items()}
+    return plan.model_copy(update={"node_types": nodes})
+
+
+def walked(plan: Plan) -> FaultBudget:
+    return Evaluation(plan).faults
+
+
+def outcome(faults: FaultBudget, name: str) -> Outcome:
+    return next(each for each in faults.outcomes if each.name == name)
+
+
+def known(faults: FaultBudget, name: str) -> int:
+    found = outcome(faults, name).known
+    assert found is not None
+    return found.time.total
+
+
+def recovery(faults: FaultBudget, name: str) -> int:
+    found = faults.recovery(outcome(faults, name)).time
+    assert found is not None
+    return found.total
+
+
+def verdicts(plan: Plan, target: str) -> dict[str, Verdict]:
+    return {each.subject: each for each in Evaluation(plan).verdicts if each.target == target}

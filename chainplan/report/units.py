@@ -6,7 +6,9 @@ from fractions import Fraction
 
 from chainplan.quantity import (
     BITS,
+    CAPACITY,
     COUNT,
+    CURRENT,
     LENGTH,
     LEVEL,
     RATE,
@@ -28,6 +30,8 @@ SUFFIXES: dict[str, tuple[str, str]] = {
     COUNT.name: ("count", ""),
     LEVEL.name: ("dB", "dB"),
     RATE.name: ("per_hour", "/h"),
+    CAPACITY.name: ("Ah", "Ah"),
+    CURRENT.name: ("A", "A"),
 }
 
 Figure = float | int | None

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from chainplan.budgets.sleep import SleepBudget
     from chainplan.budgets.startup import StartUp
     from chainplan.budgets.supply import StringSupply
+    from chainplan.budgets.uplink import Uplink
     from chainplan.reach import ReachBudget
 
 
@@ -155,6 +156,15 @@ class Evaluation:
         from chainplan.budgets.residual import distances
 
         return distances(self.scans)
+
+    @cached_property
+    def uplink(self) -> Uplink | None:
+        """Return what the buses above the controllers do, if the plan has any."""
+        if self.plan.uplink is None:
+            return None
+        from chainplan.budgets.uplink import uplink_budget  # late: most plans have none
+
+        return uplink_budget(self.plan, self.samples)
 
     @cached_property
     def verdicts(self) -> tuple[Verdict, ...]:

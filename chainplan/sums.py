@@ -133,6 +133,22 @@ def _faults(evaluation: Evaluation) -> Iterator[Named]:
             yield f"{slowest.figure}/recovery", _known(recovery)
 
 
+def _uplink(evaluation: Evaluation) -> Iterator[Named]:
+    if evaluation.uplink is None:
+        return
+    for name, bus in evaluation.uplink.buses.items():
+        yield f"uplink/{name}", _known(bus.load)
+        yield f"uplink/{name}{TYPICAL}", _known(bus.typical_load)
+        for message in bus.messages:
+            for arrival, end in ((message.response, ""), (message.typical_response, TYPICAL)):
+                if arrival.time is not None:
+                    yield f"uplink/{name}/{message.name}{end}", _known(arrival.time)
+    for age in evaluation.uplink.ages:
+        for figure, end in ((age.time, ""), (age.typical, TYPICAL)):
+            if figure is not None:
+                yield f"{age.figure}{end}", _known(figure)
+
+
 def _coverage(evaluation: Evaluation) -> Iterator[Named]:
     for test in evaluation.coverage.tests:
         name = f"interval/{test.controller}/{test.task}"
@@ -223,6 +239,7 @@ ROOMS = (
     _samples,
     _traffic,
     _latencies,
+    _uplink,
     _coverage,
     _standby,
     _balancing,

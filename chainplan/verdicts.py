@@ -46,10 +46,14 @@ class Verdict:
     where: str = ""
     note: str = ""
     typical: int | None = None
+    boundless: bool = False
+    """The worst case has no bound at all, so the target is missed."""
 
     @property
     def status(self) -> Status:
         """Return met or missed, or not checked where figure or limit is unknown."""
+        if self.boundless:
+            return "missed"
         if self.value is None or self.limit is None:
             return "not checked"
         if self.sense == "at most":

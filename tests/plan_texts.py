@@ -200,6 +200,28 @@ sleep:
   host_wake: 50 ms
   tolerant_time: 10 s
 supply: {awake: 10 %}
+uplink:
+  buses:
+    body: {bit_rate: 500 kbit/s, data_rate: 2 Mbit/s, errors: {burst: 1, interval: 100 ms}, note: invented}
+  masters:
+    upper: {evaluation: {period: 10 ms, run_time: 1 ms}, actuators: {relay: {opening: 9 ms}}, note: invented}
+  messages:
+    cells:
+      bus: body
+      sender: main
+      identifier: 0x100
+      identifier_step: 2
+      extended: true
+      fd: true
+      data: 64 byte
+      period: 50 ms
+      jitter: 1 ms
+      deadline: 40 ms
+      carries: cell voltages
+      evaluated: true
+      turns: 2
+      note: invented
+    pack: {bus: body, sender: upper, identifier: 0x200, data: 8 byte, period: 100 ms, passes_on: [cells]}
 targets:
   scan_time: 80 ms
   utilisation: 80 %
@@ -212,6 +234,9 @@ targets:
   cells_seen_after_fault: 90 %
   fault_known: 2 s
   recovery: 3 s
+  coverage: [cell over-voltage]
+  uplink_load: 40 %
+  age_at_vehicle: {pack: 1 s}
   start_up: 2 s
   balancing: {charge: 600 mAh, within: 30 d}
   imbalance_per_month: 600 mAh

@@ -17,6 +17,7 @@ from chainplan.plan.problems import KeyPath
 from chainplan.plan.schedule_checks import check_schedule
 from chainplan.plan.standby_checks import check_standby
 from chainplan.plan.suspicions import suspicions
+from chainplan.plan.uplink_checks import check_uplink
 from chainplan.plan.wire_checks import check_wire
 from chainplan.plan.work_checks import check_work
 from chainplan.quantity import LENGTH, Span, format_ticks
@@ -48,7 +49,7 @@ def check_plan(plan: Plan, wrong: Wrong | None = None) -> list[Finding]:
     if not run(check_sizes):
         return found  # nothing is to be unrolled that is too large
     run(_protocols, _parts, _board_types, _controllers, _insulation, check_schedule, check_standby)
-    run(check_wire, check_layout)
+    run(check_wire, check_layout, check_uplink)
     run(check_cover)
     if not wrong and run(check_work):
         run(suspicions)

@@ -15,6 +15,7 @@ from chainplan.plan.parts import (
 )
 from chainplan.plan.schedule import Hazard, Targets, Task
 from chainplan.plan.standby import SleepPlan, SupplyPlan
+from chainplan.plan.uplink import UplinkPlan
 
 
 class Library(Part):
@@ -50,4 +51,5 @@ class Plan(Library):
     hazards: dict[JoinedName, Hazard] = {}
     sleep: SleepPlan | None = None
     supply: SupplyPlan | None = None
+    uplink: UplinkPlan | None = None
     targets: Targets = Targets.model_construct()

@@ -63,7 +63,8 @@ class Hazard(Part):
 class Targets(Part):
     """Limits set by the plan's author. What is left out is computed but not judged.
 
-    `coverage` names the kinds of hazard that some task must show on the whole pack.
+    `coverage` names the kinds of hazard that some task must show on the whole pack; `age_at_vehicle` limits
+    the age of what a message of the uplink carries, where it is received.
     """
 
     scan_time: Time | None = None
@@ -83,3 +84,5 @@ class Targets(Part):
     balancing: BalancingTarget | None = None
     imbalance_per_month: Charge | None = None
     coverage: Annotated[list[HazardKind], Field(max_length=100)] = []
+    uplink_load: Ratio | None = None
+    age_at_vehicle: dict[Name, Time] = {}

@@ -98,7 +98,7 @@ def percent(share: Fraction, rounding: Rounding = "nearest") -> str:
 def worst(verdict: Verdict) -> str:
     """Return the worst case of a verdict, rounded to the unfavourable side."""
     if verdict.value is None:
-        return "unknown"
+        return "no bound" if verdict.boundless else "unknown"
     return amount(verdict.value, verdict.dimension, "down" if verdict.sense == "at least" else "up")
 
 

@@ -44,7 +44,7 @@ def with_unit(key: str, ticks: int | Fraction | None, dimension: Dimension) -> d
 
 
 def figure(ticks: int | Fraction | None, dimension: Dimension, unit: str) -> Figure:
-    """Return ticks in a unit as the nearest float, whole bits and counts as whole numbers, unknown as None."""
+    """Return ticks in a unit as the nearest float, whole bits and counts as integers, unknown as None."""
     if ticks is None:
         return None
     if dimension.name in (BITS.name, COUNT.name) and Fraction(ticks).denominator == 1:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from chainplan.verdict_rooms.coverage import coverage_verdicts
 from chainplan.verdict_rooms.standby import STANDBY_ROOMS
+from chainplan.verdict_rooms.uplink import uplink_verdicts
 from chainplan.verdict_rooms.wire import WIRE_ROOMS
 
-OTHER_ROOMS = (*STANDBY_ROOMS, coverage_verdicts, *WIRE_ROOMS)
+OTHER_ROOMS = (*STANDBY_ROOMS, coverage_verdicts, *WIRE_ROOMS, uplink_verdicts)

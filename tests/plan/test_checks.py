@@ -74,6 +74,7 @@ def test_other_names_are_taken_and_can_be_referred_to(name: str) -> None:
     }
     data["strings"][name]["count"] = 1
     data["tasks"]["cell voltages"]["chains"] = [name]
+    data["uplink"]["messages"]["cells"]["sender"] = name
     for board in data["board_types"].values():
         for node in board["nodes"]:
             node["type"] = name

@@ -1,0 +1,218 @@
+"""The uplink: how old what its messages tell is where they are received.
+
+A value stands in its sender's memory until its successor arrives, its age there at most A (the sample age of
+its task, :mod:`chainplan.budgets.age`). A message takes it along when it is released, arrives R later at the
+latest (:mod:`chainplan.budgets.uplink_buses`) and stands at the receiver until the next one, released one
+period P later, has arrived:
+
+    age at the receiver = A + P + R                       (turns * P where values go out in turns)
+
+A master, or a controller that evaluates what it tells, runs its evaluation (period P_h, run time C_h) out of
+step with all of these; what comes of it stands until the next one ends. Each stage of a chain of messages so
+adds
+
+    P_h + C_h + P + R
+
+In the worst case each period on the way is as long as it can be; the typical case has the middle of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from graphlib import TopologicalSorter
+
+from chainplan.budgets.age import SampleTiming
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.uplink_buses import DAVIS, Arrival, Bus, Message, bus_budget
+from chainplan.plan.layout import Evaluation
+from chainplan.plan.model import Plan
+from chainplan.plan.uplink import UplinkPlan
+from chainplan.plan.uplink_checks import find_sender
+from chainplan.quantity import TIME
+
+
+@dataclass(frozen=True)
+class Age:
+    """How old a value of one controller's task gets where a message is received, at the most.
+
+    `time` and `typical` are None where a message on the way has no bound, `unbounded` then says why.
+    """
+
+    message: str
+    controller: str
+    task: str
+    path: tuple[str, ...]
+    """Messages and the stages between them, from the sender that reads to the last bus."""
+    time: Sum | None
+    typical: Sum | None
+    unbounded: str = ""
+
+    @property
+    def figure(self) -> str:
+        """Return the name of its sum."""
+        return f"vehicle/{self.message}/{self.controller}/{self.task}"
+
+
+@dataclass(frozen=True)
+class Uplink:
+    """All buses, and the ages of what arrives."""
+
+    buses: dict[str, Bus]
+    ages: tuple[Age, ...]
+    passed_on: frozenset[str]
+    """Families of messages that another message passes on: what they tell goes further."""
+
+    @property
+    def messages(self) -> dict[str, Message]:
+        """Return every message by its name."""
+        return {message.name: message for bus in self.buses.values() for message in bus.messages}
+
+    def ages_of(self, family: str) -> list[Age]:
+        """Return the ages of what a message and its copies tell."""
+        copies = {name for name, message in self.messages.items() if message.family == family}
+        return [age for age in self.ages if age.message in copies]
+
+
+def uplink_budget(plan: Plan, samples: Iterable[SampleTiming]) -> Uplink | None:
+    """Return what the uplink of a checked plan does, if it has one; `samples` are the ages in memory."""
+    uplink = plan.uplink
+    if uplink is None:
+        return None
+    buses = bus_budget(plan, uplink)
+    passed_on = frozenset(name for message in uplink.messages.values() for name in message.passes_on)
+    messages = {message.name: message for bus in buses.values() for message in bus.messages}
+    return Uplink(buses, tuple(_ages(plan, uplink, messages, samples)), passed_on)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What one message tells of one controller's task: the ages so far, worst and typical."""
+
+    controller: str
+    task: str
+    path: tuple[str, ...]
+    terms: tuple[Term, ...]
+    typical: tuple[Term, ...]
+    unbounded: str
+
+    @property
+    def worth(self) -> tuple[bool, int]:
+        """Sort key: the later of two ways last."""
+        return bool(self.unbounded), sum(term.total for term in self.terms)
+
+
+def _ages(
+    plan: Plan, uplink: UplinkPlan, messages: dict[str, Message], samples: Iterable[SampleTiming]
+) -> Iterator[Age]:
+    timings = {(timing.controller, timing.task): timing for timing in samples}
+    families: dict[str, list[Message]] = {}
+    for message in messages.values():
+        families.setdefault(message.family, []).append(message)
+    order = TopologicalSorter({name: message.passes_on for name, message in uplink.messages.items()})
+    told: dict[str, list[_Told]] = {}
+    for family in order.static_order():
+        for message in families.get(family, ()):
+            told[message.name] = list(_told(plan, message, timings, families, told))
+    for name in messages:
+        for each in told[name]:
+            yield _age(name, each)
+
+
+def _told(
+    plan: Plan,
+    message: Message,
+    timings: dict[tuple[str, str], SampleTiming],
+    families: dict[str, list[Message]],
+    told: dict[str, list[_Told]],
+) -> Iterator[_Told]:
+    """Yield what a message tells, its own way on the bus included."""
+    evaluation = _evaluation(plan, message.sender)
+    if message.plan.carries:
+        timing = timings.get((message.sender, message.plan.carries))
+        if timing is None:
+            return
+        label = f"sample age in the memory of {message.sender}"
+        start = _Told(
+            message.sender,
+            timing.task,
+            (message.sender,),
+            (Term(label, timing.age.total, parts=timing.age.terms),),
+            (Term(label, timing.typical_age.total, parts=timing.typical_age.terms),),
+            "",
+        )
+        yield _sent_on(start, message, evaluation if message.plan.evaluated else None)
+    heard = [other for family in message.plan.passes_on for other in families.get(family, ())]
+    slowest: dict[tuple[str, str], _Told] = {}
+    for other in heard:
+        for each in told[other.name]:
+            key = each.controller, each.task
+            if key not in slowest or each.worth > slowest[key].worth:
+                slowest[key] = each
+    for each in slowest.values():
+        yield _sent_on(each, message, evaluation)
+
+
+def _evaluation(plan: Plan, sender: str) -> Evaluation | None:
+    found = find_sender(plan, sender) if sender else None
+    if found is None:
+        return None
+    if found.controller is not None:
+        return plan.controllers[found.controller].evaluation
+    assert plan.uplink is not None  # it has a message
+    return plan.uplink.masters[sender].evaluation
+
+
+def _sent_on(told: _Told, message: Message, evaluation: Evaluation | None) -> _Told:
+    """Return what was told, one message further; `evaluation` is what it goes through before, if any."""
+    path = told.path
+    before: dict[Case, tuple[Term, ...]] = {Case.WORST: (), Case.TYPICAL: ()}
+    if evaluation is not None:
+        path = path if path[-1] == message.sender else (*path, message.sender)
+        before = {
+            case: (
+                Term(f"evaluation of {message.sender} has just run", evaluation.period[case]),
+                Term(f"run time of the evaluation of {message.sender}", evaluation.run_time[case]),
+            )
+            for case in before
+        }
+    return _Told(
+        told.controller,
+        told.task,
+        (*path, message.name),
+        (*told.terms, *before[Case.WORST], *_on_the_way(message, message.response, Case.WORST)),
+        (*told.typical, *before[Case.TYPICAL], *_on_the_way(message, message.typical_response, Case.TYPICAL)),
+        told.unbounded or _unbounded(message),
+    )
+
+
+def _unbounded(message: Message) -> str:
+    why = message.response.unbounded
+    return f"{message.name}: {why}" if why else ""
+
+
+def _on_the_way(message: Message, arrival: Arrival, case: Case) -> tuple[Term, ...]:
+    """Return what a message adds to the age of what it tells."""
+    turns = message.plan.turns
+    how = f"once in {turns} periods" if turns > 1 else ""
+    period = Term(f"period of {message.name}", message.plan.period[case], turns, how)
+    if arrival.time is None:
+        return (period,)
+    return (period, Term(f"response time of {message.name}", arrival.time.total, parts=arrival.time.terms))
+
+
+def _age(name: str, told: _Told) -> Age:
+    if told.unbounded:
+        return Age(name, told.controller, told.task, told.path, None, None, told.unbounded)
+    label = f"age of {told.task} of {told.controller} at the receivers of {name}"
+    formula = (
+        "sample age in memory + per stage: evaluation period and run time + message period + response time"
+    )
+    return Age(
+        name,
+        told.controller,
+        told.task,
+        told.path,
+        Sum(label, TIME, nonzero(*told.terms), formula, DAVIS),
+        Sum(f"typical {label}", TIME, nonzero(*told.typical), formula),
+    )

@@ -1,0 +1,215 @@
+"""The buses of the uplink: how loaded they are, and when their messages arrive.
+
+Frames and response times are those of :mod:`chainplan.budgets.can` (Davis, Burns, Bril and Lukkien 2007):
+messages are queued out of step with one another, the lowest identifier goes first, and each control unit
+always offers its most urgent message.
+
+In the worst case the bit time is the longest, other messages come as often as they can, and every frame has
+all stuff bits that it can have. The typical case has the middle of every tolerance, neither jitter nor bus
+errors, and the same frames at the same critical instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from chainplan.budgets.can import (
+    BusMessage,
+    CanBus,
+    ErrorLoad,
+    ResponseTime,
+    frame_bits,
+    frame_time,
+    response_times,
+)
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.wire import bit_time_of
+from chainplan.plan.model import Plan
+from chainplan.plan.order import copies
+from chainplan.plan.uplink import BusPlan, MessagePlan, UplinkPlan
+from chainplan.plan.uplink_checks import find_sender
+from chainplan.quantity import RATIO, TIME
+
+DAVIS = "Davis, Burns, Bril and Lukkien, Real-Time Systems 35 (2007)"
+
+_WHOLE = int(RATIO.units[""])
+"""Ticks of the ratio 1."""
+
+
+@dataclass(frozen=True)
+class Message:
+    """One message on its bus: `name` is its own, `family` that of the plan, shared by its copies."""
+
+    name: str
+    family: str
+    sender: str
+    """The sending controller or master; empty for another control unit's message."""
+    plan: MessagePlan
+    identifier: int
+    response: Arrival
+    typical_response: Arrival
+
+    @property
+    def judged(self) -> bool:
+        """Tell whether it has a deadline to keep: another unit's message only where the plan says so."""
+        return bool(self.sender) or self.plan.deadline is not None
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """The longest time from a message's release to its frame's end, None with a reason where unbounded."""
+
+    time: Sum | None
+    unbounded: str
+    deadline: int
+    """fs"""
+    frame: Term
+    """Its own frame with interframe space, fs."""
+
+
+@dataclass(frozen=True)
+class Bus:
+    """One bus: its load, and its messages with the most urgent first."""
+
+    name: str
+    load: Sum
+    typical_load: Sum
+    messages: tuple[Message, ...]
+
+
+def bus_budget(plan: Plan, uplink: UplinkPlan) -> dict[str, Bus]:
+    """Return every bus with its messages, copies built out."""
+    sent = list(_sent(plan, uplink))
+    return {
+        name: _bus(name, bus, [each for each in sent if each.plan.bus == name])
+        for name, bus in uplink.buses.items()
+    }
+
+
+@dataclass(frozen=True)
+class _Sent:
+    """A message before its bus is looked at."""
+
+    name: str
+    family: str
+    sender: str
+    plan: MessagePlan
+    identifier: int
+
+    def on_bus(self, case: Case) -> BusMessage:
+        """Return the message as the bus sees it: in the worst case as often and as late as it can come."""
+        plan = self.plan
+        worst = case is Case.WORST
+        period = plan.period.min if worst else plan.period.typical
+        deadline = period if plan.deadline is None else plan.deadline.min
+        return BusMessage(
+            self.name,
+            self.identifier,
+            plan.data.max // 8,
+            plan.extended,
+            period,
+            plan.jitter.max if worst else 0,
+            deadline,
+            plan.fd,
+        )
+
+
+def _sent(plan: Plan, uplink: UplinkPlan) -> Iterator[_Sent]:
+    for family, message in uplink.messages.items():
+        sender = find_sender(plan, message.sender) if message.sender else None
+        names = sender.copies if sender else ("",)
+        for number, (own, name) in enumerate(zip(copies(family, len(names)), names, strict=True)):
+            yield _Sent(own, family, name, message, message.identifier + number * message.identifier_step)
+
+
+def _bus(name: str, bus: BusPlan, sent: list[_Sent]) -> Bus:
+    by_name = {each.name: each for each in sent}
+    worst, typical = (_arrivals(bus, sent, case) for case in (Case.WORST, Case.TYPICAL))
+    return Bus(
+        name,
+        _load(name, bus, sent, Case.WORST),
+        _load(name, bus, sent, Case.TYPICAL),
+        tuple(
+            Message(
+                own,
+                by_name[own].family,
+                by_name[own].sender,
+                by_name[own].plan,
+                by_name[own].identifier,
+                arrival,
+                typical[own],
+            )
+            for own, arrival in worst.items()
+        ),
+    )
+
+
+def can_bus(bus: BusPlan, case: Case) -> CanBus:
+    """Return the bit times of a bus in one case, fs."""
+    data = bit_time_of(bus.data_rate)[case] if bus.data_rate is not None else None
+    return CanBus(bit_time_of(bus.bit_rate)[case], data)
+
+
+def error_load(bus: BusPlan) -> ErrorLoad:
+    """Return the bus errors that the response times must bear."""
+    interval = bus.errors.interval
+    return ErrorLoad(bus.errors.burst, None if interval is None else interval.min)
+
+
+def _load(name: str, bus: BusPlan, sent: list[_Sent], case: Case) -> Sum:
+    wire = can_bus(bus, case)
+    terms = []
+    for each in sent:
+        message = each.on_bus(case)
+        busy = frame_time(wire, message)
+        terms.append(Term(f"message {each.name}", -(-busy * _WHOLE // message.period)))
+    formula = "longest frame / shortest period, of every message"
+    return Sum(f"load of {name}", RATIO, nonzero(*terms), formula)
+
+
+def _arrivals(bus: BusPlan, sent: list[_Sent], case: Case) -> dict[str, Arrival]:
+    wire = can_bus(bus, case)
+    errors = error_load(bus) if case is Case.WORST else None
+    return {
+        found.message.name: _arrival(wire, found)
+        for found in response_times(wire, [each.on_bus(case) for each in sent], errors)
+    }
+
+
+def _arrival(wire: CanBus, found: ResponseTime) -> Arrival:
+    message = found.message
+    frame = Term("its own frame", found.frame, parts=_frame_parts(wire, message))
+    if found.response is None:
+        return Arrival(None, found.unbounded or "", message.deadline, frame)
+    instance = found.instance or 0
+    terms = nonzero(
+        Term("lag of its queueing", found.jitter),
+        Term(f"longest frame of lower priority, {found.blocked_by}", found.blocking),
+        *(
+            Term(f"frames of {other.name}, which goes first", other.time // other.frames, other.frames)
+            for other in found.interference
+            if other.frames
+        ),
+        Term("bus errors and frames sent again", found.errors or 0),
+        Term("its own frames queued before", found.frame, instance),
+        frame,
+        Term("released so much after the first of them", -message.period, instance),
+    )
+    formula = "lag + blocking + frames that go first + errors + own frame"
+    return Arrival(
+        Sum(f"response time of {message.name}", TIME, terms, formula, DAVIS), "", message.deadline, frame
+    )
+
+
+def _frame_parts(wire: CanBus, message: BusMessage) -> tuple[Term, ...]:
+    """Return a frame's bits, at their rates, with the most stuff bits."""
+    bits = frame_bits(wire, message)
+    data_bit = wire.data_bit or 0
+    return nonzero(
+        Term("bits at the bit rate", wire.nominal_bit, bits.nominal),
+        Term("stuff bits at the bit rate", wire.nominal_bit, bits.nominal_stuff),
+        Term("bits for bus delays", wire.nominal_bit, bits.late),
+        Term("bits at the data rate", data_bit, bits.data),
+        Term("stuff bits at the data rate", data_bit, bits.data_stuff + bits.fixed_stuff),
+    )

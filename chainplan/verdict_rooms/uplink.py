@@ -1,0 +1,69 @@
+"""The uplink against its targets: deadlines, the load of each bus, and the age of what arrives."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from chainplan.quantity import RATIO, TIME
+from chainplan.verdicts import Verdict
+
+if TYPE_CHECKING:
+    from chainplan.budgets.uplink import Age
+    from chainplan.budgets.uplink_buses import Bus, Message
+    from chainplan.evaluate import Evaluation
+
+
+def uplink_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
+    """Yield a verdict per deadline, per bus where its load is limited, and per age that is limited."""
+    uplink = evaluation.uplink
+    if uplink is None:
+        return
+    targets = evaluation.plan.targets
+    for bus in uplink.buses.values():
+        if targets.uplink_load:
+            load, usual, figure = bus.load.total, bus.typical_load.total, f"uplink/{bus.name}"
+            limit = targets.uplink_load.min
+            yield Verdict("uplink load", bus.name, load, "at most", limit, RATIO, figure, typical=usual)
+        for message in bus.messages:
+            if message.judged:
+                yield _deadline(bus, message)
+    for family, most in targets.age_at_vehicle.items():
+        ages = uplink.ages_of(family)
+        if not ages:
+            note = "no controller that sends this message samples what it carries"
+            yield Verdict("age at the vehicle", family, None, "at most", most.min, TIME, "", note=note)
+        for age in ages:
+            yield _age(age, most.min)
+
+
+def _deadline(bus: Bus, message: Message) -> Verdict:
+    arrival, usual = message.response, message.typical_response.time
+    return Verdict(
+        "response time",
+        f"{bus.name}, {message.name}",
+        arrival.time.total if arrival.time else None,
+        "at most",
+        arrival.deadline,
+        TIME,
+        f"uplink/{bus.name}/{message.name}" if arrival.time else "",
+        note=arrival.unbounded,
+        typical=usual.total if usual else None,
+        boundless=arrival.time is None,
+    )
+
+
+def _age(age: Age, limit: int) -> Verdict:
+    return Verdict(
+        "age at the vehicle",
+        f"{age.message}, {age.task} of {age.controller}",
+        age.time.total if age.time else None,
+        "at most",
+        limit,
+        TIME,
+        age.figure if age.time else "",
+        " to ".join(age.path),
+        age.unbounded,
+        age.typical.total if age.typical else None,
+        boundless=age.time is None,
+    )

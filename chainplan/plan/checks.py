@@ -160,7 +160,7 @@ def _board_node(plan: Plan, wrong: Wrong, entry: BoardNode, path: KeyPath) -> It
 
 
 def _controllers(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
-    if not plan.controllers:
+    if not plan.controllers and not wrong.within("controllers"):
         yield Finding(
             "a plan needs at least one controller", ("controllers",), None, "NAME: {...}", at_key=True
         )

@@ -99,7 +99,7 @@ def _boards(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     seen: dict[tuple[str, int], str] = {}
     told: set[KeyPath] = set()  # an entry of a chain with copies is told for the first of them
     left = 2 * sum(boards.values()) + MOST_PARTS  # beyond this the same boards are named over and over
-    complete = not wrong.unread(("chains",))
+    complete = not wrong.lost("chains", plan.chains)
     for chain in plan.chains:
         if any(wrong.within("chains", chain, key) for key in ("order", "count")):
             complete = False  # not all that it names is known, so boards may seem to be left out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from typing import Any, Literal, NamedTuple
 
 from chainplan.plan.model import Plan
@@ -54,6 +54,13 @@ class Wrong:
     def may_exist(self, section: str, name: str) -> bool:
         """Tell whether a name that the plan does not have could be one that was not read."""
         return section in self._unsure or self.unread((section, name))
+
+    def lost(self, section: str, kept: Container[str]) -> bool:
+        """Tell whether an entry of a section, or the whole section, could not be taken into the plan."""
+        whole = (section,) in self._unread
+        return whole or any(
+            path[0] == section and path[1] not in kept for path in self._unread if len(path) > 1
+        )
 
     def within(self, *path: str | int) -> bool:
         """Tell whether a value, something it is part of or something in it is wrong."""

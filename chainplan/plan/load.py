@@ -82,11 +82,12 @@ def _careless(value: Any) -> Iterator[KeyPath]:
 
 def _careless_problem(path: KeyPath, sources: Sources) -> Problem:
     if sources.value(path) is None:
-        from chainplan.plan.model_words import expected_words
+        from chainplan.plan.model_words import expected_words, slot_at
 
+        slot = slot_at(path)
         expected = expected_words(path) or "a value"
-        message = "nothing is written here"
-        return Problem(message, sources.place(path), dotted(path), "", f"{expected}; or no such key")
+        expected += "; or no such key" if slot is not None and slot.optional else ""
+        return Problem("nothing is written here", sources.place(path), dotted(path), "", expected)
     message = "this name is given twice, as a number and as a text"
     return Problem(message, sources.key_place(path), dotted(path), "", "each name once")
 

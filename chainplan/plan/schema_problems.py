@@ -57,11 +57,13 @@ def _mend(data: dict[str | int, Any], path: KeyPath, *, drop: bool) -> None:
     """Put a stand-in at a path, or take away what can be left out."""
     holder: Any = data
     for step in path[:-1]:
+        if not has_child(holder, step):
+            return  # what held it is mended already
         holder = holder[step]
     slot = slot_at(path)
     if isinstance(holder, dict) and (drop or slot is None or slot.optional):
         holder.pop(path[-1], None)
-    else:
+    elif isinstance(holder, dict) or has_child(holder, path[-1]):
         holder[path[-1]] = stand_in(path)
 
 

@@ -55,8 +55,22 @@ HARMLESS = [
 def test_names_that_would_confuse_joined_names_are_refused(old: str, name: str) -> None:
     word = old.strip(" [:,\n").removesuffix(": {reads")
     found = problems(FULL.replace(old, old.replace(word, f'"{name}"'), 1))
-    assert any(marked(problem) == f'"{name}"' and problem.expected for problem in found)
+    refused = [problem for problem in found if marked(problem) == f'"{name}"']
+    assert len(refused) == 1
+    assert refused[0].expected
+    # What refers to the old name is told too, and nothing else.
+    assert all("has this" in problem.message for problem in found if problem not in refused)
     assert all("\x1b" not in render(problem) and "\u202e" not in render(problem) for problem in found)
+
+
+def test_a_refused_name_can_be_referred_to() -> None:
+    text = (
+        FULL.replace("  pack:", '  "pa.ck":')
+        .replace("pack-{n}", "pa.ck-{n}")
+        .replace("  main:", '  "ma:in":')
+    )
+    found = problems(text.replace("main:out", "ma:in:out").replace("main:back", "ma:in:back"))
+    assert sorted(problem.key for problem in found) == ['controllers."ma:in"', 'strings."pa.ck"']
 
 
 @pytest.mark.parametrize("name", HARMLESS)

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import copy
 import os
 import time
 import tracemalloc
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from random import Random
+from typing import Any
 
 import pytest
-from plan_texts import FULL, changed, file_problems, load_text, marked, only, problems, spot
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from plan_texts import FULL, Written, changed, file_problems, load_text, marked, only, problems, spot
 
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import LIBRARY_SECTIONS
-from chainplan.plan.problems import Problem, render
+from chainplan.plan.problems import PlanError, Problem, render
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "configs").glob("*.yaml"))
 
@@ -460,3 +465,67 @@ def test_many_entries_are_refused_in_no_time() -> None:
     found = problems(text)
     assert time.process_time() - start < 1.0
     assert any("name more boards than there are" in problem.message for problem in found)
+
+
+# --- never a traceback
+
+RUBBISH: list[Any] = [
+    None,
+    True,
+    -1,
+    0,
+    10**12,
+    4.5,
+    "",
+    "x",
+    "a.b",
+    "{n}",
+    [],
+    ["x"],
+    [[]],
+    {},
+    {"x": 1},
+    {7: None},
+]
+
+
+def spoilt(data: Any, random: Random) -> Any:
+    """Return the data of a plan with values and keys exchanged for rubbish, or for other parts of it."""
+    data = copy.deepcopy(data)
+    for _ in range(random.choice([1, 1, 2, 5, 20])):
+        holders = [value for value in every_value(data) if isinstance(value, (dict, list)) and value]
+        holder = random.choice(holders)
+        key = random.choice(list(holder) if isinstance(holder, dict) else range(len(holder)))
+        other = random.choice([random.choice(RUBBISH), random.choice(holders)])
+        if isinstance(holder, dict) and random.random() < 0.3:
+            value = holder.pop(key)
+            new = random.choice(["x", "a:b", "", "[key]", 7, "7", str(key) + "s"])
+            holder[new] = value if random.random() < 0.5 else copy.deepcopy(other)
+        else:
+            holder[key] = copy.deepcopy(other)
+    return data
+
+
+def every_value(value: Any) -> Iterator[Any]:
+    yield value
+    for item in value.values() if isinstance(value, dict) else value if isinstance(value, list) else ():
+        yield from every_value(item)
+
+
+FULL_DATA = load_text(FULL).sources.data
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.randoms(use_true_random=False))
+def test_whatever_stands_in_a_plan_it_is_read_or_refused(random: Random) -> None:
+    text = Written(spoilt(FULL_DATA, random)).text
+    found: tuple[Problem, ...] = ()
+    try:
+        load_text(text)
+    except PlanError as error:
+        found = error.problems
+    for problem in found:
+        assert problem.place is not None
+        assert problem.place.line > 0
+        assert render(problem)
+        assert not any(word in str(problem) for word in ("Input should", "pydantic", "type="))

@@ -66,6 +66,9 @@ def node_types(draw: st.DrawFn) -> Data:
         },
         "turn_around": draw(spans(20, "us")),
         "conversions": {name: draw(conversions()) for name in ("cell voltages", "temperatures", "open wire")},
+        "balancing": draw(
+            st.none() | st.fixed_dictionaries({"current": st.just("100 mA"), "settling": spans(400, "us")})
+        ),
     }
 
 
@@ -86,6 +89,7 @@ def tasks(draw: st.DrawFn) -> Data:
     task["read_style"] = draw(st.sampled_from([None, None, "summation", "sequential", "polled"]))
     if kind == "measure":
         task["overlap"] = draw(st.booleans())
+        task["pause_balancing"] = draw(st.booleans())
     return task
 
 

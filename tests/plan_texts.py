@@ -234,7 +234,6 @@ targets:
   cells_seen_after_fault: 90 %
   fault_known: 2 s
   recovery: 3 s
-  coverage: [cell over-voltage]
   uplink_load: 40 %
   age_at_vehicle: {pack: 1 s}
   start_up: 2 s

@@ -57,8 +57,8 @@ class TestRailTrolley:
         return 60 * us + 2 * us + 32 * self.bus + wire + 2 * us + 4 * 8 * answer * self.bus
 
     def cell_voltages(self) -> F:
-        # two blocks of six values, 12 bytes each
-        return self.broadcast() + F(23, 10) * ms + 2 * self.read(12)
+        # balancing settles for 1 ms at the longest; then two blocks of six values, 12 bytes each
+        return self.broadcast() + 1 * ms + F(23, 10) * ms + 2 * self.read(12)
 
     def reserve(self) -> F:
         return 2 * (self.read(12) + 50 * us)
@@ -72,9 +72,10 @@ class TestRailTrolley:
 
     def test_over_voltage(self) -> None:
         # 3 to debounce + 1 lost; sampled when the trigger has reached the first node at its earliest: bit
-        # time at +1 %, 20 us set-up, the barriers' and connectors' shortest delay
+        # time at +1 %, 20 us set-up, the barriers' and connectors' shortest delay; and balancing has settled
+        # for 900 us at the shortest
         shortest = 20 * us + 2 * us + 32 * self.bus + 44 / F(2_000_000 * 101, 100)
-        shortest += F(12, 10) / (F(66, 100) * C0) + 2 * 50 * ns / 1000 + 2 * F(2) * ns
+        shortest += F(12, 10) / (F(66, 100) * C0) + 2 * 50 * ns / 1000 + 2 * F(2) * ns + 900 * us
         # a retried read can arrive at the end of the run
         readings = 4 * F(1001, 10000)
         fdti = (

@@ -11,14 +11,26 @@ how often one is not heard everywhere is counted apart.
 **Independent errors**: attempts are independent, and scans lost per hour are exact (up to rounding).
 
 **Bursts**: an attempt after a failure is more likely to fail than one out of the blue. The figure is then an
-upper bound. The first failure of a scan falls on the first attempt of some read, with at most its q. Every
-later attempt, whatever went before, fails with at most q*: each of its frames begins bad with at most the
-share that a frame can leave behind (:func:`~chainplan.budgets.channel.bad_share_after_frame`). So
+upper bound, the smaller one of two; both hold whether the channel stands still between frames or goes on. The
+first failure of a scan falls on the first attempt of some read, with at most its q.
 
-    P(lost) <= (sum of q) * P(reads that fail with q* need more than reserve - 1 retries)
+1. Every later attempt, whatever went before, fails with at most q*: each of its frames begins bad with at
+   most the share that a frame can leave behind (:func:`~chainplan.budgets.channel.bad_share_after_frame`):
 
-It holds whether the channel stands still between frames or goes on; it is far above the truth where bursts
-are over before the next attempt. The typical figure takes every attempt to meet a fresh channel.
+       P(lost) <= (sum of q) * P(reads that fail with q* need more than reserve - 1 retries)
+
+2. A scan is lost by reserve + 1 hits in that many attempts. A hit is out of the blue, or follows an earlier
+   one on the same segment. What an earlier hit adds to all later frames of its segment together is at most
+   c = d * e * (1 + l^b + l^2b + ...): e is the share that it can leave behind above the steady one, which
+   every frame of b bits or more shrinks by l^b, l = 1 - leave_good - leave_bad, and d the most that beginning
+   bad adds to a frame's risk. With Q the sum of -log(1 - q) over all reads and the retries that there can be,
+   which is at least the expected number of hits out of the blue:
+
+       P(lost) <= (sum of q) * (Q + c) * (Q + 2 c) * ... * (Q + reserve * c)
+
+   A smaller reserve loses no fewer scans, so any shorter product is a bound too.
+
+The typical figure takes every attempt to meet a fresh channel.
 
 Means (retries, scan time) take attempts as independent; they are no bounds.
 """
@@ -29,7 +41,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil, fsum
+from math import ceil, fsum, inf, log1p
 
 from chainplan.budgets.channel import expected_retries_of_each, probability_more_than_k_retries
 from chainplan.budgets.crossings import frames
@@ -106,15 +118,20 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
     unknown = tuple(chain for chain in noises if chain not in known)
     if unknown:
         return ControllerErrors(name, (), None, None, None, None, 0.0, False, unknown)
-    shares = _shares(scan, known)
+    lengths = _lengths(scan)
+    shares = {
+        chain: max((noise.carried_over(bits) for bits in lengths[chain]), default=0.0)
+        for chain, noise in known.items()
+    }
     tasks = tuple(_task_errors(scan, work, known, shares) for work in scan.works)
     kinds, walked = scan_kinds(scan)
     bursts = any(noise.bursts for noise in known.values())
     reserve = min(scan.controller.plan.retry_reserve, MOST_RETRIES)
-    worst, typical = (
-        {due: _lost([tasks[index] for index in due], reserve, bursts=each) for due in kinds}
-        for each in (bursts, False)
-    )
+    typical = {due: _lost([tasks[index] for index in due], reserve) for due in kinds}
+    worst = typical
+    if bursts:
+        carry = max(noise.carry(lengths[chain]) for chain, noise in known.items())
+        worst = {due: _lost_in_bursts([tasks[index] for index in due], reserve, carry) for due in kinds}
     period = scan.controller.plan.scan_period
     if walked:
         meeting = {due: number / kinds.total() for due, number in kinds.items()}
@@ -147,18 +164,14 @@ def _exchanges(work: TaskWork) -> Iterable[Exchange]:
             yield from exchanges
 
 
-def _shares(scan: ControllerScan, noises: dict[str, Noise]) -> dict[str, float]:
-    """Return, by chain, the share of being bad that any of its frames can leave behind on a segment."""
-    shares = dict.fromkeys(noises, 0.0)
-    if not any(noise.bursts for noise in noises.values()):
-        return shares
+def _lengths(scan: ControllerScan) -> dict[str, set[int]]:
+    """Return, by chain, the lengths of the frames that cross its segments, bits on the wire."""
+    found: dict[str, set[int]] = {chain.name: set() for chain in scan.controller.chains}
     chains = {chain.name: chain for chain in scan.controller.chains}
     for work in scan.works:
         for exchange in _exchanges(work):
-            noise = noises[exchange.chain]
-            for bits in frames(chains[exchange.chain], exchange):
-                shares[exchange.chain] = max(shares[exchange.chain], noise.carried_over(bits))
-    return shares
+            found[exchange.chain].update(frames(chains[exchange.chain], exchange))
+    return found
 
 
 def _task_errors(
@@ -197,16 +210,28 @@ def _failure(noise: Noise, crossings: dict[int, int], share: float | None = None
     return any_of(hits)
 
 
-def _lost(tasks: Sequence[TaskErrors], reserve: int, *, bursts: bool) -> float:
-    """Return the probability that a scan with these tasks needs more retries than it has; bursts: a bound."""
+def _lost(tasks: Sequence[TaskErrors], reserve: int) -> float:
+    """Return the probability that a scan with these tasks needs more retries than it has."""
+    return probability_more_than_k_retries([q for task in tasks for q in task.failures], reserve)
+
+
+def _lost_in_bursts(tasks: Sequence[TaskErrors], reserve: int, carry: float) -> float:
+    """Return an upper bound of the same where errors come in bursts (see the top of this file)."""
     failures = [q for task in tasks for q in task.failures]
-    if not bursts:
-        return probability_more_than_k_retries(failures, reserve)
     first = min(1.0, fsum(failures))
-    if reserve == 0:
+    if reserve == 0 or first == 0:
         return first
     after = [q for task in tasks for q in task.after_failure]
-    return first * probability_more_than_k_retries(after, reserve - 1)
+    worst_beginning = probability_more_than_k_retries(after, reserve - 1)
+    hits = [inf if q >= 1 else -log1p(-q) for q in failures]
+    blue = fsum(hits) + reserve * max(hits)
+    by_hits = 1.0
+    for earlier in range(1, reserve + 1):
+        factor = blue + earlier * carry
+        if factor >= 1:  # the factors grow: no longer product is smaller
+            break
+        by_hits *= factor
+    return first * min(worst_beginning, by_hits)
 
 
 def per_hour(amount: float | Fraction) -> int:

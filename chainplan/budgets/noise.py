@@ -6,9 +6,10 @@ it. Every segment has a channel of its own.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
-from math import expm1, log1p
+from math import expm1, inf, log1p
 
 from chainplan.budgets.channel import (
     TwoStateChannel,
@@ -42,6 +43,24 @@ class Noise:
     def carried_over(self, bits: int) -> float:
         """Return the greatest share of being bad after a frame, whatever is known of the time before."""
         return 0.0 if self.bursts is None else _carried_over(self.bursts, bits)
+
+    def carry(self, lengths: Collection[int]) -> float:
+        """Return the most that a hit adds to the expected hits in all later frames of its segment together.
+
+        `lengths` are those of the frames that pass. The share that a hit can leave behind above the steady
+        one, times the most that beginning bad adds to a frame's risk, shrinking from frame to frame.
+        Infinite for a channel that swings from side to side, or is worse in its good state.
+        """
+        if self.bursts is None or not lengths:
+            return 0.0
+        leaving = self.bursts.leave_good + self.bursts.leave_bad
+        if leaving > 1 or self.bursts.p_good > self.bursts.p_bad:
+            return inf
+        steady = self.bursts.share_bad
+        excess = max(_carried_over(self.bursts, bits) for bits in lengths) - steady
+        risk = max(self.hit_at_most(bits, 1.0) - self.hit_at_most(bits, 0.0) for bits in lengths)
+        kept = (1 - leaving) ** min(lengths)
+        return excess * risk / (1 - kept) if kept < 1 else inf
 
     def hit_after(self, segments: int) -> float:
         """Return the probability that a bit arrives inverted after so many segments, errors independent.

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from strategies import plan_data
 from wire_plans import Data, evaluated, example, verdict, wire_plan
 
+from chainplan.budgets.channel import TwoStateChannel
 from chainplan.budgets.crossings import Block, blocks, frames
 from chainplan.budgets.errors import ControllerErrors, per_hour, scan_kinds
 from chainplan.budgets.noise import Noise, any_of
@@ -298,6 +299,24 @@ def test_bursts_never_lose_more_scans_than_the_bound(reserve: int, leave_bad: fl
         assert lost >= bound - 4 * math.sqrt(bound)
     if leave_bad == 0.002 and reserve:  # bursts of 500 bits outlast a retry: as if independent is far too few
         assert lost > 3 * found.typical_lost.total / PER_HOUR / SCANS_AN_HOUR * scans
+
+
+def test_the_two_bounds_of_bursts() -> None:
+    """A burst that is over with its frame leaves nothing; one that outlasts every frame spoils each retry."""
+    short = Noise(0.0, TwoStateChannel(0.0, 0.5, 1e-6, 0.5))
+    assert short.carry([200]) < 0.02
+    assert Noise(0.0, TwoStateChannel(0.0, 0.5, 1e-9, 1e-6)).carry([200]) > 1
+    assert Noise(0.0, TwoStateChannel(0.0, 0.5, 0.9, 0.2)).carry([200]) == math.inf
+    assert Noise(0.0, TwoStateChannel(0.5, 0.0, 0.1, 0.2)).carry([200]) == math.inf
+    assert Noise(0.1, None).carry([200]) == 0
+    for leave_bad, least in ((0.5, 1e-6), (1e-6, 0.9)):
+        bursts = {"p_bad": 0.5, "leave_good": leave_bad * 1e-5, "leave_bad": leave_bad}
+        data = wire_plan(protocol={"bit_errors": {"bursts": bursts}}, controller={"retry_reserve": 2})
+        lost = errors_of(data).lost
+        assert lost is not None
+        (q,) = errors_of(data).tasks[0].failures
+        share = lost.total / PER_HOUR / SCANS_AN_HOUR / q  # of the scans that need a retry
+        assert least <= share <= (1e-2 if leave_bad == 0.5 else 1.000001)
 
 
 def test_examples_lose_fewer_reads_in_the_simulation_than_reads_fail() -> None:

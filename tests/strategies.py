@@ -10,6 +10,14 @@ from chainplan.plan.model import Plan
 
 Data = dict[str, Any]
 
+SAMPLED = {
+    "cell voltages": "cell over-voltage",
+    "redundant cell voltages": "wrong measurement",
+    "temperatures": "over-temperature",
+    "open wire": "open sense wire",
+}
+"""What tasks read of inputs, and a hazard that each shows."""
+
 
 def spans(most: int, unit: str, least: int = 0) -> st.SearchStrategy[str]:
     """Draw a quantity from `least` to `most` whole units: exact, or a range."""
@@ -65,7 +73,7 @@ def node_types(draw: st.DrawFn) -> Data:
             "homeward": draw(spans(3000, "ns")),
         },
         "turn_around": draw(spans(20, "us")),
-        "conversions": {name: draw(conversions()) for name in ("cell voltages", "temperatures", "open wire")},
+        "conversions": {name: draw(conversions()) for name in SAMPLED},
         "balancing": draw(
             st.none() | st.fixed_dictionaries({"current": st.just("100 mA"), "settling": spans(400, "us")})
         ),
@@ -79,9 +87,9 @@ def tasks(draw: st.DrawFn) -> Data:
     task: Data = {"kind": kind, "every": draw(st.integers(1, 4))}
     if kind == "write":
         return task | {"data": f"{draw(st.integers(0, 40))} bit"}
-    reads = draw(st.sampled_from(["cell voltages", "cell voltages", "temperatures", "open wire", "status"]))
+    reads = draw(st.sampled_from([*SAMPLED, "cell voltages", "status", "register check"]))
     task |= {"reads": reads, "sends": draw(st.sampled_from(["wired inputs", "all inputs"]))}
-    if reads == "status":
+    if reads not in SAMPLED:
         task["data"] = f"{draw(st.integers(1, 40))} bit"
     else:
         task["value"] = f"{draw(st.integers(1, 24))} bit"
@@ -121,18 +129,13 @@ def segments(draw: st.DrawFn) -> Data:
 
 
 @st.composite
-def hazards(draw: st.DrawFn, tasks: Data) -> Data:
-    """Draw hazards that the tasks show."""
-    shown = {
-        "cell voltages": "cell over-voltage",
-        "temperatures": "over-temperature",
-        "open wire": "open sense wire",
-    }
+def hazards(draw: st.DrawFn, tasks: Data, temperatures: int) -> Data:
+    """Draw hazards that the tasks show, on a string with so many temperature inputs."""
     found: Data = {}
     for name, task in tasks.items():
-        if task["kind"] == "write":
+        if task["kind"] == "write" or (task["reads"] == "temperatures" and not temperatures):
             continue
-        kinds = ["chain loss"] + ([shown[task["reads"]]] if task["reads"] in shown else [])
+        kinds = ["chain loss"] + ([SAMPLED[task["reads"]]] if task["reads"] in SAMPLED else [])
         found[f"hazard of {name}"] = {
             "kind": draw(st.sampled_from(kinds)),
             "task": name,
@@ -146,8 +149,11 @@ def hazards(draw: st.DrawFn, tasks: Data) -> Data:
 
 
 @st.composite
-def chain_layout(draw: st.DrawFn, boards: int, ports: int) -> Data:
-    """Draw chains that share the boards of string `S` between them: open ones and rings."""
+def chain_layout(draw: st.DrawFn, boards: int, ports: int, styles: Data) -> Data:
+    """Draw chains that share the boards of string `S` between them: open ones and rings.
+
+    `styles` holds the read style of each protocol: only a summation frame can be read across a ring.
+    """
     cuts = sorted(draw(st.sets(st.integers(1, boards - 1), max_size=2))) if boards > 1 else []
     chains: Data = {}
     for number, (first, after) in enumerate(zip([0, *cuts], [*cuts, boards], strict=True), start=1):
@@ -160,25 +166,43 @@ def chain_layout(draw: st.DrawFn, boards: int, ports: int) -> Data:
         }
         if draw(st.booleans()):
             chain |= {"shape": "ring", "back": f"C:{ports + 1}"}
-            chain["read_from"] = draw(st.sampled_from(["head", "across"]))
+            if styles[chain["protocol"]] == "summation":
+                chain["read_from"] = draw(st.sampled_from(["head", "across"]))
         chains[f"chain {number}"] = chain
     return chains
 
 
 @st.composite
-def plan_data(draw: st.DrawFn) -> Data:
-    """Draw a whole plan as the data of its file."""
+def plan_data(draw: st.DrawFn, mixed_turn_arounds: bool = False) -> Data:
+    """Draw a whole plan as the data of its file, one that passes every check.
+
+    All nodes turn round equally fast unless `mixed_turn_arounds`.
+    """
     nodes = {f"N{number}": draw(node_types()) for number in range(1, draw(st.integers(1, 2)) + 1)}
+    if not mixed_turn_arounds:
+        for node in nodes.values():
+            node["turn_around"] = nodes["N1"]["turn_around"]
     boards = {
         f"B{number}": draw(board_types(list(nodes))) for number in range(1, draw(st.integers(1, 2)) + 1)
     }
-    runs = draw(
+    runs: list[Data] = draw(
         st.lists(
             st.fixed_dictionaries({"type": st.sampled_from(list(boards)), "count": st.integers(1, 2)}),
             min_size=1,
             max_size=3,
         )
     )
+    monitored = {
+        name: sum(node["cells"] * node["count"] for node in board["nodes"]) for name, board in boards.items()
+    }
+    cells = sum(monitored[run["type"]] * run["count"] for run in runs)
+    if not cells:
+        first = boards[runs[0]["type"]]["nodes"][0]
+        first["cells"] = 1
+        cells = first["count"] * sum(run["count"] for run in runs if run["type"] == runs[0]["type"])
+    temperatures = sum(node["temperatures"] for run in runs for node in boards[run["type"]]["nodes"])
+    wires: Data = {"P1": draw(protocols()), "P2": draw(protocols())}
+    styles = {name: wire["read_style"] for name, wire in wires.items()}
     ports = draw(st.integers(1, 3))
     work = {f"task {number}": draw(tasks()) for number in range(1, draw(st.integers(1, 4)) + 1)}
     return {
@@ -196,8 +220,8 @@ def plan_data(draw: st.DrawFn) -> Data:
                 "delay": draw(spans(50, "ns")),
             }
         },
-        "protocols": {"P1": draw(protocols()), "P2": draw(protocols())},
-        "strings": {"S": {"cell_type": "cell", "stack": [{"cells": 200}], "boards": runs}},
+        "protocols": wires,
+        "strings": {"S": {"cell_type": "cell", "stack": [{"cells": cells}], "boards": runs}},
         "controllers": {
             "C": {
                 "ports": ports + 1,
@@ -219,7 +243,7 @@ def plan_data(draw: st.DrawFn) -> Data:
                 "scan_jitter": draw(spans(500, "us")),
                 "retry_reserve": draw(st.integers(0, 2)),
                 "evaluation": {
-                    "period": draw(spans(10_000, "us", least=1)),
+                    "period": draw(spans(10_000, "us", least=500)),
                     "run_time": draw(spans(500, "us")),
                 },
                 "actuators": {
@@ -227,12 +251,12 @@ def plan_data(draw: st.DrawFn) -> Data:
                 },
             }
         },
-        "chains": draw(chain_layout(sum(run["count"] for run in runs), ports)),
+        "chains": draw(chain_layout(sum(run["count"] for run in runs), ports, styles)),
         "tasks": work,
-        "hazards": draw(hazards(work)),
+        "hazards": draw(hazards(work, temperatures)),
     }
 
 
-def plans() -> st.SearchStrategy[Plan]:
-    """Draw a whole plan."""
-    return plan_data().map(Plan.model_validate)
+def plans(*, mixed_turn_arounds: bool = False) -> st.SearchStrategy[Plan]:
+    """Draw a whole plan that passes every check."""
+    return plan_data(mixed_turn_arounds).map(Plan.model_validate)

@@ -16,6 +16,7 @@ from chainplan.plan.findings import (
     check_segment,
     check_whole,
     listed,
+    unknown,
 )
 from chainplan.plan.layout import BREAK_KINDS, ChainPlan, StackItem, StringPlan
 from chainplan.plan.model import Plan
@@ -270,8 +271,7 @@ class _Entries:
             if walk.string not in self.boards:
                 if self._may_be_string(walk.string):
                     return None
-                near = nearest(walk.string, self.boards)
-                return Finding("no string has this name", path, walk.string, listed(self.boards), near)
+                return unknown(walk.string, path, self.boards, "string")
             base, boards = self.boards[walk.string]
             is_sure = not self.wrong.within("strings", base, "boards")
             if is_sure and not (1 <= walk.first <= boards and 1 <= walk.last <= boards):

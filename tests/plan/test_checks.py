@@ -63,16 +63,6 @@ def test_names_that_would_confuse_joined_names_are_refused(old: str, name: str) 
     assert all("\x1b" not in render(problem) and "\u202e" not in render(problem) for problem in found)
 
 
-def test_a_refused_name_can_be_referred_to() -> None:
-    text = (
-        FULL.replace("  pack:", '  "pa.ck":')
-        .replace("pack-{n}", "pa.ck-{n}")
-        .replace("  main:", '  "ma:in":')
-    )
-    found = problems(text.replace("main:out", "ma:in:out").replace("main:back", "ma:in:back"))
-    assert sorted(problem.key for problem in found) == ['controllers."ma:in"', 'strings."pa.ck"']
-
-
 @pytest.mark.parametrize("name", HARMLESS)
 def test_other_names_are_taken_and_can_be_referred_to(name: str) -> None:
     data = copy.deepcopy(load_text(FULL).sources.data)

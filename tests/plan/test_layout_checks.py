@@ -276,6 +276,12 @@ def test_a_plan_needs_each_of_its_main_parts(section: str) -> None:
     assert any("a plan needs at least one" in problem.message and problem.key == section for problem in found)
 
 
+def test_what_refers_to_a_refused_name_is_not_refused_too() -> None:
+    text = PLAN.replace("  s:\n", '  "s.t":\n').replace("s-{n}", "s.t-{n}").replace("  c: {", '  "c:d": {')
+    found = problems(text.replace("c:a-{n}", "c:d:a-{n}").replace("c:b-{n}", "c:d:b-{n}"))
+    assert sorted(problem.key for problem in found) == ['controllers."c:d"', 'strings."s.t"']
+
+
 def test_mistakes_in_one_part_do_not_hide_those_in_another() -> None:
     found = problems(
         changed(

@@ -8,7 +8,8 @@ from fractions import Fraction
 from math import ceil, floor
 from typing import TYPE_CHECKING, Literal
 
-from chainplan.budgets.age import MOST_SCANS, runs_from_sample_to_memory, slot_starts
+from chainplan.budgets.age import runs_from_sample_to_memory, slot_starts
+from chainplan.budgets.scan import MOST_SCANS
 from chainplan.budgets.schedule import conversion_waits
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of

@@ -20,7 +20,7 @@ from math import lcm
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, channels
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import Run, TaskWork, pause_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import frame_time
@@ -29,9 +29,6 @@ from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import is_sampled
 from chainplan.plan.schedule import Task
 from chainplan.quantity import TIME, Span
-
-MOST_SCANS = 4096
-"""Longest major cycle that is walked scan by scan; beyond it slots are bounded instead."""
 
 
 @dataclass(frozen=True)

@@ -19,10 +19,10 @@ from functools import cached_property
 from itertools import accumulate
 
 from chainplan.budgets.age import slot_shift
-from chainplan.budgets.fault_scan import due_together
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Step
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.time_outs import Waits, waits_for
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.degraded import Fault, Gap
 from chainplan.chain.network import Chain
@@ -114,8 +114,8 @@ class Detection:
         own place was needed: had it been earlier, it would have made that run a bad one too.
         """
         best: tuple[int, Alarm, int, int] | None = None
-        waited = self.waited(fault, gaps)
-        period = self._period(waited)
+        waits = self.waits(fault, gaps)
+        period = waits.period
         for alarm in self.alarms:
             for index in alarm.tasks:
                 for gap in gaps:
@@ -124,54 +124,28 @@ class Detection:
                     if miss is None:
                         continue
                     total = alarm.runs * self.scan.works[index].task.every * period
-                    total += self._shift(index, alarm.runs) + miss + self._before(index, waited, gaps)
+                    total += self._shift(index, alarm.runs) + miss + waits.until_bad(index)
                     if best is None or total < best[0]:
                         best = total, alarm, index, miss
         if best is None:
             return None
         _, alarm, index, miss = best
-        time = self._sum(fault, alarm, index, miss, gaps)
+        time = self._sum(fault, alarm, index, miss, waits)
         return Known(time, self.scan.works[index].name, alarm.hazard)
 
-    def waited(self, fault: Fault, gaps: Iterable[Gap]) -> tuple[int, ...]:
-        """Return what the time-outs of missing answers add to a run of every task, fs.
+    def waits(self, fault: Fault, gaps: Iterable[Gap]) -> Waits:
+        """Return what the time-outs of missing answers add to the controller's scans.
 
         While a node babbles every read of its chain is waited for, also where it is cut off later.
         """
         everything = fault.kind == "node babbling"
-        found = [0] * len(self.windows)
+        lost: list[dict[str, int]] = [{} for _ in self.windows]
         for gap in gaps:
-            time_out = self.chains[gap.chain].protocol.time_out.max
-            for index, chains in enumerate(self.windows):
-                window = chains.get(gap.chain)
+            for reads, windows in zip(lost, self.windows, strict=True):
+                window = windows.get(gap.chain)
                 if window is not None:
-                    found[index] += time_out * (window.reads if everything else window.lost[gap.start])
-        return tuple(found)
-
-    def busy(self, waited: Sequence[int]) -> int:
-        """Return the longest scan, retries and time-outs included, fs."""
-        lengths = [run.length for run in self.scan.runs[Case.WORST]]
-        longest = max(sum(lengths[index] + waited[index] for index in due) for due in self._due_together)
-        return longest + self.scan.reserve.total
-
-    def _period(self, waited: Sequence[int]) -> int:
-        return max(self.scan.controller.plan.scan_period.max, self.busy(waited))
-
-    def _before(self, index: int, waited: Sequence[int], gaps: Sequence[Gap]) -> int:
-        """Return the time-outs of a scan until a task's run is known to be bad, at most, fs.
-
-        With retries in reserve that is at its end, else at the first read of the broken chain that fails.
-        """
-        own = waited[index]
-        if not self.scan.reserve.total and len(gaps) == 1:
-            own = min(own, self.chains[gaps[0].chain].protocol.time_out.max)
-        return own + max(
-            sum(waited[other] for other in due if other < index) for due in self._due_together if index in due
-        )
-
-    @cached_property
-    def _due_together(self) -> tuple[tuple[int, ...], ...]:
-        return due_together(self.scan)
+                    reads[gap.chain] = window.reads if everything else window.lost[gap.start]
+        return waits_for(self.scan, lost)
 
     def _miss(self, index: int, chain: str, place: int, jammed: bool) -> int | None:
         window = self.windows[index].get(chain)
@@ -185,9 +159,8 @@ class Detection:
             self._shifts[key] = slot_shift(self.scan, index, runs, Case.BEST, Case.WORST)
         return self._shifts[key]
 
-    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, gaps: Sequence[Gap]) -> Sum:
+    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, waits: Waits) -> Sum:
         plan = self.scan.controller.plan
-        waited = self.waited(fault, gaps)
         work = self.scan.works[index]
         how = f"{alarm.debounce} bad in a row"
         if alarm.lost_readings:
@@ -196,11 +169,11 @@ class Detection:
             f"time until known: {fault.name}",
             TIME,
             nonzero(
-                Term("task period per bad run", self._period(waited) * work.task.every, alarm.runs, how),
+                Term("task period per bad run", waits.period * work.task.every, alarm.runs, how),
                 Term("scan jitter", plan.scan_jitter.max),
                 Term("shift of the slot between scans", self._shift(index, alarm.runs)),
                 Term("from the last answer to the first one missed", miss),
-                Term("time-outs", self._before(index, waited, gaps), how="of the scan until the run is bad"),
+                Term("time-outs", waits.until_bad(index), how="of the scan until the run is bad"),
                 self.scan.reserve,
                 Term("evaluation has just run", plan.evaluation.period.max),
                 Term("evaluation run time", plan.evaluation.run_time.max),

@@ -82,7 +82,7 @@ def recovery_of(
     action = nonzero(
         *_switch(scan, waiting), *_addressing(scan, (node for each in waiting for node in each.addressed))
     )
-    busy = detection.busy(detection.waited(fault, gaps))
+    busy = detection.waits(fault, gaps).busiest
     ways = [_until_read(rescan, each.tasks) for each in waiting]
     attempt = (*action, *_next_scan(scan, _total(action), busy), *max(ways, key=_total))
     spoiled = 0 if limit is None else max(0, limit + _total(attempt) - known.time.total)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate
 
-from chainplan.budgets.age import MOST_SCANS, conversion_on
+from chainplan.budgets.age import conversion_on
 from chainplan.budgets.exchange import (
     Exchange,
     channels,
@@ -66,8 +66,6 @@ class Rescan:
     reserve: Term
     busiest: tuple[int, ...]
     """The tasks of the busiest scan."""
-    due_together: tuple[tuple[int, ...], ...]
-    """Every set of tasks that meet in a scan."""
 
     @property
     def worst(self) -> Sum:
@@ -94,16 +92,9 @@ class Rescan:
         """Return the latest start of a task's slot in any of its scans, since the scan began, fs."""
         return max(
             sum(self.lengths[other] for other in due if other < index)
-            for due in self.due_together
+            for due in self.scan.due_together
             if index in due
         )
-
-
-def due_together(scan: ControllerScan) -> tuple[tuple[int, ...], ...]:
-    """Return every set of tasks that meet in a scan; all of them as one where the major cycle is too long."""
-    if scan.phases.major_cycle > MOST_SCANS:
-        return (tuple(range(len(scan.works))),)
-    return tuple(dict.fromkeys(tuple(scan.due(number)) for number in range(scan.phases.major_cycle)))
 
 
 class Rescans:
@@ -113,11 +104,6 @@ class Rescans:
         self.scan = scan
         self._sides: dict[tuple[str, bool], _Side] = {}
         self._known: dict[tuple[Left, ...], Rescan] = {}
-
-    @cached_property
-    def due_together(self) -> tuple[tuple[int, ...], ...]:
-        """Return every set of tasks that meet in a scan."""
-        return due_together(self.scan)
 
     def after(self, lefts: Sequence[Left]) -> Rescan:
         """Return how the controller scans on with what is left of its broken chains."""
@@ -137,16 +123,14 @@ class Rescans:
                 for part in parts:
                     if part.asks:
                         longest = max(longest, plan.set_up.max + max(part.reads) + part.time_out)
-        busiest = max(self.due_together, key=lambda due: sum(lengths[index] for index in due))
+        busiest = max(self.scan.due_together, key=lambda due: sum(lengths[index] for index in due))
         reserve = self.scan.reserve._replace(amount=longest)
-        return Rescan(
-            self.scan, tuple(lengths), reserve, tuple(i for i in busiest if lengths[i]), self.due_together
-        )
+        return Rescan(self.scan, tuple(lengths), reserve, tuple(i for i in busiest if lengths[i]))
 
     def wire_bits(self, lefts: Sequence[Left]) -> Sum:
         """Return the bits on the wires in the scan that carries most, with its terms."""
         bits = [self._bits(index, lefts) for index in range(len(self.scan.works))]
-        heaviest = max(self.due_together, key=lambda due: sum(bits[index] for index in due))
+        heaviest = max(self.scan.due_together, key=lambda due: sum(bits[index] for index in due))
         return Sum(
             f"wire bits per scan of {self.scan.controller.name} after the fault",
             BITS,

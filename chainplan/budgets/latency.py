@@ -30,6 +30,7 @@ from chainplan.budgets.alarm import Watch, alarm_terms, any_watched, longest_exc
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.time_outs import any_chain_lost
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Controller
 from chainplan.plan.readings import READ_BY
@@ -249,34 +250,24 @@ def _loss_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) ->
     """Return what passes until the last bad scan of a cut chain or a silent node is noticed.
 
     The cut falls just after the last bit of the run that needed the lost part; the next run that misses an
-    answer is noticed at that exchange's time-out, or after its retries where there is a reserve.
+    answer is noticed at that exchange's time-out, or after its retries where there is a reserve. One fault
+    makes the reads of one chain wait, or those of all chains of a dead port.
     """
     work = scan.works[index]
     plan = scan.controller.plan
     worst = case is Case.WORST
     early = Case.BEST if worst else case
-    give_up = time_outs(scan) if worst else 0
-    period = max(plan.scan_period.max, scan.worst.total + give_up) if worst else plan.scan_period.typical
+    waits = any_chain_lost(scan) if worst else []
+    period = max(each.period for each in waits) if worst else plan.scan_period.typical
+    give_up = max((each.until_bad(index) for each in waits), default=0)
     readings = hazard.debounce + (hazard.lost_readings if worst else 0)
     return (
         Term("task period per bad scan", period * work.task.every, readings),
         Term("scan jitter", plan.scan_jitter.max if worst else 0),
         Term("shift of the slot between scans", slot_shift(scan, index, readings, early, case)),
         Term("from the last answer to the first one missed", _first_miss(scan, index, early, case)),
-        Term("time-outs", give_up),
+        Term("time-outs", give_up, how="of the scan until the run is bad"),
         *((scan.reserve,) if worst else ()),
-    )
-
-
-def time_outs(scan: ControllerScan) -> int:
-    """Return what waiting for missing answers adds to a scan at most, fs: every read times out."""
-    protocols = {chain.name: chain.protocol for chain in scan.controller.chains}
-    return sum(
-        protocols[exchange.chain].time_out.max
-        for work in scan.works
-        for reads in work.reads.values()
-        for exchange in reads
-        if exchange.answers
     )
 
 

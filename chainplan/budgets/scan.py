@@ -16,6 +16,9 @@ from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Controller, Network
 from chainplan.quantity import TIME
 
+MOST_SCANS = 4096
+"""Longest major cycle that is walked scan by scan; beyond it what could happen in it is bounded instead."""
+
 
 @dataclass(frozen=True)
 class Slot:
@@ -50,6 +53,13 @@ class ControllerScan:
     def due(self, scan: int) -> list[int]:
         """Return the indices of the tasks due in a scan."""
         return due(self.phases.phases, self.periods, scan)
+
+    @cached_property
+    def due_together(self) -> tuple[tuple[int, ...], ...]:
+        """Return every set of tasks that meet in a scan; all as one set where the major cycle is too long."""
+        if self.phases.major_cycle > MOST_SCANS:
+            return (tuple(range(len(self.works))),)
+        return tuple(dict.fromkeys(tuple(self.due(number)) for number in range(self.phases.major_cycle)))
 
     def scan_time(self, case: Case) -> Sum:
         """Return the busiest scan's time with its terms, fs; the retry reserve in the worst case only."""

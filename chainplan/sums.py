@@ -11,7 +11,7 @@ from chainplan.budgets.age import runs_from_sample_to_memory
 from chainplan.budgets.data import ControllerBytes
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Sum, Term, nonzero
-from chainplan.quantity import BITS, RATE
+from chainplan.quantity import BITS, COUNT, RATE
 from chainplan.verdicts import host_bus_time, overlapped_conversion
 
 if TYPE_CHECKING:
@@ -226,6 +226,19 @@ def _errors(evaluation: Evaluation) -> Iterator[Named]:
         yield "residual-errors/at 0.01", partial(_residual, evaluation, "usual")
 
 
+def _distances(evaluation: Evaluation) -> Iterator[Named]:
+    """Yield the Hamming distances that the plan makes a claim of; the others are searched for no name."""
+    if not any(each.check.hamming_distance for each in evaluation.plan.protocols.values()):
+        return
+    for each in evaluation.distances:
+        if each.claimed is not None and each.distance is not None:
+            how = f"fewest bit errors that the check does not see in {each.bits} bit, searched one by one"
+            yield (
+                f"hamming-distance/{each.protocol}/{each.kind} {each.style}",
+                _known(Sum("Hamming distance", COUNT, (Term("bit errors", each.distance, how=how),))),
+            )
+
+
 def _residual(evaluation: Evaluation, which: str) -> Sum:
     """Return a residual error rate; without terms where a check code turns out to be beyond reach."""
     residual = evaluation.residual
@@ -246,6 +259,7 @@ ROOMS = (
     _supply,
     _lengths,
     _errors,
+    _distances,
     _faults,
     _isolation,  # last: in a list of figures its many segments stand below all others
 )

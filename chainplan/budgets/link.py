@@ -200,7 +200,7 @@ def cable_line(cable: CableType) -> CableClass | None:
     connectors, and are taken to hold at every frequency.
     """
     factor = _exact(cable.loss_factor)
-    reasons = [f"x {cable.loss_factor:g}"] if factor > 1 else []
+    reasons = ["derated"] if factor > 1 else []
     if cable.loss_class is not None:
         line = CABLE_CLASSES[cable.loss_class]
         if cable.temperature is not None:

@@ -155,7 +155,7 @@ def _distances(distances: tuple[Distance, ...]) -> Iterator[Verdict]:
             "at least",
             longest.claimed,
             COUNT,
-            "",
+            "" if longest.distance is None else f"hamming-distance/{protocol}/{longest.kind} {longest.style}",
             where,
             longest.reason or "the claim of the plan against the distance worked out from the polynomial",
         )

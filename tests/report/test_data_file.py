@@ -78,7 +78,7 @@ def test_figures_add_up_and_belong_to_verdicts(path: Path) -> None:
     for figure in document["figures"].values():
         terms_add_up(figure, "total", "terms")
     for verdict in document["verdicts"]:
-        assert verdict["figure"] in document["figures"]
+        assert verdict["figure"] in document["figures"] or verdict["status"] == "not checked"
     for hazard in document["hazards"]:
         figure = document["figures"][f"latency/{hazard['hazard']}"]
         assert figure["total_s"] == hazard["FHTI_worst_s"]

@@ -24,7 +24,8 @@ CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")
 
 NUMBER = re.compile(
-    r" *(-?[0-9][0-9 ]*(?:\.[0-9 ]*[0-9])?) (fs|ps|ns|us|ms|s|V|mV|uV|um|mm|m|km|bit|%|)  (.*)"
+    r" *(-?[0-9][0-9 ]*(?:\.[0-9 ]*[0-9])?) (fs|ps|ns|us|ms|s|V|mV|uV|um|mm|m|km|mAh|Ah|bit|%|dB|"
+    r"(?:e-[0-9]+)?/h|)  (.*)"
 )
 PRODUCT = re.compile(r" *= (\d+) x (-?[0-9 .]+) \S*")
 
@@ -158,4 +159,7 @@ def test_every_verdict_with_a_figure_can_be_explained() -> None:
         evaluation = Evaluation(load_plan(path).plan)
         sums = all_sums(evaluation)
         for verdict in evaluation.verdicts:
+            if not verdict.figure:
+                assert verdict.status == "not checked", verdict
+                continue
             assert verdict.figure in sums, verdict

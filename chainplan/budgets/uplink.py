@@ -68,10 +68,17 @@ class Uplink:
         """Return every message by its name."""
         return {message.name: message for bus in self.buses.values() for message in bus.messages}
 
-    def ages_of(self, family: str) -> list[Age]:
-        """Return the ages of what a message and its copies tell."""
+    def ages_of(self, family: str) -> dict[str, list[Age]]:
+        """Return the ages of what a message and its copies tell, by task, the greatest first."""
+        found: dict[str, list[Age]] = {}
         copies = {name for name, message in self.messages.items() if message.family == family}
-        return [age for age in self.ages if age.message in copies]
+        for age in self.ages:
+            if age.message in copies:
+                found.setdefault(age.task, []).append(age)
+        for ages in found.values():
+            ages.sort(key=lambda age: -1 if age.time is None else -age.time.total)
+            ages.sort(key=lambda age: not age.unbounded)
+        return found
 
 
 def uplink_budget(plan: Plan, samples: Iterable[SampleTiming]) -> Uplink | None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 from chainplan.budgets.can import (
     BusMessage,
@@ -55,6 +56,12 @@ class Message:
         """Tell whether it has a deadline to keep: another unit's message only where the plan says so."""
         return bool(self.sender) or self.plan.deadline is not None
 
+    @property
+    def status(self) -> Literal["met", "missed"]:
+        """Return whether it keeps its deadline; one without a bound does not."""
+        time = self.response.time
+        return "met" if time is not None and time.total <= self.response.deadline else "missed"
+
 
 @dataclass(frozen=True)
 class Arrival:
@@ -76,6 +83,19 @@ class Bus:
     load: Sum
     typical_load: Sum
     messages: tuple[Message, ...]
+
+    @property
+    def families(self) -> dict[str, list[Message]]:
+        """Return the messages by their names in the plan, of each family the latest to arrive first."""
+        found: dict[str, list[Message]] = {}
+        for message in self.messages:
+            found.setdefault(message.family, []).append(message)
+        for alike in found.values():
+            alike.sort(
+                key=lambda message: 0 if message.response.time is None else -message.response.time.total
+            )
+            alike.sort(key=lambda message: message.response.time is not None)
+        return found
 
 
 def bus_budget(plan: Plan, uplink: UplinkPlan) -> dict[str, Bus]:

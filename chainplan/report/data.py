@@ -18,6 +18,7 @@ from chainplan.budgets.terms import Case, Sum, Term
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.quantity import RATIO, TIME, Dimension
 from chainplan.report.isolation_data import isolation_data
+from chainplan.report.room_data import coverage_data, uplink_data
 from chainplan.report.units import Figure, span_of_time, with_unit
 from chainplan.sums import all_sums
 from chainplan.verdicts import Verdict, host_bus_time, share
@@ -55,6 +56,8 @@ def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> Recor
         "controllers": [_controller(evaluation, scan) for scan in evaluation.scans.values()],
         "hazards": [_hazard(latency) for latency in evaluation.latencies],
         "isolation": isolation_data(evaluation),
+        "coverage": coverage_data(evaluation),
+        "uplink": uplink_data(evaluation),
         "figures": {name: _sum(work_out()) for name, work_out in all_sums(evaluation).items()},
         "warnings": [*map(_warning, loaded.warnings), *map(_remark, budget_warnings(evaluation))],
         "assumptions": list(ASSUMPTIONS),

@@ -10,17 +10,15 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, create_model
+from pydantic import create_model
 
 from chainplan.report.data import SCHEMA_VERSION
+from chainplan.report.record_schema import ResultRecord as _Record
+from chainplan.report.room_schema import CoverageData, UplinkData
 from chainplan.report.units import SUFFIXES
 
 Number = int | float | None
 Status = Literal["met", "missed", "not checked"]
-
-
-class _Record(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, use_attribute_docstrings=True)
 
 
 def _figures(*keys: str) -> dict[str, Any]:
@@ -338,6 +336,9 @@ class Results(_Record):
     controllers: list[ControllerData]
     hazards: list[HazardData]
     isolation: IsolationData
+    coverage: CoverageData
+    uplink: UplinkData | None
+    """Null where the plan has no bus above the controllers."""
     figures: dict[str, SumData]
     """Every sum by its name, with its terms."""
     warnings: list[WarningData]

@@ -8,7 +8,9 @@ SECTIONS: dict[str, str] = {
     "slots": "which task runs in which scan",
     "bytes": "traffic on the wires and over the host bus",
     "latency": "from fault to safe state",
+    "coverage": "which task shows which hazard, how often, and what nothing shows",
     "age": "sample age and skew",
+    "uplink": "buses above the controllers: response times, age at the vehicle",
     "isolation": "each board's potential and each segment's stress",
     "assumptions": "warnings, assumptions and cautions",
 }

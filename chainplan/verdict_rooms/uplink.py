@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 
 
 def uplink_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
-    """Yield a verdict per deadline, per bus where its load is limited, and per age that is limited."""
+    """Yield a verdict per deadline, per bus where its load is limited, and per age that is limited.
+
+    Of the copies of a message the worst is judged.
+    """
     uplink = evaluation.uplink
     if uplink is None:
         return
@@ -25,38 +28,39 @@ def uplink_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
             load, usual, figure = bus.load.total, bus.typical_load.total, f"uplink/{bus.name}"
             limit = targets.uplink_load.min
             yield Verdict("uplink load", bus.name, load, "at most", limit, RATIO, figure, typical=usual)
-        for message in bus.messages:
-            if message.judged:
-                yield _deadline(bus, message)
+        for copies in bus.families.values():
+            if copies[0].judged:
+                yield _deadline(bus, copies[0])
     for family, most in targets.age_at_vehicle.items():
-        ages = uplink.ages_of(family)
-        if not ages:
+        by_task = uplink.ages_of(family)
+        if not by_task:
             note = "no controller that sends this message samples what it carries"
             yield Verdict("age at the vehicle", family, None, "at most", most.min, TIME, "", note=note)
-        for age in ages:
-            yield _age(age, most.min)
+        for ages in by_task.values():
+            yield _age(family, ages[0], most.min)
 
 
 def _deadline(bus: Bus, message: Message) -> Verdict:
     arrival, usual = message.response, message.typical_response.time
     return Verdict(
         "response time",
-        f"{bus.name}, {message.name}",
+        f"{bus.name}, {message.family}",
         arrival.time.total if arrival.time else None,
         "at most",
         arrival.deadline,
         TIME,
         f"uplink/{bus.name}/{message.name}" if arrival.time else "",
-        note=arrival.unbounded,
-        typical=usual.total if usual else None,
+        "" if message.name == message.family else message.name,
+        arrival.unbounded,
+        usual.total if usual else None,
         boundless=arrival.time is None,
     )
 
 
-def _age(age: Age, limit: int) -> Verdict:
+def _age(family: str, age: Age, limit: int) -> Verdict:
     return Verdict(
         "age at the vehicle",
-        f"{age.message}, {age.task} of {age.controller}",
+        f"{family}, {age.task}",
         age.time.total if age.time else None,
         "at most",
         limit,

@@ -277,15 +277,13 @@ def test_a_bus_that_cannot_carry_its_messages_misses() -> None:
     missed = {(v.target, v.subject): v for v in evaluation.missed}
     assert set(missed) == {
         ("uplink load", "vehicle"),
-        ("response time", "vehicle, cells-1"),
-        ("response time", "vehicle, cells-2"),
-        ("age at the vehicle", "cells-1, voltages of host-1"),
-        ("age at the vehicle", "cells-2, voltages of host-2"),
+        ("response time", "vehicle, cells"),
+        ("age at the vehicle", "cells, voltages"),
     }
-    late = missed["response time", "vehicle, cells-1"]
+    late = missed["response time", "vehicle, cells"]
     assert late.value is None
     assert "more than the whole bus" in late.note
-    assert "cells-1: " in missed["age at the vehicle", "cells-1, voltages of host-1"].note
+    assert "cells-1: " in missed["age at the vehicle", "cells, voltages"].note
 
 
 def test_the_load_meets_and_misses_its_target() -> None:
@@ -346,7 +344,9 @@ def test_age_through_a_master_by_hand() -> None:
 def test_the_slower_of_two_ways_counts() -> None:
     slow = {"slow": message(0x300, "400 ms", bus="strings", sender="host-1", carries="voltages")}
     stages = STAGES | slow | {"pack": STAGES["pack"] | {"passes_on": ["cells", "slow"]}}
-    ages = {age.controller: age for age in uplink_of(plan_of(stages, **TWO_BUSES)).ages_of("pack")}
+    ages = {
+        age.controller: age for age in uplink_of(plan_of(stages, **TWO_BUSES)).ages_of("pack")["voltages"]
+    }
     assert ages["host-1"].path[1] == "slow"
     assert ages["host-2"].path[1] == "cells-2"
 
@@ -356,7 +356,7 @@ def test_the_age_meets_and_misses_its_target() -> None:
     for limit, status in ((exact, "met"), (exact - 1, "missed")):
         plan = plan_of(STAGES, targets={"age_at_vehicle": {"pack": f"{limit} us"}}, **TWO_BUSES)
         verdicts = [v for v in evaluated(plan).verdicts if v.target == "age at the vehicle"]
-        assert [v.status for v in verdicts] == [status, status]
+        assert [v.status for v in verdicts] == [status]
         assert verdicts[0].where == "host-1 to cells-1 to master to pack"
 
 
@@ -475,6 +475,13 @@ def _played(
     return _oldest(vehicle.received()[0x200])
 
 
+def bound_of(plan: Plan) -> int:
+    """Return the computed age of the older of the two strings' values at the vehicle, fs."""
+    worst = uplink_of(plan).ages_of("pack")["voltages"][0].time
+    assert worst is not None
+    return worst.total
+
+
 OTHERS = {
     "other strings": message(0x050, "7 ms", bus="strings"),
     "other vehicle": message(0x150, "3 ms"),
@@ -494,7 +501,7 @@ def test_no_simulated_age_exceeds_the_bound(seed: int, first: int, second: int, 
         "pack": STAGES["pack"] | {"period": f"{second} ms"},
     }
     plan = plan_of(stages | OTHERS, **TWO_BUSES)
-    bound = max(age.time.total for age in uplink_of(plan).ages_of("pack") if age.time)
+    bound = bound_of(plan)
     assert _played(plan, seed, end=1500 * MS) <= bound
 
 
@@ -502,7 +509,7 @@ def test_the_bound_is_reached_but_for_the_instants_just_before() -> None:
     # Every stage has just missed the one before it, by 1 fs: a value arrives just after message 1 has taken
     # the last one along; the message of the other string has just won the bus; and so on.
     plan = plan_of(STAGES, **TWO_BUSES)
-    bound = max(age.time.total for age in uplink_of(plan).ages_of("pack") if age.time)
+    bound = bound_of(plan)
     release = 400 * MS
     evaluation = release + 270 * US - 2
     begin = {

@@ -1,0 +1,99 @@
+"""Coverage: which task shows which kind of hazard, how often and where, and what nothing shows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.coverage import Gap, KindCoverage, place
+from chainplan.quantity import TIME
+from chainplan.report.figures import amount, listed, plural
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    bullets,
+    heading,
+    paragraph,
+    table,
+    two_lines,
+)
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_PLACES = 8
+"""Places listed where something is not covered."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return the table of kinds of hazard, and what is left out."""
+    coverage = view.evaluation.coverage
+    kinds = list(coverage.kinds.values())
+    yield heading(view, "Coverage", "which task shows which hazard, and how often")
+    yield _table(view, kinds)
+    for title, texts in (
+        ("Not covered", list(gap_lines(kinds))),
+        ("Without a limit", list(_unlimited(kinds))),
+        ("Tasks that show no hazard of the plan", [f"{name}: {why}" for name, why in coverage.idle.items()]),
+    ):
+        if texts:
+            yield Text()
+            yield Text(title, style="bold")
+            yield bullets(view, texts)
+    yield Text()
+    yield paragraph(
+        view,
+        "Test interval: from one test to the next where it is longest (diagnostic test time interval, ISO "
+        "26262-1:2018, 3.35), worst case over typical. FDTI: with debouncing, lost readings and evaluation. "
+        "Temperatures count for all cells of the board that carries the sensor.",
+    )
+
+
+def _table(view: View, kinds: Sequence[KindCoverage]) -> RenderableType:
+    columns = [
+        Column("kind of hazard"),
+        Column("covered", figures=True),
+        Column("by task"),
+        Column("test interval\n(typical)", figures=True),
+        Column("FDTI", figures=True),
+    ]
+    return table(view, columns, [_row(view, kind) for kind in kinds])
+
+
+def _row(view: View, kind: KindCoverage) -> list[Cell]:
+    covered = f"{kind.covered.total} of {plural(kind.total, kind.unit)}"
+    if kind.slowest is None:
+        return [kind.kind, covered, "none", "-", "-"]
+    tasks = listed(list(dict.fromkeys(test.task for test in kind.tests)), 3)
+    interval = amount(kind.slowest.interval.total, TIME, "up")
+    usual = f"({amount(kind.slowest.typical_interval.total, TIME)})"
+    worst = max((hazard.detection.total for hazard in kind.hazards), default=None)
+    return [
+        kind.kind,
+        covered,
+        tasks,
+        two_lines(view, interval, usual),
+        "no hazard" if worst is None else amount(worst, TIME, "up"),
+    ]
+
+
+def gap_lines(kinds: Iterable[KindCoverage]) -> Iterator[str]:
+    """Yield what is not covered, the places with one reason together."""
+    for kind in kinds:
+        reasons: dict[str, list[Gap]] = {}
+        for gap in kind.gaps:
+            reasons.setdefault(gap.reason, []).append(gap)
+        for reason, gaps in reasons.items():
+            units = sum(gap.units for gap in gaps)
+            whole = units == kind.total
+            where = "the whole pack" if whole else listed([place(gap) for gap in gaps], MOST_PLACES)
+            yield f"{kind.kind}: {where} ({plural(units, kind.unit)}): {reason}"
+
+
+def _unlimited(kinds: Iterable[KindCoverage]) -> Iterator[str]:
+    names = [kind.kind for kind in kinds if kind.slowest is not None and not kind.hazards]
+    if names:
+        yield f"{listed(names, len(names))}: shown by a task, but the plan names no such hazard with its FTTI"

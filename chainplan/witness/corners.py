@@ -23,6 +23,7 @@ _ALL = 1_000_000_000
 """More attempts, or runs, than any simulation has."""
 
 _MOST_SCANS = 10_000
+_MOST_RUNS = 64
 
 
 def cases(
@@ -133,7 +134,7 @@ def _cuts(path: Path, scan: ControllerScan) -> Iterator[Case]:
         reaction=_reaction(scan, path.hazard),
         controller=scan.controller.name,
     )
-    run = 2
+    run = _run_before_the_greatest_shift(scan, path.task, path.hazard.debounce)
     draw = Draw("early then late", path.task, _ALL, run)
     scans = work.task.every * (run + path.hazard.debounce + 3)
     for chain in scan.controller.chains:
@@ -141,6 +142,19 @@ def _cuts(path: Path, scan: ControllerScan) -> Iterator[Case]:
             cut = Cut(chain.name, segment, task=path.task, run=run)
             faults = Faults(cuts=(cut,), loss=(loss,))
             yield Case(f"{path.name}: {chain.name} cut at segment {segment}", draw, scans, faults=faults)
+
+
+def _run_before_the_greatest_shift(scan: ControllerScan, task: str, runs: int) -> int:
+    """Return the run of a task from which its slot can move most until so many runs later."""
+    index = [work.name for work in scan.works].index(task)
+    every, phase = scan.periods[index], scan.phases.phases[index]
+
+    def start(run: int, end: End) -> int:
+        slots = scan.slots(phase + run * every, end)
+        return next(slot.start for slot in slots if slot.task == task)
+
+    tried = range(2, 2 + min(scan.phases.major_cycle // every, _MOST_RUNS))
+    return max(tried, key=lambda run: start(run + runs, End.WORST) - start(run, End.BEST))
 
 
 def _segments_to_cut(chain: Chain) -> list[int]:

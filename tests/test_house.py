@@ -1,0 +1,61 @@
+"""The house: which room may import from which, so that arrows point one way and a figure knows no screen."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+HOUSE = Path(__file__).parents[1] / "chainplan"
+
+ROOMS: dict[str, set[str]] = {
+    "quantity": set(),
+    "tables": {"quantity"},
+    "plan": {"quantity"},
+    "chain": {"plan", "quantity"},
+    "budgets": {"chain", "plan", "quantity", "tables"},
+    "verdicts": {"budgets", "chain", "evaluate", "plan", "quantity", "verdict_rooms"},
+    "verdict_rooms": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
+    "evaluate": {"budgets", "chain", "plan", "quantity", "reach", "verdicts"},
+    "sums": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
+    "reach": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
+    "after_faults": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
+    "cautions": {"evaluate", "plan", "quantity"},
+    "witness": {"chain", "plan", "quantity"},
+}
+"""What each room below report and cli imports from; those two may import from any other."""
+
+MEETS_BUDGETS = ("chainplan/witness/compare.py", "chainplan/witness/corners.py")
+"""Where the witness meets the budgets that it bears witness to."""
+
+SCREEN = {"rich", "typer"}
+
+
+def files() -> list[str]:
+    return sorted(path.relative_to(HOUSE.parent).as_posix() for path in HOUSE.rglob("*.py"))
+
+
+def imports(file: str) -> Iterator[str]:
+    """Yield the modules a file imports, at its top or later, for types or for use."""
+    for node in ast.walk(ast.parse((HOUSE.parent / file).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (name.name for name in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.module is not None, "imports are written in full"
+            yield node.module
+
+
+@pytest.mark.parametrize("file", files())
+def test_arrows_point_one_way(file: str) -> None:
+    here = Path(file).parts[1].removesuffix(".py")
+    found = set(imports(file))
+    if here in ("__init__", "__main__", "cli", "report"):
+        assert here in ("__main__", "cli") or not any(name.startswith("chainplan.cli.") for name in found)
+        return
+    allowed = {here, *ROOMS[here]}  # a new room needs a line there
+    if file in MEETS_BUDGETS:
+        allowed |= {"budgets", "evaluate"}
+    assert {name.split(".")[1] for name in found if name.startswith("chainplan.")} <= allowed
+    assert not SCREEN & {name.partition(".")[0] for name in found}

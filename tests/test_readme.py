@@ -1,0 +1,241 @@
+"""The README held against the program: its plan, its tables, what it shows on the screen, and its links."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Literal, NamedTuple, get_args, get_origin
+
+import pytest
+from pydantic import BaseModel
+from typer.testing import CliRunner
+
+from chainplan.cli.app import app
+from chainplan.evaluate import Evaluation
+from chainplan.plan.load import load_plan
+from chainplan.plan.model import Plan
+from chainplan.plan.model_words import Slot, expected_words, slot_at
+from chainplan.plan.parts import SegmentSpec
+from chainplan.plan.problems import KeyPath
+from chainplan.plan.wire_parts import BitErrors
+from chainplan.quantity import DIMENSIONS, Dimension, Span, format_span
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+OWN_TABLES = (SegmentSpec, BitErrors)
+"""Parts that several sections use; each has a table of its own."""
+
+
+def sections() -> dict[str, str]:
+    """Return the README's sections by their heading, of the second and third level."""
+    pieces = re.split(r"^#{2,3} (.+)$", README, flags=re.MULTILINE)
+    return dict(zip(pieces[1::2], pieces[2::2], strict=True))
+
+
+def blocks(language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+
+
+@pytest.fixture
+def plan_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The README's plan, put together from its pieces, and the same with two slips of the pen."""
+    text = "\n".join(blocks("yaml"))
+    slip = text.replace("scan_period: 50 ms", "scan_period: 50").replace("length: 400 mm", "lenght: 400 mm")
+    (tmp_path / "survey-boat.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "slip.yaml").write_text(slip, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path / "survey-boat.yaml"
+
+
+# The plan.
+
+
+def test_the_pieces_are_a_whole_plan_that_meets_its_targets(plan_file: Path) -> None:
+    loaded = load_plan(plan_file)
+    verdicts = Evaluation(loaded.plan).verdicts
+    assert not loaded.warnings
+    assert {verdict.status for verdict in verdicts} == {"met"}
+
+
+def test_every_section_of_a_plan_is_shown(plan_file: Path) -> None:
+    shown = set(re.findall(r"^([a-z_]+):", plan_file.read_text(encoding="utf-8"), flags=re.MULTILINE))
+    assert shown == set(Plan.model_fields) - {"include"}
+
+
+# What it shows on the screen.
+
+
+def test_screens_are_what_the_program_prints(plan_file: Path) -> None:
+    screens = [
+        screen for block in blocks("console") for screen in re.split(r"^\$ ", block, flags=re.MULTILINE)
+    ]
+    shown = [screen.partition("\n") for screen in screens if screen]
+    assert len(shown) >= 3
+    for command, _, output in shown:
+        program, *arguments = shlex.split(command)
+        assert program == "chainplan"
+        assert CliRunner().invoke(app, arguments).output == output, command
+
+
+def test_the_python_example_runs(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.chdir(ROOT)
+    (code,) = blocks("python")
+    exec(compile(code, "README.md", "exec"), {})
+    assert "met scan time trolley\n" in capsys.readouterr().out
+
+
+# Its tables, against the schema.
+
+
+class Row(NamedTuple):
+    key: str
+    takes: str
+    left_out: str
+    meaning: str
+
+
+class Key(NamedTuple):
+    """A key of the schema: what a table calls it, and where a plan could have it."""
+
+    name: str
+    path: KeyPath
+    default: Any
+
+
+def keys_of(path: KeyPath, prefix: str = "") -> Iterator[Key]:
+    """Yield the keys of the part at a path and of all parts in it, as the README's tables list them."""
+    for name, info in slot_of(path).type.model_fields.items():
+        here = (*path, name)
+        yield Key(prefix + name, here, info.default)
+        inner, steps = innermost(here)
+        if is_part(slot_of(inner)) and slot_of(inner).type not in OWN_TABLES:
+            yield from keys_of(inner, ".".join([prefix + name, *steps, ""]))
+
+
+def innermost(path: KeyPath) -> tuple[KeyPath, list[str]]:
+    """Go through mappings and lists to what they hold; return its path and the table's words for the way."""
+    steps = []
+    while (kind := get_origin(slot_of(path).type)) in (dict, list):
+        if kind is dict:
+            steps.append("NAME" if keyed_by_name(slot_of(path)) else "NUMBER")
+        path = (*path, "x" if kind is dict else 0)
+    return path, steps
+
+
+def keyed_by_name(slot: Slot) -> bool:
+    return get_args(get_args(slot.type)[0])[0] is str
+
+
+def slot_of(path: KeyPath) -> Slot:
+    slot = slot_at(path)
+    assert slot is not None, path
+    return slot
+
+
+def is_part(slot: Slot) -> bool:
+    return isinstance(slot.type, type) and issubclass(slot.type, BaseModel)
+
+
+def rows(table: str) -> list[Row]:
+    lines = re.findall(r"^\| (`.+) \|$", table, flags=re.MULTILINE)
+    return [Row(*line.split(" | ")) for line in lines]
+
+
+def left_out(key: Key) -> str | None:
+    """Return what the table must say of a key that is left out; None where it may say it in its own words."""
+    default = key.default
+    if not slot_of(key.path).optional:
+        return "**required**"
+    if isinstance(default, Span):
+        return format_span(default, dimension(key.path)) if default.max else "0"
+    if default is None or isinstance(default, BaseModel):
+        return None
+    if isinstance(default, (int, float)):
+        return YES_OR_NO[default] if isinstance(default, bool) else f"{default:g}"
+    values = [default] if isinstance(default, str) and default else default
+    return ", ".join(f"`{each}`" for each in values) or "none"
+
+
+YES_OR_NO = {True: "`yes`", False: "`no`"}
+
+
+def dimension(path: KeyPath) -> Dimension:
+    return next(each for each in DIMENSIONS if each.name == expected_words(path).partition(" such as")[0])
+
+
+def takes(path: KeyPath) -> set[str]:
+    """Return what the table must say of the values: a quantity's dimension, or all choices."""
+    inner, _ = innermost(path)
+    slot = slot_of(inner)
+    if slot.type is Span:
+        return {dimension(inner).name}
+    if slot.type is bool:
+        return {"`yes` or `no`"}
+    choices = get_args(slot.type) if get_origin(slot.type) is Literal else ()
+    return {f"`{choice}`" for choice in choices}
+
+
+TABLES: dict[str, tuple[KeyPath, ...]] = {
+    **{
+        f"`{name}`": ((name, "x"),) for name in Plan.model_fields if get_origin(slot_of((name,)).type) is dict
+    },
+    "`insulation`": (("insulation",),),
+    "`sleep` and `supply`": (("sleep",), ("supply",)),
+    "`uplink`": (("uplink",),),
+    "`targets`": (("targets",),),
+    "A segment": (("chains", "x", "segments"),),
+    "Bit errors": (("protocols", "x", "bit_errors"),),
+}
+"""The parts that each section's tables are about, by the section's heading."""
+
+
+@pytest.mark.parametrize("heading", TABLES)
+def test_a_table_lists_exactly_the_keys_of_the_schema(heading: str) -> None:
+    keys = [key for path in TABLES[heading] for key in keys_of(path)]
+    found = rows(sections()[heading])
+    assert [row.key for row in found] == [f"`{key.name}`" for key in keys]
+    for row, key in zip(found, keys, strict=True):
+        wanted = left_out(key)
+        assert row.left_out == wanted or (wanted is None and row.left_out.strip()), (row, wanted)
+        assert all(word in row.takes for word in takes(key.path)), (row, takes(key.path))
+        assert row.meaning.strip(), row
+
+
+def test_the_head_has_a_table_too() -> None:
+    tables = {path[0] for paths in TABLES.values() for path in paths}
+    listed = {row.key.strip("`") for row in rows(sections()["Head: what this plan is"])}
+    assert listed | tables == set(Plan.model_fields)
+
+
+def test_all_units_are_listed() -> None:
+    found = dict(re.findall(r"^\| ([a-z ]+) \| (.+) \|$", sections()["Quantities"], flags=re.MULTILINE))
+    for each in DIMENSIONS:
+        units = [unit for unit in each.units if unit and unit.isascii()]
+        assert [unit for unit in units if f"`{unit}`" not in found[each.name]] == [], each.name
+        assert ("a plain number" in found[each.name]) == ("" in each.units)
+
+
+# Its commands and links.
+
+
+@pytest.mark.parametrize("mark", ["main job", "tests"])
+def test_the_two_commands_stand_where_ci_looks_for_them(mark: str) -> None:
+    script = re.search(rf"^<!-- {mark} -->\n```sh\n(.+)\n```$", README, flags=re.MULTILINE)
+    assert script is not None
+    assert script[1].startswith("python3 -m venv .venv && .venv/bin/pip install -q -c requirements.lock ")
+
+
+def test_every_file_it_names_is_there() -> None:
+    linked = re.findall(r"\]\(([^#)]+)\)", README)
+    tests = re.findall(r"`(tests/[^`]+)`", README)
+    assert len(linked) >= 4
+    assert len(tests) >= 10
+    assert [name for name in (*linked, *tests) if not (ROOT / name).exists()] == []
+
+
+def test_the_picture_needs_nothing_from_outside() -> None:
+    picture = (ROOT / ".pictures" / "report.svg").read_text(encoding="utf-8")
+    assert set(re.findall(r"\w+://[^\"]+", picture)) == {"http://www.w3.org/2000/svg"}

@@ -24,12 +24,15 @@ ASSUMPTIONS = (
     "typical figures use the middle.",
     "A task starts on all ports of its controller together and ends when the last port has ended.",
     "A port runs one exchange at a time; where one core sets exchanges up, it serves the ports in rotation.",
-    "After a trigger the host waits a fixed time, the longest conversion of any node it has triggered.",
+    "After a trigger the host waits a fixed time, the longest conversion of any node it has triggered; where "
+    "the task pauses balancing, with the settling of the inputs before it.",
     "A broadcast has ended when the last node has it; a frame gap follows every exchange.",
     "Sequential reads: the tail answers first, each nearer node appends its own frame.",
     "A value is in the host's memory when the whole exchange that carries it is.",
     "Failed reads are repeated when a task's lists are done, one after another, while the reserve lasts.",
     "The host task that judges readings does not run in step with the scan.",
+    "Of several guaranteed paths of a hazard the fastest counts on each chain, and the slowest chain for the "
+    "plan. An alarm of a node waits for the exchange under way and goes before the next one.",
     "Isolation is judged with every cell at its maximum voltage; in a string that floats, each cell counts "
     "from empty to full, whichever is worse.",
 )

@@ -14,11 +14,13 @@ from typing import TYPE_CHECKING, Any
 from chainplan.budgets.data import ControllerBytes
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.sleep import SleepBudget
 from chainplan.budgets.terms import Case, Sum, Term
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.quantity import RATIO, TIME, Dimension
 from chainplan.report.isolation_data import isolation_data
 from chainplan.report.room_data import coverage_data, uplink_data
+from chainplan.report.standby_data import balancing_data, start_up_data, supply_data
 from chainplan.report.units import Figure, span_of_time, with_unit
 from chainplan.sums import all_sums
 from chainplan.verdicts import Verdict, host_bus_time, share
@@ -55,6 +57,10 @@ def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> Recor
         "verdicts": [_verdict(verdict) for verdict in verdicts],
         "controllers": [_controller(evaluation, scan) for scan in evaluation.scans.values()],
         "hazards": [_hazard(latency) for latency in evaluation.latencies],
+        "start_up": start_up_data(evaluation),
+        "sleep": _sleep(evaluation.sleep),
+        "balancing": balancing_data(evaluation),
+        "supply": supply_data(evaluation),
         "isolation": isolation_data(evaluation),
         "coverage": coverage_data(evaluation),
         "uplink": uplink_data(evaluation),
@@ -238,6 +244,12 @@ def _hazard(latency: HazardLatency) -> Record:
         **_seconds("FHTI_typical", latency.typical_handling),
         **_seconds("FTTI", latency.tolerant_time),
     }
+
+
+def _sleep(asleep: SleepBudget | None) -> Record | None:
+    if asleep is None:
+        return None
+    return {"hazards": [*map(_hazard, asleep.latencies)], "not_watched": list(asleep.not_watched)}
 
 
 def _warning(problem: Problem) -> Record:

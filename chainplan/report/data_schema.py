@@ -2,8 +2,9 @@
 """The shape of the results as data, from which their JSON Schema is made.
 
 Every quantity's key ends in its unit: ``_s`` second, ``_V`` volt, ``_m`` metre, ``_bit`` bit, ``_ratio`` a
-plain ratio (1 = 100 %), ``_count`` a number of things. Where figures of several dimensions can stand, there
-is one key per unit and exactly one of them is present. A figure that is not known is null.
+plain ratio (1 = 100 %), ``_count`` a number of things, ``_A`` ampere, ``_Ah`` ampere-hour. Where figures of
+several dimensions can stand, there is one key per unit and exactly one of them is present. A figure that is
+not known is null.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from pydantic import create_model
 from chainplan.report.data import SCHEMA_VERSION
 from chainplan.report.record_schema import ResultRecord as _Record
 from chainplan.report.room_schema import CoverageData, UplinkData
+from chainplan.report.standby_schema import BalancingData, StartUpData, SupplyData
 from chainplan.report.units import SUFFIXES
 
 Number = int | float | None
@@ -232,6 +234,13 @@ class HazardData(_Record):
     FTTI_s: float
 
 
+class SleepData(_Record):
+    """What the nodes watch for while the controllers sleep, and what nobody watches for then."""
+
+    hazards: list[HazardData]
+    not_watched: list[str]
+
+
 class NodeData(_Record):
     """A node's potentials above HV- of its string, all cells full."""
 
@@ -335,6 +344,11 @@ class Results(_Record):
     verdicts: list[VerdictData]
     controllers: list[ControllerData]
     hazards: list[HazardData]
+    start_up: list[StartUpData]
+    sleep: SleepData | None
+    """Null where the plan says nothing of sleep."""
+    balancing: list[BalancingData]
+    supply: list[SupplyData]
     isolation: IsolationData
     coverage: CoverageData
     uplink: UplinkData | None

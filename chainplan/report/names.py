@@ -11,6 +11,9 @@ SECTIONS: dict[str, str] = {
     "coverage": "which task shows which hazard, how often, and what nothing shows",
     "age": "sample age and skew",
     "uplink": "buses above the controllers: response times, age at the vehicle",
+    "startup": "from power-up to the first complete set of readings, and the watch while asleep",
+    "balancing": "share of time and current left for balancing, and how long it takes",
+    "supply": "what each board draws from its cells, and the imbalance that makes",
     "isolation": "each board's potential and each segment's stress",
     "assumptions": "warnings, assumptions and cautions",
 }

@@ -36,7 +36,7 @@ def render(view: View) -> Iterator[RenderableType]:
     if not latencies:
         yield paragraph(view, "The plan names no hazards.")
         return
-    yield _intervals(view, latencies)
+    yield intervals(view, latencies)
     groups = alike(latencies)
     for group in groups[:MOST_TERMS]:
         yield Text()
@@ -53,7 +53,8 @@ def render(view: View) -> Iterator[RenderableType]:
     )
 
 
-def _intervals(view: View, latencies: Sequence[HazardLatency]) -> RenderableType:
+def intervals(view: View, latencies: Sequence[HazardLatency]) -> RenderableType:
+    """Return the table of hazards: verdict, margin and the intervals of each."""
     columns = [
         Column("verdict", most=8),
         Column("margin", figures=True),

@@ -1,0 +1,88 @@
+"""Balancing: the share of time left for it, the current that leaves, and hours to the target."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.balancing import BalancingTime, NodeBalancing
+from chainplan.budgets.terms import Case, Sum
+from chainplan.plan.standby import BalancingTarget
+from chainplan.quantity import CAPACITY, CURRENT, RATIO, TIME, format_span
+from chainplan.report.figures import amount, percent, plural
+from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table, two_lines
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_GROUPS = 24
+"""Groups of nodes alike that get a row."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return how each controller's nodes balance; nothing where none can."""
+    for name, groups in view.evaluation.balancing.items():
+        if groups:
+            yield heading(view, "Balancing", f"{name}: worst case (typical)")
+            yield from _controller(view, groups, view.evaluation.balancing_times.get(name, []))
+
+
+def _controller(
+    view: View, groups: Sequence[NodeBalancing], times: Sequence[BalancingTime]
+) -> Iterator[RenderableType]:
+    target = view.evaluation.plan.targets.balancing
+    columns = [
+        Column("nodes"),
+        Column("share of time\n(typical)", figures=True),
+        Column("mean current\n(typical)", figures=True),
+    ]
+    if target:
+        columns.append(Column("takes at most\n(typical)", figures=True))
+    rows = [
+        _row(view, group, times[number] if times else None)
+        for number, group in enumerate(groups[:MOST_GROUPS])
+    ]
+    yield table(view, columns, rows)
+    if len(groups) > MOST_GROUPS:
+        yield paragraph(view, f"Not shown: {plural(len(groups) - MOST_GROUPS, 'group')} of nodes more.")
+    yield Text()
+    yield paragraph(view, " ".join(_remarks(groups, target)))
+
+
+def _row(view: View, group: NodeBalancing, time: BalancingTime | None) -> list[Cell]:
+    nodes = group.nodes[0] if len(group.nodes) == 1 else f"{group.nodes[0]} and {len(group.nodes) - 1} alike"
+    paused = f"paused by {', '.join(group.pausing)}" if group.pausing else "never paused"
+    turns = "; odd and even in turn" if group.kind.alternate else ""
+    row: list[Cell] = [
+        two_lines(view, nodes, paused + turns),
+        two_lines(view, percent(group.duty(), "down"), f"({percent(group.duty(Case.TYPICAL))})"),
+        two_lines(
+            view,
+            amount(group.effective_current(), CURRENT, "down"),
+            f"({amount(group.effective_current(Case.TYPICAL), CURRENT)})",
+        ),
+    ]
+    if time is not None:
+        row.append(two_lines(view, _hours(time.time, time, "up"), f"({_hours(time.typical, time)})"))
+    return row
+
+
+def _hours(time: Sum | None, of: BalancingTime, rounding: str = "nearest") -> str:
+    if time is None:
+        return "not known" if of.missing else "never"
+    return amount(time.total, TIME, "up" if rounding == "up" else "nearest")
+
+
+def _remarks(groups: Sequence[NodeBalancing], target: BalancingTarget | None) -> Iterator[str]:
+    yield (
+        "Balancing pauses from a trigger's arrival, through settling, until the conversion is over; what is "
+        "left of the shortest major cycle is guaranteed."
+    )
+    if any(group.kind.alternate for group in groups):
+        yield "Where odd and even cells take turns, a cell has half of that."
+    if target is not None and target.charge is not None:
+        yield f"Time to take {format_span(target.charge, CAPACITY)} off a cell."
+    elif target is not None and target.imbalance is not None:
+        yield f"Time to take {format_span(target.imbalance, RATIO)} of its capacity off a cell."

@@ -1,0 +1,68 @@
+"""Start-up, milestone by milestone, and what watches over the cells while the controller sleeps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.sleep import SleepBudget
+from chainplan.budgets.startup import StartUp
+from chainplan.quantity import TIME, format_span
+from chainplan.report.figures import amount, listed
+from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table
+from chainplan.report.sections.latency import intervals
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return every controller's start-up, and the handling times while asleep."""
+    for start in view.evaluation.start_ups:
+        yield heading(view, "Start-up", f"{start.controller}: since power-up, worst case and typical")
+        yield from _start_up(view, start)
+    asleep = view.evaluation.sleep
+    if asleep is not None:
+        yield heading(view, "Asleep", "from fault to safe state, worst case; FHTI below FTTI")
+        yield from _asleep(view, asleep)
+
+
+def _start_up(view: View, start: StartUp) -> Iterator[RenderableType]:
+    if start.missing:
+        yield paragraph(view, f"Not worked out: {start.missing}.")
+        return
+    columns = [
+        Column("milestone"),
+        Column("at the latest", figures=True),
+        Column("typical", figures=True),
+    ]
+    rows: list[list[Cell]] = [
+        [milestone.name, amount(milestone.worst, TIME, "up"), amount(milestone.typical, TIME)]
+        for milestone in start.milestones
+    ]
+    yield table(view, columns, rows)
+    yield Text()
+    note = f"Not counted: {start.note}. " if start.note else ""
+    yield paragraph(
+        view,
+        f"{note}The wake signal goes from node to node, then one node after another gets its address, then "
+        "every task that reads runs once, back to back. At the latest: with all retries of a scan.",
+    )
+
+
+def _asleep(view: View, asleep: SleepBudget) -> Iterator[RenderableType]:
+    if asleep.latencies:
+        yield intervals(view, asleep.latencies)
+        yield Text()
+    if asleep.not_watched:
+        yield paragraph(view, f"Nobody watches for these while asleep: {listed(asleep.not_watched)}.")
+    sleep = view.evaluation.plan.sleep
+    assert sleep is not None  # the budget is only there with it
+    checks, period = " and ".join(sleep.checks), format_span(sleep.check_every, TIME)
+    yield paragraph(
+        view,
+        f"Every node checks its own {checks} every {period}; after {sleep.debounce} in a row its alarm goes "
+        "from node to node to the nearer port and wakes the controller.",
+    )

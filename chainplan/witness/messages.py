@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 
 from chainplan.chain.network import Chain, Controller, Node
 from chainplan.plan.parts import Conversion, Protocol
-from chainplan.plan.readings import is_block, is_sampled, values_at
+from chainplan.plan.readings import READINGS, is_block, values_at
 from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 
@@ -72,6 +72,9 @@ class Sensor(NamedTuple):
 
 _NONE = Span(0, 0, 0)
 
+_AT_ONCE = Conversion.model_construct(time=_NONE)
+"""What a node does that looks at itself when it is asked: no conversion goes before."""
+
 
 @dataclass(frozen=True)
 class Work:
@@ -126,6 +129,8 @@ def _add_chain(work: Work, number: int, chain: Chain) -> None:
 
 def _sensor(task: Task, node: Node) -> Sensor | None:
     conversion = node.type.conversions.get(task.conversion or task.reads)
+    if conversion is None and is_block(task.reads) and READINGS[task.reads].shows:
+        return Sensor(_AT_ONCE, 1, _NONE)
     if conversion is None:
         return None
     balancing = node.type.balancing
@@ -134,8 +139,9 @@ def _sensor(task: Task, node: Node) -> Sensor | None:
 
 
 def _wired(task: Task, node: Node) -> int:
-    """Return the number of a node's channels that a task is about; a block of data has none."""
-    return values_at(task.reads, node.cells, node.temperatures) if is_sampled(task.reads) else 0
+    """Return the number of a node's channels that a task is about; of a block that shows no hazard none."""
+    shows = READINGS[task.reads].shows
+    return values_at(task.reads, node.cells, node.temperatures) if shows else 0
 
 
 def _sent(task: Task, node: Node) -> int:

@@ -1,0 +1,178 @@
+"""What the sections on coverage and the uplink say, the terse form, and the same as data."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import pytest
+from rich.cells import cell_len
+from rich.console import Console
+
+from chainplan.evaluate import evaluate
+from chainplan.plan.load import LoadedPlan, load_source
+from chainplan.plan.source import parse_source
+from chainplan.report.data import plan_data
+from chainplan.report.figures import Look
+from chainplan.report.terminal import report_text
+from chainplan.report.terse import terse_text
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+
+
+def loaded(name: str, *changes: tuple[str, str]) -> LoadedPlan:
+    """Load an example with some of its text exchanged; what is exchanged stands in it once."""
+    text = (CONFIGS / f"{name}.yaml").read_text(encoding="utf-8")
+    for old, new in changes:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    return load_source(parse_source(text, f"{name}.yaml"), CONFIGS)
+
+
+def section(plan: LoadedPlan, name: str, width: int = 100) -> str:
+    console = Console(file=io.TextIOWrapper(io.BytesIO(), encoding="utf-8"), width=width)
+    text = report_text(console, plan, evaluate(plan.plan), [name])
+    assert max(map(cell_len, text.splitlines())) <= width
+    return text
+
+
+def data_of(plan: LoadedPlan) -> dict[str, Any]:
+    return plan_data(plan, evaluate(plan.plan), "0")
+
+
+# Coverage --------------------------------------------------------------------------------------------------
+
+NO_SWITCHES = ("  switches: {reads: switch check, every: 50, value: 2 bit}\n", "")
+NO_SWITCH_HAZARD = (
+    "  switch: {kind: balancing switch stuck, tolerant_time: 10 s, reaction: string contactor}\n",
+    "",
+)
+
+
+def words(text: str) -> str:
+    """Return a text without its line breaks, as a reader reads it."""
+    return " ".join(text.split())
+
+
+def test_a_plan_that_watches_everything_has_no_list_of_gaps() -> None:
+    text = section(loaded("quarry-truck"), "coverage")
+    assert "324 of 324 cells" in text
+    assert "18 of 18 nodes" in text
+    assert "Not covered" not in text
+    assert "Tasks that show no hazard" not in text
+
+
+def test_what_nothing_shows_is_listed() -> None:
+    text = section(loaded("quarry-truck", NO_SWITCHES, NO_SWITCH_HAZARD), "coverage")
+    assert "- balancing switch stuck: the whole pack (324 cells): no task reads switch check" in words(text)
+    assert "0 of 324 cells" in text
+
+
+def test_strings_that_a_task_leaves_out_are_listed() -> None:
+    change = (
+        "open wire, every: 50, value: 16 bit}",
+        "open wire, every: 50, value: 16 bit, chains: [line-2]}",
+    )
+    text = words(section(loaded("quarry-truck", change), "coverage"))
+    assert (
+        "open sense wire: string string-1, string string-3 (216 cells): no task reads open wire there" in text
+    )
+
+
+def test_tasks_and_kinds_without_a_hazard_are_listed() -> None:
+    text = words(section(loaded("mine-locomotive"), "coverage"))
+    assert "open wire: shows open sense wire, of which the plan names no hazard" in text
+    assert "cell under-voltage, under-temperature, open sense wire: shown by a task, but" in text
+
+
+def test_coverage_as_data() -> None:
+    found = data_of(loaded("quarry-truck", NO_SWITCHES, NO_SWITCH_HAZARD))["coverage"]
+    kinds = {kind["kind"]: kind for kind in found["kinds"]}
+    stuck = kinds["balancing switch stuck"]
+    assert (stuck["covered"], stuck["total"], stuck["interval"]) == (0, 324, None)
+    assert [gap["string"] for gap in stuck["gaps"]] == ["string-1", "string-2", "string-3"]
+    assert stuck["gaps"][0]["boards"] == [1, 2, 3, 4, 5, 6]
+    upset = kinds["register upset"]
+    assert (upset["covered"], upset["counted"], upset["hazards"]) == (18, "node", ["registers"])
+    assert upset["interval"]["typical_s"] == 1.0
+    assert found["idle_tasks"] == []
+
+
+# Uplink --------------------------------------------------------------------------------------------------
+
+
+def test_a_plan_without_an_uplink_says_so() -> None:
+    plan = loaded("rail-trolley")
+    assert "The plan names no bus above the controllers." in section(plan, "uplink")
+    assert data_of(plan)["uplink"] is None
+
+
+def test_every_message_and_every_final_age_is_shown() -> None:
+    text = section(loaded("quarry-truck"), "uplink", 140)
+    for name in ("0x102", "limits-3", "from reader-3", "0x1A0", "pack details", "from another unit"):
+        assert name in text
+    assert "reader-3 to limits-3 to master to pack limits" in words(text)
+    # What the master passes on is at the vehicle only with the master's own message.
+    ages = text.split("AGE AT THE VEHICLE")[1]
+    assert "worst of 3 controllers" in ages
+    assert ages.count("= age just before the next value") == 3
+
+
+OVERLOAD = ("traction: {bus: drive, identifier: 0x100, data: 8 byte, period: 5 ms ± 1 %}", "")
+
+
+def test_a_message_without_a_bound_is_missed_in_every_form() -> None:
+    flood = "traction: {bus: drive, identifier: 0x100, data: 8 byte, period: 1 ms}"
+    plan = loaded("mine-locomotive", (OVERLOAD[0], flood))
+    text = section(plan, "uplink", 120)
+    row = next(line for line in text.splitlines() if "0x310" in line)
+    assert "MISSED" in row
+    assert "no bound" in row
+    assert "more than the whole bus" in words(text)
+    summary = section(plan, "summary", 120)
+    assert "no bound" in summary
+    terse = terse_text("plan", evaluate(plan.plan).verdicts, Look(80, "utf-8"))
+    assert "missed: response time, drive, cell state: worst case no bound, limit at most 8 ms" in terse
+    document = data_of(plan)
+    (bus,) = document["uplink"]["buses"]
+    state = next(message for message in bus["messages"] if message["message"] == "cell state")
+    assert (state["response_worst_s"], state["status"]) == (None, "missed")
+    assert "whole bus" in state["unbounded"]
+    (age,) = document["uplink"]["ages"]
+    assert (age["age_worst_s"], age["figure"]) == (None, "")
+    verdict = next(each for each in document["verdicts"] if each["target"] == "age at the vehicle")
+    assert (verdict["status"], verdict["worst_s"]) == ("missed", None)
+
+
+def test_long_lists_of_messages_are_cut_and_say_so() -> None:
+    others = "\n".join(
+        f"    other {number}: {{bus: drive, identifier: {0x600 + number}, data: 1 byte, period: 10 s}}"
+        for number in range(60)
+    )
+    plan = loaded("mine-locomotive", ("    lamps:", f"{others}\n    lamps:"))
+    text = section(plan, "uplink")
+    assert "cell state" in text
+    assert "Not shown: 25 messages more that load the bus." in text
+
+
+def test_uplink_as_data() -> None:
+    uplink = data_of(loaded("quarry-truck"))["uplink"]
+    strings, vehicle = uplink["buses"]
+    assert [message["identifier"] for message in strings["messages"]][:4] == [0x100, 0x101, 0x102, 0x200]
+    assert strings["messages"][0]["CAN_FD"] is True
+    drive = vehicle["messages"][0]
+    assert (drive["sender"], drive["deadline_s"], drive["status"]) == (None, None, None)
+    passed = {age["message"]: age["passed_on"] for age in uplink["ages"]}
+    assert passed["limits-1"] is True
+    assert passed["pack limits"] is False
+
+
+@pytest.mark.parametrize("name", ["coverage", "uplink"])
+def test_sections_fit_a_narrow_screen_in_ascii(name: str) -> None:
+    for example in ("quarry-truck", "mine-locomotive"):
+        plan = loaded(example)
+        console = Console(file=io.TextIOWrapper(io.BytesIO(), encoding="ascii"), width=72)
+        text = report_text(console, plan, evaluate(plan.plan), [name])
+        text.encode("ascii")
+        assert max(map(len, text.splitlines())) <= 72

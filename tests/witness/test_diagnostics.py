@@ -1,0 +1,53 @@
+"""Diagnostics under simulation: checks that nodes make when asked, or over and over by themselves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from lab_plans import lab_plan
+
+from chainplan.evaluate import evaluate
+from chainplan.plan.model import Plan
+from chainplan.witness.compare import compare, phases_of
+from chainplan.witness.corners import cases
+from chainplan.witness.play import play
+
+CHECKS: dict[str, dict[str, Any]] = {
+    "when asked": {"kind": "read", "every": 2},
+    "by a trigger": {"kind": "measure", "every": 3},
+}
+HAZARD = {
+    "kind": "register upset",
+    "debounce": 2,
+    "lost_readings": 1,
+    "tolerant_time": "10 s",
+    "reaction": "contactor",
+}
+
+
+def plan_with(check: str, style: str, own: str | None) -> Plan:
+    """Return the laboratory with one register check; `own` is the time of the nodes' own checks, if any."""
+    task = {"reads": "register check", "data": "24 bit"} | CHECKS[check]
+    plan = lab_plan(style=style, tasks={"registers": task}, hazards={"upset": HAZARD})
+    if own is None:
+        return plan
+    data = plan.node_types["A"].conversions["temperatures"]
+    nodes = {
+        name: node.model_copy(update={"conversions": node.conversions | {"register check": data}})
+        for name, node in plan.node_types.items()
+    }
+    return plan.model_copy(update={"node_types": nodes})
+
+
+@pytest.mark.parametrize("own", [None, "2 ms"])
+@pytest.mark.parametrize("check", CHECKS)
+@pytest.mark.parametrize("style", ["summation", "sequential", "polled"])
+def test_an_upset_is_found_in_time_and_almost_no_sooner(style: str, check: str, own: str | None) -> None:
+    evaluation = evaluate(plan_with(check, style, own))
+    record = play(evaluation.network, phases_of(evaluation), cases(evaluation, scans=12, seeds=2)).record
+    rows = {row.quantity: row for row in compare(evaluation, record)}
+    assert all(row.ok for row in rows.values()), [row for row in rows.values() if not row.ok]
+    found = rows["fault detection time"]
+    assert found.ratio is not None
+    assert found.ratio > 0.99

@@ -114,9 +114,9 @@ def plainest_simpy(network: Network, scans: int) -> int:
     return frames
 
 
-def per_second(play: Callable[[], object], frames: int) -> float:
+def per_second(frames: int, play: Callable[..., object], *arguments: object) -> float:
     begin = perf_counter()
-    play()
+    play(*arguments)
     return frames / (perf_counter() - begin)
 
 
@@ -124,16 +124,13 @@ def per_second(play: Callable[[], object], frames: int) -> float:
 @pytest.mark.parametrize("style", ["summation", "sequential", "polled"])
 def test_frames_per_second_beside_the_plainest_simpy_model(style: str) -> None:
     print(f"\n{style}: frames per second")
+    draws = [Draw("worst"), Draw("each device"), Draw("each event")]
     for nodes in (1, 8, 32, 128):
         network = chain_of(nodes, style)
         frames = plainest_simpy(network, SCANS)
-        plain = per_second(lambda network=network: plainest_simpy(network, SCANS), frames)
+        plain = per_second(frames, plainest_simpy, network, SCANS)
         line = f"  {nodes:4} nodes: SimPy {plain:9.0f}"
-        for kind in ("worst", "each device", "each event"):
-            draw = Draw(kind)  # type: ignore[arg-type]
-            ours = per_second(
-                lambda network=network, draw=draw: simulate(network, {"C": (0,)}, SCANS, draw),  # type: ignore[misc]
-                frames,
-            )
-            line += f", {kind} {ours:9.0f} ({ours / plain:4.1f} x)"
+        for draw in draws:
+            ours = per_second(frames, simulate, network, {"C": (0,)}, SCANS, draw)
+            line += f", {draw.kind} {ours:9.0f} ({ours / plain:4.1f} x)"
         print(line)

@@ -12,12 +12,14 @@ from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from chainplan.budgets.data import ControllerBytes
+from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.sleep import SleepBudget
 from chainplan.budgets.terms import Case, Sum, Term
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.quantity import RATIO, TIME, Dimension
+from chainplan.report.fault_data import faults_data
 from chainplan.report.isolation_data import isolation_data
 from chainplan.report.room_data import coverage_data, uplink_data
 from chainplan.report.standby_data import balancing_data, start_up_data, supply_data
@@ -61,12 +63,13 @@ def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> Recor
         "sleep": _sleep(evaluation.sleep),
         "balancing": balancing_data(evaluation),
         "supply": supply_data(evaluation),
+        "single_faults": faults_data(evaluation),
         "isolation": isolation_data(evaluation),
         "coverage": coverage_data(evaluation),
         "uplink": uplink_data(evaluation),
         "figures": {name: _sum(work_out()) for name, work_out in all_sums(evaluation).items()},
         "warnings": [*map(_warning, loaded.warnings), *map(_remark, budget_warnings(evaluation))],
-        "assumptions": list(ASSUMPTIONS),
+        "assumptions": [*ASSUMPTIONS, *FAULT_ASSUMPTIONS],
         "cautions": list(CAUTIONS),
     }
 

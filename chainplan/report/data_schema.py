@@ -14,6 +14,7 @@ from typing import Any, Literal
 from pydantic import create_model
 
 from chainplan.report.data import SCHEMA_VERSION
+from chainplan.report.fault_schema import FaultsData
 from chainplan.report.record_schema import ResultRecord as _Record
 from chainplan.report.room_schema import CoverageData, UplinkData
 from chainplan.report.standby_schema import BalancingData, StartUpData, SupplyData
@@ -349,6 +350,7 @@ class Results(_Record):
     """Null where the plan says nothing of sleep."""
     balancing: list[BalancingData]
     supply: list[SupplyData]
+    single_faults: FaultsData
     isolation: IsolationData
     coverage: CoverageData
     uplink: UplinkData | None

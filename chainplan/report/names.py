@@ -8,6 +8,7 @@ SECTIONS: dict[str, str] = {
     "slots": "which task runs in which scan",
     "bytes": "traffic on the wires and over the host bus",
     "latency": "from fault to safe state",
+    "faults": "what any one fault of the chain blinds, when it is known, and how the plan stands after it",
     "coverage": "which task shows which hazard, how often, and what nothing shows",
     "age": "sample age and skew",
     "uplink": "buses above the controllers: response times, age at the vehicle",

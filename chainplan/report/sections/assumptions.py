@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.plan.problems import Problem
 from chainplan.report.sections.common import View, bullets, heading, paragraph
@@ -22,7 +23,7 @@ def render(view: View) -> Iterator[RenderableType]:
         yield heading(view, "Warnings")
         yield bullets(view, warnings)
     yield heading(view, "Assumptions")
-    yield bullets(view, (*ASSUMPTIONS, *view.evaluation.isolation.notes))
+    yield bullets(view, (*ASSUMPTIONS, *FAULT_ASSUMPTIONS, *view.evaluation.isolation.notes))
     yield heading(view, "Cautions")
     for number, caution in enumerate(CAUTIONS):
         if number:

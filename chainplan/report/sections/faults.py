@@ -1,0 +1,294 @@
+"""Single faults: what each blinds, when it is known, what follows; pairs that blind a string."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.after_faults import Aftermath, targets_lost
+from chainplan.budgets.fault_pairs import StringPairs
+from chainplan.budgets.fault_recovery import (
+    NO_SWITCH,
+    NO_TASK,
+    NOT_SHOWN,
+    NOTHING_LEFT,
+    READ_ON,
+)
+from chainplan.budgets.faults import FaultBudget, Outcome
+from chainplan.quantity import BITS, RATIO, TIME
+from chainplan.report.fault_groups import MOST_NODES_TIMED, FaultGroup, groups_of, is_small, left_over
+from chainplan.report.figures import amount, listed, plural
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    bullets,
+    heading,
+    paragraph,
+    table,
+    two_lines,
+)
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_GROUPS = 14
+"""Groups of faults that get a row."""
+
+MOST_STRINGS = 8
+"""Groups of strings alike whose pairs of faults are listed."""
+
+MOST_TARGETS = 8
+"""Targets that no longer hold that are listed."""
+
+_NO_TIME = {
+    NOTHING_LEFT: "none left",
+    READ_ON: "read on",
+    NOT_SHOWN: "no bound",
+    NO_SWITCH: "not given",
+    NO_TASK: "no task",
+}
+"""What stands in the table for each reason that there is no recovery time."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return the headline, the faults, the targets lost and the pairs of faults."""
+    faults = view.evaluation.faults
+    yield heading(view, "Single faults", "one part fails; worst case")
+    if faults.worst is None:
+        yield paragraph(view, "The plan has no chains: there is nothing to fail.")
+        return
+    yield bullets(view, _headline(faults, faults.worst))
+    yield Text()
+    if is_small(view.evaluation):
+        groups, after = groups_of(view.evaluation)
+        yield from _table(view, groups)
+        yield Text()
+        yield from _targets(view, after)
+    else:
+        yield from _counts(view, faults)
+    yield from _pairs(view, faults.pairs)
+
+
+def _headline(faults: FaultBudget, worst: Outcome) -> Iterator[str]:
+    seen = amount(faults.seen(worst).total, RATIO, "down")
+    if worst.cells:
+        yield (
+            f"Any one fault leaves {seen} of the cells seen, or more; {worst.name} leaves least, "
+            f"{faults.cells - worst.cells} of {faults.cells}."
+        )
+    else:
+        yield f"Any one fault leaves all {faults.cells} cells seen."
+    yield _single_points(faults)
+    if faults.unknown:
+        names = listed([outcome.name for outcome in faults.unknown], 3)
+        yield f"Never shown by anything that is read: {plural(len(faults.unknown), 'fault')}: {names}."
+    yield "A dead controller is apart from this: whoever listens to it must notice."
+
+
+def _single_points(faults: FaultBudget) -> str:
+    found = [outcome for outcome in faults.single_points if outcome.fault.kind != "controller dead"]
+    if not found:
+        return "No single point of failure: no fault blinds cells of other nodes than the faulty one."
+    kinds = Counter(outcome.fault.kind for outcome in found)
+    each = ", ".join(f"{kind} {number}" for kind, number in kinds.items())
+    return (
+        f"Single points of failure, which blind cells of other nodes: {plural(len(found), 'fault')} of "
+        f"{sum(1 for _ in faults.counted)} ({each})."
+    )
+
+
+def _table(view: View, groups: Sequence[FaultGroup]) -> Iterator[RenderableType]:
+    columns = [
+        Column("fault", most=None if view.wide else 31),
+        Column("blind"),
+        Column("known\nwithin", figures=True),
+        Column("rest seen\nwithin", figures=True),
+        Column("scan\nafter it", figures=True),
+    ]
+    shown = groups[:MOST_GROUPS]
+    yield table(view, columns, [_row(view, group) for group in shown])
+    left = groups[MOST_GROUPS:]
+    if left:
+        yield paragraph(
+            view,
+            f"Not shown: {plural(left_over(left), 'fault')} that blind no more; data writes them.",
+        )
+    yield Text()
+    yield paragraph(view, " ".join([_EXPLANATION, *_reasons(shown)]))
+
+
+_EXPLANATION = (
+    "Most harmful first; faults that do the same are one row, with the latest times of any of them since the "
+    "fault. Known: by the controller. Rest seen: every cell that is not blind for good has been read again. "
+    "Scan: the longest, and the bytes on the wires in the heaviest, once the controller reads on."
+)
+
+
+def _reasons(groups: Sequence[FaultGroup]) -> Iterator[str]:
+    notes = {group.first.recovery_note for group in groups if group.recovery is None}
+    for note, word in _NO_TIME.items():
+        if note in notes:
+            yield f"{word.capitalize()}: {note}."
+
+
+def _row(view: View, group: FaultGroup) -> list[Cell]:
+    dead = group.kind == "controller dead"
+    known = "-" if dead else "never"
+    return [
+        two_lines(view, _title(group), _remark(view, group)),
+        two_lines(view, *_blind(view, group)),
+        known if group.known is None else amount(group.known, TIME, "up"),
+        _recovery(group),
+        two_lines(view, amount(group.scan_time, TIME, "up"), amount(group.wire_bits, BITS, "up"))
+        if group.scan_time
+        else "-",
+    ]
+
+
+def _title(group: FaultGroup) -> str:
+    times = f"{len(group.rows)} x " if len(group.rows) > 1 else ""
+    return f"{times}{group.kind}"
+
+
+def _remark(view: View, group: FaultGroup) -> str:
+    names = listed(group.parts, 4 if view.wide else 2)
+    missed = listed([f"{each.target} of {each.subject}" for each in group.lost], 3)
+    return f"{names}; then missed: {missed}" if missed else names
+
+
+def _blind(view: View, group: FaultGroup) -> tuple[str, str]:
+    outcome = group.first.outcome
+    if not outcome.nodes:
+        return "none", ""
+    cells = plural(outcome.cells, "cell")
+    if outcome.nodes == 1 and not outcome.others and outcome.fault.kind.startswith("node"):
+        return cells, "its own"
+    nodes = [node.name for node in view.evaluation.faults.blind_nodes(outcome)]
+    most = 2 if view.wide else 1
+    names = listed(nodes, most) if len(group.rows) == 1 else f"{plural(len(nodes), 'node')} each"
+    return cells, names
+
+
+def _recovery(group: FaultGroup) -> str:
+    if group.recovery is not None:
+        return amount(group.recovery, TIME, "up")
+    return "-" if group.kind == "controller dead" else _NO_TIME.get(group.first.recovery_note, "-")
+
+
+def _targets(view: View, after: Aftermath) -> Iterator[RenderableType]:
+    lost = targets_lost(after)
+    yield Text(view.look.text("Targets after recovery"), style="bold")
+    if not after.judged:
+        yield paragraph(view, "Not judged here: the plan is too long; data judges them.")
+    elif not lost:
+        what = (
+            "any fault" if after.judged == after.faults else f"any of the {after.judged} most harmful faults"
+        )
+        yield paragraph(
+            view, f"What is met of scan, age, skew, bytes and handling times still holds after {what}."
+        )
+    else:
+        columns = [Column("no longer met"), Column("faults", figures=True), Column("such as")]
+        rows: list[list[Cell]] = [
+            [f"{target}: {subject}", str(len(found)), listed([each.name for each in found], 2)]
+            for (target, subject), found in list(lost.items())[:MOST_TARGETS]
+        ]
+        yield table(view, columns, rows)
+        if len(lost) > MOST_TARGETS:
+            yield paragraph(view, f"Not shown: {plural(len(lost) - MOST_TARGETS, 'target')} more.")
+    if 0 < after.judged < after.faults:
+        yield paragraph(
+            view, f"Judged: the {after.judged} most harmful of {after.faults} faults; data judges more."
+        )
+
+
+def _counts(view: View, faults: FaultBudget) -> Iterator[RenderableType]:
+    """Yield what is cheap to know of a long plan: how much the worst fault of each kind blinds."""
+    numbers = Counter(outcome.fault.kind for outcome in faults.outcomes)
+    columns = [
+        Column("kind of fault"),
+        Column("number", figures=True),
+        Column("most blind\ncells", figures=True),
+        Column("worst at"),
+        Column("known\nwithin", figures=True),
+    ]
+    rows: list[list[Cell]] = []
+    for kind, outcome in faults.worst_of_kind.items():
+        latest = max(
+            (
+                each.known.time.total
+                for each in faults.outcomes
+                if each.fault.kind == kind and each.known is not None
+            ),
+            default=None,
+        )
+        rows.append(
+            [
+                kind,
+                str(numbers[kind]),
+                str(outcome.cells),
+                outcome.fault.part,
+                "-" if latest is None else amount(latest, TIME, "up"),
+            ]
+        )
+    yield table(view, columns, rows)
+    yield Text()
+    yield paragraph(
+        view,
+        f"A plan of more than {MOST_NODES_TIMED} nodes: data writes fault by fault the recovery, the scan, "
+        "the bytes and the targets that no longer hold.",
+    )
+
+
+def _pairs(view: View, pairs: Sequence[StringPairs]) -> Iterator[RenderableType]:
+    yield Text()
+    yield Text(view.look.text("Pairs of faults that blind a string though neither does alone"), style="bold")
+    groups = _alike(pairs)
+    columns = [
+        Column("string"),
+        Column("one fault\nin part", figures=True),
+        Column("wholly", figures=True),
+        Column("pairs\nin part", figures=True),
+        Column("wholly", figures=True),
+    ]
+    rows: list[list[Cell]] = [
+        [
+            listed([each.string for each in group], 3),
+            str(group[0].alone_in_part),
+            str(group[0].alone_wholly),
+            str(group[0].in_part),
+            str(group[0].wholly),
+        ]
+        for group in groups[:MOST_STRINGS]
+    ]
+    yield table(view, columns, rows)
+    yield Text()
+    yield paragraph(view, "In part: at least one of its cells is seen no more. Wholly: none of them is.")
+    examples = list(_examples(groups[:MOST_STRINGS]))
+    if examples:
+        yield Text()
+        yield bullets(view, examples)
+    if len(groups) > MOST_STRINGS:
+        left = sum(map(len, groups[MOST_STRINGS:]))
+        yield paragraph(view, f"Not shown: {plural(left, 'string')} more; data writes them.")
+
+
+def _examples(groups: Sequence[Sequence[StringPairs]]) -> Iterator[str]:
+    for group in groups:
+        for word, found in (("in part", group[0].in_part_examples), ("wholly", group[0].wholly_examples)):
+            if found:
+                one, other = found[0]
+                yield f"{group[0].string} {word}, such as: {one.name}, and {other.name}"
+
+
+def _alike(pairs: Sequence[StringPairs]) -> list[list[StringPairs]]:
+    """Return strings with the same counts together."""
+    groups: dict[object, list[StringPairs]] = {}
+    for each in pairs:
+        key = each.alone_in_part, each.alone_wholly, each.in_part, each.wholly
+        groups.setdefault(key, []).append(each)
+    return list(groups.values())

@@ -6,7 +6,7 @@ that was built from a plan. The plan itself stays as it is.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
 from itertools import accumulate, groupby, pairwise
 
@@ -20,15 +20,21 @@ Lengths = Callable[[Segment], Span | None]
 
 def with_lengths(network: Network, length: Lengths) -> Network:
     """Return the network with other cable lengths, delays following from them."""
-    changed = []
-    for chain in network.chains.values():
-        wanted = [(segment, length(segment)) for segment in chain.segments]
-        segments = (
-            segment if span is None else replace(segment, hop=hop_of_length(network, segment.hop, span))
-            for segment, span in wanted
-        )
-        changed.append(replace(chain, segments=tuple(segments)))
-    return _with_chains(network, changed)
+    made: dict[tuple[int, Span], Hop] = {}
+
+    def changed(segment: Segment) -> Segment:
+        span = length(segment)
+        if span is None:
+            return segment
+        key = id(segment.hop), span
+        if key not in made:  # segments of one make stay so: what is worked out of a hop is worked out once
+            made[key] = hop_of_length(network, segment.hop, span)
+        return replace(segment, hop=made[key])
+
+    chains = (
+        replace(chain, segments=tuple(map(changed, chain.segments))) for chain in network.chains.values()
+    )
+    return _with_chains(network, chains)
 
 
 def hop_of_length(network: Network, hop: Hop, length: Span) -> Hop:
@@ -86,7 +92,9 @@ def _with_more(network: Network, name: str, more: int) -> Network:
         (*string.boards, *names),
         string.leakage,
     )
-    network = _moved(network, grown, place, cells * more)
+    # A node without cells at the last board's upper end stays with it where the new boards stand above.
+    stay = {node.name for node in last} if upward else set()
+    network = _moved(network, grown, place, cells * more, stay)
     # A walk downward goes on below the last board, which has moved up with all the rest.
     last = boards_on(network.chains[name])[-1]
     added: list[Node] = []
@@ -152,15 +160,20 @@ def _placed(node: Node, first_cell: int, string: CellString) -> Node:
     return replace(node, first_cell=first_cell, reference=reference, top=top)
 
 
-def _moved(network: Network, string: CellString, place: int, cells: int) -> Network:
-    """Return the network with a changed string: its nodes from cell `place` on moved up by `cells`."""
+def _moved(
+    network: Network, string: CellString, place: int, cells: int, stay: Collection[str] = ()
+) -> Network:
+    """Return the network with a changed string: its nodes from cell `place` on moved up by `cells`.
+
+    Nodes named in `stay` do not move.
+    """
     strings = {**network.strings, string.name: string}
     chains = (
         replace(
             chain,
             nodes=tuple(
                 _placed(node, node.first_cell + cells, string)
-                if node.string == string.name and node.first_cell >= place
+                if node.string == string.name and node.first_cell >= place and node.name not in stay
                 else node
                 for node in chain.nodes
             ),

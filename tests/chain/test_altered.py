@@ -128,6 +128,23 @@ def test_no_board_is_no_chain() -> None:
         with_boards(trolley(4, 2), "line", 0)
 
 
+def ending_without_cells(boards: int) -> Network:
+    data = data_of("rail-trolley")
+    temperatures = {"type": "node-12", "cells": 0, "temperatures": 2}
+    data["board_types"]["mixed"] = {
+        "nodes": [{"type": "node-12", "cells": 12}, temperatures],
+        "between_nodes": {"cable": "board trace", "length": "30 mm", "barrier": "capacitor-1000"},
+    }
+    data["strings"]["main"]["boards"] = [{"type": "mixed", "count": boards}]
+    data["strings"]["main"]["stack"] = [{"modules": boards, "cells": 12}]
+    data["chains"]["line"]["order"] = [f"main.1..{boards}"]
+    return built(data)
+
+
+def test_a_node_without_cells_at_the_upper_end_stays_with_its_board() -> None:
+    same(with_boards(ending_without_cells(2), "line", 4), ending_without_cells(4))
+
+
 @settings(max_examples=15, deadline=None)
 @given(plan_data(), st.integers(1, 4), st.data())
 def test_boards_added_and_taken_off_again_leave_the_network_as_it_was(

@@ -127,6 +127,8 @@ def _faults(evaluation: Evaluation) -> Iterator[Named]:
         latest = evaluation.faults.latest_known(name) if targets.fault_known else None
         if latest is not None and latest.known is not None:
             yield f"{latest.figure}/known", _known(latest.known.time)
+        if targets.fault_known and evaluation.faults.unknown_of(name)[1]:
+            yield f"faults/{name}/shown", partial(evaluation.faults.shown, name)
         slowest = evaluation.faults.slowest_recovery(name)[0] if targets.recovery else None
         recovery = evaluation.faults.recovery(slowest).time if slowest else None
         if slowest is not None and recovery is not None:

@@ -372,9 +372,9 @@ def _fault_times(faults: FaultBudget, name: str, targets: Targets) -> Iterator[V
             time, figure = latest.known.time.total, f"{latest.figure}/known"
             yield Verdict("fault known", name, time, "at most", limit, TIME, figure, latest.name)
         if count:
-            shown = WHOLE - share(len(hidden), count)
+            shown, figure = faults.shown(name).total, f"faults/{name}/shown"
             where = f"never known: {', '.join(outcome.name for outcome in hidden[:3])}" if hidden else ""
-            yield Verdict("faults that a read shows", name, shown, "at least", WHOLE, RATIO, "", where)
+            yield Verdict("faults that a read shows", name, shown, "at least", WHOLE, RATIO, figure, where)
     if targets.recovery:
         slowest, unbounded = faults.slowest_recovery(name)
         recovery = faults.recovery(slowest).time if slowest else None

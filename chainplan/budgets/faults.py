@@ -228,6 +228,20 @@ class FaultBudget:
         mine = [each for each in self.counted if each.fault.controller == controller]
         return [each for each in mine if each.known is None], len(mine)
 
+    def shown(self, controller: str) -> Sum:
+        """Return the share of a controller's faults that a read shows, rounded down, with its terms."""
+        hidden, count = self.unknown_of(controller)
+        never = -(-len(hidden) * _WHOLE // count) if count else 0
+        return Sum(
+            f"faults that a read of {controller} shows",
+            RATIO,
+            (
+                Term("all faults", _WHOLE, how=f"{count} faults"),
+                *nonzero(Term("never known", -never, how=f"{len(hidden)} of {count} faults")),
+            ),
+            "(faults - faults never known) / faults",
+        )
+
     def latest_known(self, controller: str) -> Outcome | None:
         """Return the fault of a controller that is known last, of those that are ever known."""
         mine = [each for each in self.counted if each.fault.controller == controller and each.known]

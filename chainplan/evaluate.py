@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from chainplan.budgets.sleep import SleepBudget
     from chainplan.budgets.startup import StartUp
     from chainplan.budgets.supply import StringSupply
+    from chainplan.budgets.told import Told
     from chainplan.budgets.uplink import Uplink
     from chainplan.reach import ReachBudget
 
@@ -57,8 +58,22 @@ class Evaluation:
 
     @cached_property
     def latencies(self) -> list[HazardLatency]:
-        """Return every hazard's way from fault to safe state."""
-        return latency_budget(self.scans, self.plan.hazards)
+        """Return every hazard's way from fault to safe state, as far as there is a bound."""
+        found = latency_budget(self.scans, self.plan.hazards)
+        if self.told is None:
+            return found
+        told = self.told
+        known = [told.latencies.get(each.hazard, each) for each in found]
+        return [each for each in known if each.hazard not in told.unbounded]
+
+    @cached_property
+    def told(self) -> Told | None:
+        """Return the hazards that another unit reacts to, if there are any."""
+        if not any(hazard.reaction_at for hazard in self.plan.hazards.values()):
+            return None
+        from chainplan.budgets.told import told_budget  # late: few plans have them
+
+        return told_budget(self.plan, self.scans, self.uplink)
 
     @cached_property
     def isolation(self) -> IsolationBudget:

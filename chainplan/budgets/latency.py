@@ -33,6 +33,8 @@ from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.time_outs import any_chain_lost
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Controller
+from chainplan.plan.fields import ZERO
+from chainplan.plan.layout import Actuator
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
@@ -153,6 +155,9 @@ def _latency(name: str, hazard: Hazard, scan: ControllerScan, index: int) -> Haz
     )
 
 
+_ELSEWHERE = Actuator.model_construct(command=ZERO, opening=ZERO)
+
+
 def hazard_latency(
     name: str,
     hazard: Hazard,
@@ -161,8 +166,11 @@ def hazard_latency(
     detect: Callable[[Case], tuple[Term, ...]],
     formula: str,
 ) -> HazardLatency:
-    """Return a hazard's intervals by one path, whose detection terms `detect` gives for each case."""
-    actuator = controller.plan.actuators[hazard.reaction]
+    """Return a hazard's intervals by one path, whose detection terms `detect` gives for each case.
+
+    The reaction of another unit is not in it: :mod:`chainplan.budgets.told` works that out.
+    """
+    actuator = _ELSEWHERE if hazard.reaction_at else controller.plan.actuators[hazard.reaction]
     detection, typical_detection = (
         Sum(f"FDTI of {name}", TIME, nonzero(*detect(case)), formula, "ISO 26262-1:2018, 3.55")
         for case in (Case.WORST, Case.TYPICAL)

@@ -23,7 +23,10 @@ from chainplan.plan.standby import SleepPlan
 
 @dataclass(frozen=True)
 class SleepBudget:
-    """Every hazard that the sleeping nodes watch for, and those that nobody watches for while asleep."""
+    """Every hazard that the sleeping nodes watch for, and those that nobody watches for while asleep.
+
+    Those that another unit reacts to are in neither: the plan does not say when the uplink wakes.
+    """
 
     latencies: tuple[HazardLatency, ...]
     not_watched: tuple[str, ...]
@@ -39,13 +42,13 @@ def sleep_budget(network: Network) -> SleepBudget | None:
         found = _latencies(name, hazard, sleep, network)
         if found:
             latencies.append(max(found, key=lambda latency: latency.handling.total))
-        else:
+        elif not hazard.reaction_at or READ_BY.get(hazard.kind) not in sleep.checks:
             not_watched.append(name)
     return SleepBudget(tuple(latencies), tuple(not_watched))
 
 
 def _latencies(name: str, hazard: Hazard, sleep: SleepPlan, network: Network) -> list[HazardLatency]:
-    if READ_BY.get(hazard.kind) not in sleep.checks:
+    if READ_BY.get(hazard.kind) not in sleep.checks or hazard.reaction_at:
         return []
     watch = Watch(sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
     tolerant = (sleep.tolerant_time or hazard.tolerant_time).min

@@ -134,7 +134,9 @@ def _told(
     told: dict[str, list[_Told]],
 ) -> Iterator[_Told]:
     """Yield what a message tells, its own way on the bus included."""
-    evaluation = _evaluation(plan, message.sender)
+    if not message.sender:
+        return
+    evaluation = evaluation_of(plan, message.sender)
     if message.plan.carries:
         timing = timings.get((message.sender, message.plan.carries))
         if timing is None:
@@ -160,14 +162,22 @@ def _told(
         yield _sent_on(each, message, evaluation)
 
 
-def _evaluation(plan: Plan, sender: str) -> Evaluation | None:
-    found = find_sender(plan, sender) if sender else None
-    if found is None:
-        return None
+def evaluation_of(plan: Plan, unit: str) -> Evaluation:
+    """Return the evaluation of a controller, by its name in the plan or a copy's, or of a master."""
+    found = find_sender(plan, unit)
+    assert found is not None  # checked with the plan
     if found.controller is not None:
         return plan.controllers[found.controller].evaluation
-    assert plan.uplink is not None  # it has a message
-    return plan.uplink.masters[sender].evaluation
+    assert plan.uplink is not None  # it has masters
+    return plan.uplink.masters[unit].evaluation
+
+
+def evaluation_terms(unit: str, evaluation: Evaluation, case: Case) -> tuple[Term, ...]:
+    """Return what the evaluation of a unit adds to the age of what it works on, fs."""
+    return (
+        Term(f"evaluation of {unit} has just run", evaluation.period[case]),
+        Term(f"run time of the evaluation of {unit}", evaluation.run_time[case]),
+    )
 
 
 def _sent_on(told: _Told, message: Message, evaluation: Evaluation | None) -> _Told:
@@ -176,19 +186,13 @@ def _sent_on(told: _Told, message: Message, evaluation: Evaluation | None) -> _T
     before: dict[Case, tuple[Term, ...]] = {Case.WORST: (), Case.TYPICAL: ()}
     if evaluation is not None:
         path = path if path[-1] == message.sender else (*path, message.sender)
-        before = {
-            case: (
-                Term(f"evaluation of {message.sender} has just run", evaluation.period[case]),
-                Term(f"run time of the evaluation of {message.sender}", evaluation.run_time[case]),
-            )
-            for case in before
-        }
+        before = {case: evaluation_terms(message.sender, evaluation, case) for case in before}
     return _Told(
         told.controller,
         told.task,
         (*path, message.name),
-        (*told.terms, *before[Case.WORST], *_on_the_way(message, message.response, Case.WORST)),
-        (*told.typical, *before[Case.TYPICAL], *_on_the_way(message, message.typical_response, Case.TYPICAL)),
+        (*told.terms, *before[Case.WORST], *on_the_way(message, message.response, Case.WORST)),
+        (*told.typical, *before[Case.TYPICAL], *on_the_way(message, message.typical_response, Case.TYPICAL)),
         told.unbounded or _unbounded(message),
     )
 
@@ -198,8 +202,8 @@ def _unbounded(message: Message) -> str:
     return f"{message.name}: {why}" if why else ""
 
 
-def _on_the_way(message: Message, arrival: Arrival, case: Case) -> tuple[Term, ...]:
-    """Return what a message adds to the age of what it tells."""
+def on_the_way(message: Message, arrival: Arrival, case: Case) -> tuple[Term, ...]:
+    """Return what a message adds to the age of what it tells, fs; its period alone where it has no bound."""
     turns = message.plan.turns
     how = f"once in {turns} periods" if turns > 1 else ""
     period = Term(f"period of {message.name}", message.plan.period[case], turns, how)

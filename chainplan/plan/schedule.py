@@ -46,7 +46,9 @@ class Task(Part):
 class Hazard(Part):
     """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61).
 
-    With an `alarm` the nodes watch for it themselves, beside the tasks that read it.
+    With an `alarm` the nodes watch for it themselves, beside the tasks that read it. The `reaction` is an
+    actuator of the controller that reads it, or of the unit `reaction_at`, which it tells by the message
+    `told_by` of the uplink when its evaluation has found the fault.
     """
 
     kind: HazardKind
@@ -57,6 +59,8 @@ class Hazard(Part):
     alarm: AlarmPath | None = None
     tolerant_time: Time
     reaction: Name
+    reaction_at: Name | None = None
+    told_by: Name | None = None
     note: Note = ""
 
 

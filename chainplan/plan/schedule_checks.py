@@ -87,7 +87,8 @@ def _data(wrong: Wrong, task: Task, path: KeyPath) -> Iterator[Finding]:
 
 def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator[Finding]:
     yield from above_zero(hazard.tolerant_time, (*path, "tolerant_time"), "a tolerant time")
-    for controller, part in plan.controllers.items():
+    elsewhere = hazard.reaction_at is not None or wrong.unread((*path, "reaction_at"))
+    for controller, part in () if elsewhere else plan.controllers.items():
         if hazard.reaction not in part.actuators and not wrong.within("controllers", controller, "actuators"):
             finding = unknown(hazard.reaction, (*path, "reaction"), part.actuators, "actuator")
             yield finding._replace(message=f"controller `{controller}` has no actuator of this name")

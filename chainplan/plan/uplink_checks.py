@@ -9,6 +9,7 @@ from chainplan.plan.findings import Finding, Wrong, above_zero, check_name, list
 from chainplan.plan.model import Plan
 from chainplan.plan.order import copies
 from chainplan.plan.problems import KeyPath
+from chainplan.plan.schedule import Hazard
 from chainplan.plan.schedule_checks import samples
 from chainplan.plan.uplink import BusPlan, MessagePlan, UplinkPlan
 
@@ -45,6 +46,8 @@ def check_uplink(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     if wrong.unread(("uplink",)):
         return
     yield from _targets(plan, wrong)
+    for name, hazard in plan.hazards.items():
+        yield from _hazard(plan, wrong, hazard, ("hazards", name))
     if uplink is None:
         return
     path: KeyPath = ("uplink",)
@@ -207,6 +210,40 @@ def _circles(uplink: UplinkPlan) -> Iterator[Finding]:
         text = f"this message comes to pass on itself: {' to '.join(f'`{name}`' for name in circle)}"
         path = ("uplink", "messages", circle[-1], "passes_on")
         yield Finding(text, path, None, "no circle of messages", at_key=True)
+
+
+def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator[Finding]:
+    """Yield what is wrong with a hazard that another unit is told of and reacts to."""
+    unit, told_by = hazard.reaction_at, hazard.told_by
+    if any(wrong.unread((*path, key)) for key in ("reaction_at", "told_by")):
+        return
+    if told_by is not None and unit is None:
+        text = "the controller that reads it reacts, so nobody needs to be told"
+        yield Finding(text, (*path, "told_by"), told_by, "reaction_at: UNIT beside it", at_key=True)
+    if unit is None:
+        return
+    if told_by is None:
+        text = "a unit that reads nothing of this itself must be told"
+        yield Finding(text, (*path, "told_by"), None, "told_by: MESSAGE", at_key=True)
+    messages = plan.uplink.messages if plan.uplink else {}
+    telling = [name for name, message in messages.items() if message.carries or message.passes_on]
+    if told_by is not None and told_by not in telling and not wrong.within("uplink"):
+        word = "no message has this name" if told_by not in messages else "this message tells nothing"
+        yield unknown(told_by, (*path, "told_by"), telling, "message")._replace(message=word)
+    found = find_sender(plan, unit)
+    if found is None or len(found.copies) > 1:
+        if not wrong.within("controllers") and not wrong.within("uplink"):
+            names = [name for name, part in plan.controllers.items() if part.count == 1]
+            names += plan.uplink.masters if plan.uplink else ()
+            yield unknown(unit, (*path, "reaction_at"), names, "single controller or master")
+        return
+    section = ("uplink", "masters", unit) if found.controller is None else ("controllers", found.controller)
+    part = plan.controllers[found.controller] if found.controller else None
+    master = plan.uplink.masters.get(unit) if plan.uplink else None
+    actuators = part.actuators if part else master.actuators if master else {}
+    if hazard.reaction not in actuators and not wrong.within(*section):
+        finding = unknown(hazard.reaction, (*path, "reaction"), actuators, "actuator")
+        yield finding._replace(message=f"`{unit}` has no actuator of this name")
 
 
 def _targets(plan: Plan, wrong: Wrong) -> Iterator[Finding]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from chainplan.plan.readings import READ_BY
 from chainplan.quantity import RATIO, TIME
 from chainplan.verdicts import Verdict
 
@@ -20,6 +21,7 @@ def uplink_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
     Of the copies of a message the worst is judged.
     """
     uplink = evaluation.uplink
+    yield from _told(evaluation)
     if uplink is None:
         return
     targets = evaluation.plan.targets
@@ -38,6 +40,22 @@ def uplink_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
             yield Verdict("age at the vehicle", family, None, "at most", most.min, TIME, "", note=note)
         for ages in by_task.values():
             yield _age(family, ages[0], most.min)
+
+
+def _told(evaluation: Evaluation) -> Iterator[Verdict]:
+    """Yield the hazards that another unit cannot be told of in time, whatever that is, and those asleep."""
+    if evaluation.told is None:
+        return
+    hazards = evaluation.plan.hazards
+    for name, why in evaluation.told.unbounded.items():
+        limit = hazards[name].tolerant_time.min
+        yield Verdict("fault handling time", name, None, "below", limit, TIME, "", note=why, boundless=True)
+    sleep = evaluation.plan.sleep
+    for name, hazard in hazards.items():
+        if hazard.reaction_at and sleep is not None and READ_BY.get(hazard.kind) in sleep.checks:
+            limit = (sleep.tolerant_time or hazard.tolerant_time).min
+            note = f"the plan does not say when the uplink and {hazard.reaction_at} wake"
+            yield Verdict("fault handling time asleep", name, None, "below", limit, TIME, "", note=note)
 
 
 def _deadline(bus: Bus, message: Message) -> Verdict:

@@ -62,6 +62,8 @@ def cases(
 
 
 def _reaction(scan: ControllerScan, hazard: Hazard) -> tuple[Span, Span]:
+    if hazard.reaction_at:
+        return Span(0, 0, 0), Span(0, 0, 0)  # what happens over the uplink is not played
     actuator = scan.controller.plan.actuators[hazard.reaction]
     return actuator.command, actuator.opening
 

@@ -1,0 +1,141 @@
+"""Faults that one controller finds and another control unit reacts to: the way over the uplink is in the FRTI.
+
+The reader's evaluation has found the fault when the FDTI is over, and from then on its messages say so. The
+next one is released one period P later at the latest and arrives after its response time R; a master on the
+way adds its evaluation (period P_h, run time C_h) and a message of its own; the unit that reacts has just run
+its evaluation:
+
+    FRTI = sum over messages of (P + R) + sum over units of (P_h + C_h) + command + opening
+
+(turns * P for a message whose values go out in turns: the fault may stand in any of them.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from chainplan.budgets.latency import HazardLatency, latency_budget
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.budgets.uplink import Uplink, evaluation_of, evaluation_terms, on_the_way
+from chainplan.budgets.uplink_buses import Message
+from chainplan.plan.layout import Actuator
+from chainplan.plan.model import Plan
+from chainplan.plan.schedule import Hazard
+from chainplan.plan.uplink_checks import find_sender
+from chainplan.quantity import TIME
+
+
+@dataclass(frozen=True)
+class Told:
+    """The hazards that another unit reacts to: their latencies, or why there is no bound for one."""
+
+    latencies: dict[str, HazardLatency]
+    unbounded: dict[str, str]
+
+
+@dataclass(frozen=True)
+class _Way:
+    """From the reader's evaluation to the memory of whoever hears the last message."""
+
+    terms: tuple[Term, ...]
+    typical: tuple[Term, ...]
+    names: tuple[str, ...]
+    unbounded: str
+
+    @property
+    def worth(self) -> tuple[bool, int]:
+        """Sort key: the later of two ways last."""
+        return bool(self.unbounded), sum(term.total for term in self.terms)
+
+
+def told_budget(plan: Plan, scans: dict[str, ControllerScan], uplink: Uplink | None) -> Told:
+    """Return the latencies of all hazards with a `reaction_at`, each on the controller where it is longest."""
+    found: dict[str, HazardLatency] = {}
+    unbounded: dict[str, str] = {}
+    for name, hazard in plan.hazards.items():
+        if hazard.reaction_at is None or uplink is None:
+            continue
+        each: list[HazardLatency] = []
+        for controller, scan in scans.items():
+            for latency in latency_budget({controller: scan}, {name: hazard}):
+                way = _slowest(plan, uplink, hazard, controller)
+                if way is None:
+                    unbounded[name] = f"{controller} sends no {hazard.told_by}"
+                elif way.unbounded:
+                    unbounded[name] = way.unbounded
+                else:
+                    each.append(_with_reaction(plan, hazard, latency, way))
+        if each and name not in unbounded:
+            found[name] = max(each, key=lambda latency: latency.handling.total)
+    return Told(found, unbounded)
+
+
+def _slowest(plan: Plan, uplink: Uplink, hazard: Hazard, controller: str) -> _Way | None:
+    """Return the slowest way of a finding of a controller by the message named; None where there is none."""
+    known: dict[str, _Way | None] = {}
+
+    def way(message: Message) -> _Way | None:
+        if message.name not in known:
+            known[message.name] = _way(plan, message, controller, list(map(way, heard(message))))
+        return known[message.name]
+
+    def heard(message: Message) -> list[Message]:
+        return [each for each in uplink.messages.values() if each.family in message.plan.passes_on]
+
+    ways = [way(each) for each in uplink.messages.values() if each.family == hazard.told_by]
+    return max((each for each in ways if each is not None), key=lambda each: each.worth, default=None)
+
+
+def _way(plan: Plan, message: Message, controller: str, before: list[_Way | None]) -> _Way | None:
+    """Return the way by a message that its sender finds out itself, or was told before."""
+    if message.plan.passes_on:
+        ways = [each for each in before if each is not None]
+        if not ways:
+            return None
+        slowest = max(ways, key=lambda each: each.worth)
+        worst, typical = (
+            evaluation_terms(message.sender, evaluation_of(plan, message.sender), case)
+            for case in (Case.WORST, Case.TYPICAL)
+        )
+    elif message.sender == controller:
+        slowest, worst, typical = _Way((), (), (), ""), (), ()
+    else:
+        return None
+    why = message.response.unbounded
+    return _Way(
+        (*slowest.terms, *worst, *on_the_way(message, message.response, Case.WORST)),
+        (*slowest.typical, *typical, *on_the_way(message, message.typical_response, Case.TYPICAL)),
+        (*slowest.names, message.name),
+        slowest.unbounded or (f"{message.name}: {why}" if why else ""),
+    )
+
+
+def _with_reaction(plan: Plan, hazard: Hazard, latency: HazardLatency, way: _Way) -> HazardLatency:
+    unit = hazard.reaction_at or ""
+    actuator = actuators_of(plan, unit)[hazard.reaction]
+    reaction, typical_reaction = (
+        Sum(
+            f"FRTI of {latency.hazard}",
+            TIME,
+            nonzero(
+                *terms,
+                *evaluation_terms(unit, evaluation_of(plan, unit), case),
+                Term("command to the actuator", actuator.command[case]),
+                Term("actuator opens", actuator.opening[case]),
+            ),
+            "message periods and response times + evaluations on the way + command + opening",
+            "ISO 26262-1:2018, 3.59",
+        )
+        for case, terms in ((Case.WORST, way.terms), (Case.TYPICAL, way.typical))
+    )
+    path = f"{latency.path}, told {unit} by {' and '.join(way.names)}"
+    return replace(latency, path=path, reaction=reaction, typical_reaction=typical_reaction)
+
+
+def actuators_of(plan: Plan, unit: str) -> dict[str, Actuator]:
+    """Return the actuators of a controller or a master."""
+    found = find_sender(plan, unit)
+    if found is not None and found.controller is not None:
+        return plan.controllers[found.controller].actuators
+    return plan.uplink.masters[unit].actuators if plan.uplink and unit in plan.uplink.masters else {}

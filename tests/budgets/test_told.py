@@ -1,0 +1,284 @@
+"""Faults that one controller finds and a master reacts to: by hand, and in a chain of events played."""
+
+from __future__ import annotations
+
+from random import Random
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.terms import parts_add_up
+from chainplan.evaluate import Evaluation, evaluate
+from chainplan.plan.checks import check_plan
+from chainplan.plan.model import Plan
+from chainplan.witness.compare import compare, phases_of
+from chainplan.witness.corners import cases
+from chainplan.witness.play import play
+
+MS = 10**12  # fs
+US = 10**9
+
+HAZARD = {
+    "kind": "cell over-voltage",
+    "debounce": 2,
+    "tolerant_time": "1 s",
+    "reaction": "main contactor",
+    "reaction_at": "master",
+    "told_by": "state",
+}
+MESSAGES: dict[str, Any] = {
+    "state": {
+        "bus": "strings",
+        "sender": "host",
+        "identifier": 0x100,
+        "data": "8 byte",
+        "period": "30 ms",
+        "carries": "voltages",
+    }
+}
+
+
+def plan_of(
+    *,
+    hazard: dict[str, Any] | None = None,
+    messages: dict[str, Any] | None = None,
+    bit_rate: str = "1 Mbit/s",
+    **sections: Any,
+) -> Plan:
+    """Two strings with a controller each that reads every 100 ms, evaluates every 20 ms in 2 ms; one master.
+
+    A value is 1.072 ms old when it is in memory: 1 ms of conversion, 8 + 4*16 bit at 1 Mbit/s to read.
+    """
+    hop = {"cable": "cable", "length": "0 m"}
+    wire = {"bit_rate": "1 Mbit/s", "read_style": "summation", "request": "8 bit", "write": "8 bit"}
+    data = {
+        "chainplan": 1,
+        "title": "told",
+        "cell_types": {"cell": {"voltage": "3 V"}},
+        "node_types": {
+            "node": {
+                "cell_inputs": 2,
+                "relay": {"outward": "0 s", "homeward": "0 s"},
+                "conversions": {"cell voltages": {"time": "1 ms"}},
+            }
+        },
+        "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
+        "cable_types": {"cable": {"velocity": "2e8 m/s"}},
+        "protocols": {"wire": wire},
+        "strings": {
+            "s": {
+                "count": 2,
+                "cell_type": "cell",
+                "stack": [{"cells": 4}],
+                "boards": [{"type": "board", "count": 2}],
+            }
+        },
+        "controllers": {
+            "host": {
+                "count": 2,
+                "scan_period": "100 ms",
+                "evaluation": {"period": "20 ms", "run_time": "2 ms"},
+                "actuators": {"string contactor": {"opening": "50 ms"}},
+            }
+        },
+        "chains": {
+            "line": {
+                "count": 2,
+                "head": "host-{n}:1",
+                "protocol": "wire",
+                "order": ["s-{n}.1..2"],
+                "segments": hop,
+            }
+        },
+        "tasks": {"voltages": {"value": "16 bit"}},
+        "hazards": {"high": HAZARD | (hazard or {})},
+        "uplink": {
+            "buses": {"strings": {"bit_rate": bit_rate}},
+            "masters": {
+                "master": {
+                    "evaluation": {"period": "10 ms", "run_time": "3 ms"},
+                    "actuators": {"main contactor": {"command": "1 ms", "opening": "40 ms"}},
+                }
+            },
+            "messages": MESSAGES if messages is None else messages,
+        },
+    }
+    return Plan.model_validate(data | sections)
+
+
+def evaluated(plan: Plan) -> Evaluation:
+    assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
+    return evaluate(plan)
+
+
+def latency_of(plan: Plan) -> HazardLatency:
+    (latency,) = evaluated(plan).latencies
+    return latency
+
+
+DETECTION = 2 * 100_000 + 1_072 + 20_000 + 2_000  # two readings, to memory, the reader's evaluation; us
+
+
+def test_the_way_to_a_master_by_hand() -> None:
+    # The next message 30 ms later, 2 * 135 us on the bus; the master has just evaluated (10 + 3 ms); 1 ms of
+    # command and 40 ms of opening.
+    latency = latency_of(plan_of())
+    assert latency.detection.total == DETECTION * US
+    assert latency.reaction.total == (30_000 + 270 + 10_000 + 3_000 + 1_000 + 40_000) * US
+    assert latency.path == "task voltages, told master by state-1"
+    assert all(map(parts_add_up, latency.handling.terms))
+
+
+def test_two_masters_and_a_message_in_turns_by_hand() -> None:
+    further = {
+        "state": MESSAGES["state"] | {"turns": 3},
+        "pack": {
+            "bus": "strings",
+            "sender": "lower",
+            "identifier": 0x200,
+            "data": "8 byte",
+            "period": "50 ms",
+            "passes_on": ["state"],
+        },
+    }
+    plan = plan_of(messages=further, hazard={"told_by": "pack"})
+    assert plan.uplink is not None
+    lower = plan.uplink.masters["master"].model_copy(update={"actuators": {}})
+    masters = plan.uplink.masters | {"lower": lower}
+    uplink = plan.uplink.model_copy(update={"masters": masters})
+    latency = latency_of(plan.model_copy(update={"uplink": uplink}))
+    # state: 3 * 30 ms and three frames' time at most, pack: 50 ms behind both of them
+    stages = 90_000 + 270 + 13_000 + 50_000 + 3 * 135 + 13_000
+    state = next(term for term in latency.reaction.terms if term.label == "response time of state-2")
+    assert state.total == 3 * 135 * US  # behind state-1, and pack may have just begun
+    assert latency.reaction.total == (stages + 135 + 41_000) * US
+    assert latency.path == "task voltages, told master by state-2 and pack"
+
+
+def test_a_message_that_carries_evaluated_values_counts_the_evaluation_once() -> None:
+    messages = {"state": MESSAGES["state"] | {"evaluated": True}}
+    assert latency_of(plan_of(messages=messages)).handling.total == latency_of(plan_of()).handling.total
+
+
+def test_the_tolerant_time_is_held_against_the_whole_way() -> None:
+    handling = DETECTION + 84_270
+    for tolerant, status in ((handling + 1, "met"), (handling, "missed")):
+        evaluation = evaluated(plan_of(hazard={"tolerant_time": f"{tolerant} us"}))
+        (verdict,) = [v for v in evaluation.verdicts if v.target == "fault handling time"]
+        assert (verdict.value, verdict.status) == (handling * US, status)
+
+
+def test_another_controller_may_react() -> None:
+    plan = plan_of(
+        hazard={"reaction_at": "host-1", "reaction": "string contactor"},
+    )
+    latency = latency_of(plan)
+    assert latency.reaction.total == (30_000 + 270 + 20_000 + 2_000 + 50_000) * US
+
+
+def test_an_overloaded_bus_leaves_no_bound() -> None:
+    evaluation = evaluated(plan_of(bit_rate="5 kbit/s"))
+    assert evaluation.latencies == []
+    (verdict,) = [v for v in evaluation.missed if v.target == "fault handling time"]
+    assert verdict.subject == "high"
+    assert "state-1: this message and those of higher priority" in verdict.note or "state-2" in verdict.note
+
+
+def test_a_reader_that_sends_nothing_leaves_no_bound() -> None:
+    evaluation = evaluated(plan_of(messages={"state": MESSAGES["state"] | {"sender": "host-2"}}))
+    (verdict,) = [v for v in evaluation.missed if v.target == "fault handling time"]
+    assert verdict.note == "host-1 sends no state"
+
+
+def test_asleep_the_way_over_the_uplink_is_not_checked() -> None:
+    sleep = {"check_every": "1 s", "checks": ["cell voltages"], "alarm_per_hop": "1 ms", "host_wake": "50 ms"}
+    evaluation = evaluated(plan_of(sleep=sleep))
+    (verdict,) = [v for v in evaluation.verdicts if v.target == "fault handling time asleep"]
+    assert verdict.status == "not checked"
+    assert verdict.note == "the plan does not say when the uplink and master wake"
+
+
+def test_the_witness_plays_what_the_reader_does() -> None:
+    evaluation = evaluated(plan_of())
+    record = play(evaluation.network, phases_of(evaluation), cases(evaluation, scans=12, seeds=2)).record
+    rows = compare(evaluation, record)
+    assert all(row.ok for row in rows)
+    assert {row.bound for row in rows if row.quantity == "fault detection time"} == {DETECTION * US}
+
+
+# Played ----------------------------------------------------------------------------------------------------
+
+
+def _next(begin: int, period: int, at: int) -> int:
+    """Return the first instant at or after `at` of a grid through `begin`."""
+    return at + (begin - at) % period
+
+
+def _played(fell: int, memory: int, reader: int, message: int, other: int, master: int) -> int:
+    """Return when the contactor is open, fs after a fault that fell at `fell`; the rest are phases."""
+    read = _next(memory, 100 * MS, fell + 1072 * US)  # the first value sampled after the fault
+    second = read + 100 * MS
+    found = _next(reader, 20 * MS, second) + 2 * MS
+    released = _next(message, 30 * MS, found)
+    busy = _next(other, 30 * MS, released - 135 * US + 1)  # the other string's frame, if it has just begun
+    start = busy + 135 * US if busy <= released else released
+    arrived = start + 135 * US
+    judged = _next(master, 10 * MS, arrived) + 3 * MS
+    return judged + 41 * MS - fell
+
+
+@settings(max_examples=300)
+@given(st.integers(0, 2**40))
+def test_no_played_fault_is_handled_later(seed: int) -> None:
+    random = Random(seed)
+    draw = [random.randrange(period * MS) for period in (100, 100, 20, 30, 30, 10)]
+    assert _played(*draw) <= BOUND
+
+
+def test_the_bound_is_reached_but_for_the_instants_just_before() -> None:
+    fell = 1000 * MS
+    memory = fell + 1072 * US - 1  # sampled just before the fault
+    second = memory + 200 * MS
+    reader = second - 1
+    found = reader + 20 * MS + 2 * MS
+    message = found - 1
+    other = message + 30 * MS - 1
+    arrived = message + 30 * MS + 270 * US - 1
+    assert BOUND - 5 <= _played(fell, memory, reader, message, other, arrived - 1) <= BOUND
+
+
+BOUND = latency_of(plan_of()).handling.total
+
+
+# What is refused -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("hazard", "text"),
+    [
+        ({"told_by": None}, "a unit that reads nothing of this itself must be told"),
+        (
+            {"reaction_at": None, "reaction": "string contactor"},
+            "the controller that reads it reacts, so nobody needs",
+        ),
+        ({"told_by": "sate"}, "no message has this name"),
+        ({"told_by": "mute"}, "this message tells nothing"),
+        ({"reaction_at": "mister"}, "no single controller or master has this name"),
+        ({"reaction_at": "host"}, "no single controller or master has this name"),
+        ({"reaction": "string contactor"}, "`master` has no actuator of this name"),
+    ],
+)
+def test_hazards_that_are_refused(hazard: dict[str, Any], text: str) -> None:
+    mute = {"bus": "strings", "identifier": 1, "data": "1 byte", "period": "1 s"}
+    found = [each.message for each in check_plan(plan_of(hazard=hazard, messages=MESSAGES | {"mute": mute}))]
+    assert len(found) == 1, found
+    assert text in found[0]
+
+
+def test_without_an_uplink_nobody_can_be_told() -> None:
+    plan = plan_of().model_copy(update={"uplink": None})
+    found = [finding.message for finding in check_plan(plan)]
+    assert found == ["no message has this name", "no single controller or master has this name"]

@@ -31,7 +31,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from itertools import accumulate
 from math import comb
 from operator import sub
 
@@ -146,24 +145,38 @@ def dual_weights(polynomial: int, width: int, frame_bits: int) -> tuple[tuple[in
     if width > _MAX_DUAL_WIDTH:
         msg = f"the dual of a {width}-bit check has 2^{width} words; at most 2^{_MAX_DUAL_WIDTH} are walked"
         raise CodewordSearchError(msg)
+    weights: Counter[int] = Counter()
+    for ones_before in _cycles(generator, width):
+        length = len(ones_before) - 1
+        rounds, rest = divmod(frame_bits, length)
+        whole = rounds * ones_before[length]
+        # A window of `rest` bits that runs over the cycle's end goes on at its begin.
+        onward = (*ones_before[rest:], *(ones_before[length] + ones for ones in ones_before[1:rest]))
+        for part, count in Counter(map(sub, onward, ones_before[:length])).items():
+            weights[whole + part] += count
+    return tuple(sorted(weights.items()))
+
+
+@lru_cache(maxsize=8)
+def _cycles(generator: int, width: int) -> tuple[tuple[int, ...], ...]:
+    """Return the cycles of the code's shift register: of each, how many ones it has put out before each step.
+
+    Kept for all frame lengths of a code, for walking all 2^width states is what takes longest.
+    """
     taps = generator >> 1
     seen = bytearray(1 << width)
-    weights: Counter[int] = Counter()
+    cycles = []
     start = 0
     while start >= 0:
-        bits = []
+        ones = [0]
         state = start
         while not seen[state]:
             seen[state] = 1
-            bits.append(state & 1)
+            ones.append(ones[-1] + (state & 1))
             state = state >> 1 ^ taps if state & 1 else state >> 1
-        rounds, rest = divmod(frame_bits, len(bits))
-        ones_before = list(accumulate(bits + bits[:rest], initial=0))
-        whole = rounds * ones_before[len(bits)]
-        for part, count in Counter(map(sub, ones_before[rest:], ones_before[: len(bits)])).items():
-            weights[whole + part] += count
+        cycles.append(tuple(ones))
         start = seen.find(0, start)
-    return tuple(sorted(weights.items()))
+    return tuple(cycles)
 
 
 @lru_cache(maxsize=32)

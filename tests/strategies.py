@@ -72,7 +72,7 @@ def node_types(draw: st.DrawFn) -> Data:
             "outward": draw(spans(3000, "ns")),
             "homeward": draw(spans(3000, "ns")),
         },
-        "turn_around": draw(spans(20, "us")),
+        "turn_around": draw(spans(400, "us")),
         "conversions": {name: draw(conversions()) for name in SAMPLED},
         "balancing": draw(
             st.none() | st.fixed_dictionaries({"current": st.just("100 mA"), "settling": spans(400, "us")})
@@ -173,15 +173,9 @@ def chain_layout(draw: st.DrawFn, boards: int, ports: int, styles: Data) -> Data
 
 
 @st.composite
-def plan_data(draw: st.DrawFn, mixed_turn_arounds: bool = False) -> Data:
-    """Draw a whole plan as the data of its file, one that passes every check.
-
-    All nodes turn round equally fast unless `mixed_turn_arounds`.
-    """
+def plan_data(draw: st.DrawFn) -> Data:
+    """Draw a whole plan as the data of its file, one that passes every check."""
     nodes = {f"N{number}": draw(node_types()) for number in range(1, draw(st.integers(1, 2)) + 1)}
-    if not mixed_turn_arounds:
-        for node in nodes.values():
-            node["turn_around"] = nodes["N1"]["turn_around"]
     boards = {
         f"B{number}": draw(board_types(list(nodes))) for number in range(1, draw(st.integers(1, 2)) + 1)
     }
@@ -257,6 +251,6 @@ def plan_data(draw: st.DrawFn, mixed_turn_arounds: bool = False) -> Data:
     }
 
 
-def plans(*, mixed_turn_arounds: bool = False) -> st.SearchStrategy[Plan]:
+def plans() -> st.SearchStrategy[Plan]:
     """Draw a whole plan that passes every check."""
-    return plan_data(mixed_turn_arounds).map(Plan.model_validate)
+    return plan_data().map(Plan.model_validate)

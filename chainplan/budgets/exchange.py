@@ -6,7 +6,8 @@ How nodes answer, which the times below follow from:
 - *summation*: one frame carries every node's block; the tail turns it round (a ring read across lets it
   out at the back port);
 - *sequential*: after one broadcast request the tail answers first, and each nearer node sends its own
-  frame after it has passed on the last one from beyond, the answer gap between;
+  frame after it has passed on the last one from beyond, the answer gap between, and not before its own
+  turn-around is over;
 - *polled*: one request and one answer for a node.
 
 A frame gap follows every exchange. A cut-through relay delays a frame; a store-and-forward relay takes
@@ -15,6 +16,7 @@ it in whole first, so it adds the frame's own time once more.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import accumulate
 from typing import Literal, NamedTuple
 
@@ -168,20 +170,37 @@ def _summation(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[
 
 def _sequential(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
     protocol = chain.protocol
-    last = len(chain.nodes) - 1
     request = frame_time(protocol, exchange.request, case)
     times = {bits: frame_time(protocol, bits, case) for bits in set(exchange.answers)}
     frames = [times[bits] for bits in exchange.answers]
-    return (
-        Term("request frame", request),
-        Term("way out to the tail", way.out[last]),
-        Term("request stored and forwarded on the way out", request, way.stores[last]),
-        Term("turn-around at the tail", chain.nodes[last].type.turn_around[case]),
-        *_answer_terms(frames),
-        Term("answer gap", protocol.answer_gap[case], last),
-        Term("way home from the tail", way.home[last]),
-        Term("answers stored and forwarded on the way home", _longest_stored(chain, frames)),
+    trains = (
+        (
+            Term("request frame", request),
+            Term(f"way out to the {place}", way.out[node]),
+            Term("request stored and forwarded on the way out", request, way.stores[node]),
+            Term(f"turn-around at the {place}", chain.nodes[node].type.turn_around[case]),
+            *_answer_terms(frames[: node + 1]),
+            Term("answer gap", protocol.answer_gap[case], node),
+            Term(f"way home from the {place}", way.home[node]),
+            Term("answers stored and forwarded on the way home", _longest_stored(chain, frames[: node + 1])),
+        )
+        for node, place in _train_starts(chain, case)
     )
+    return max(trains, key=lambda terms: sum(term.total for term in terms))
+
+
+def _train_starts(chain: Chain, case: Case) -> Iterator[tuple[int, str]]:
+    """Yield the nodes that can hold up the train: the tail, and nearer ones slower than all beyond.
+
+    A nearer node has the request sooner, so without a longer turn-around it is ready in time.
+    """
+    slowest = -1
+    last = len(chain.nodes) - 1
+    for node in range(last, -1, -1):
+        turn = chain.nodes[node].type.turn_around[case]
+        if turn > slowest:
+            slowest = turn
+            yield node, "tail" if node == last else f"slow node {chain.nodes[node].name}"
 
 
 def _answer_terms(frames: list[int]) -> list[Term]:

@@ -305,14 +305,18 @@ def _part(exchange: Exchange) -> tuple[str, int]:
 
 
 def _last_bit(sampling: Sampling, exchange: Exchange, case: Case) -> int:
-    """Return when the farthest node has sent its last bit of an answer, fs since the request's first bit."""
+    """Return when some part of the chain is no longer needed, fs since the request's first bit.
+
+    That is when the farthest node has sent its last bit of an answer; in a ring read across the frame
+    leaves the head behind first.
+    """
     chain = sampling.chains[exchange.chain]
     way = sampling.ways[exchange.chain]
     node = exchange.node if exchange.node is not None else len(chain.nodes) - 1
     turn = chain.nodes[node].type.turn_around[case]
     if exchange.style == "summation":
         frame = frame_time(chain.protocol, exchange.request + sum(exchange.answers), case)
-        return frame + way.reach(node, frame) + (0 if chain.plan.read_from == "across" else turn)
+        return frame if chain.plan.read_from == "across" else frame + way.reach(node, frame) + turn
     request = frame_time(chain.protocol, exchange.request, case)
     answer = frame_time(chain.protocol, exchange.answers[-1], case)
     return request + way.reach(node, request) + turn + answer

@@ -83,6 +83,5 @@ def test_a_read_that_stays_lost_is_no_scan_the_bound_speaks_of() -> None:
     assert record.scan_time_beyond.min == shortest + time_outs
 
 
-@pytest.mark.xfail(strict=True, reason="the budget takes the tail's turn-around for every node's")
 def test_a_near_node_that_turns_round_slowly_holds_up_the_answers() -> None:
     assert_exact(lab(turn_arounds=("5 us", "5 ms")))

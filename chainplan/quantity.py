@@ -451,7 +451,7 @@ def _did_you_mean(close: list[str]) -> str:
 
 
 def _close(text: str, words: Iterable[str]) -> list[str]:
-    from difflib import get_close_matches  # noqa: PLC0415  (start-up time: needed only for an error)
+    from difflib import get_close_matches
 
     return get_close_matches(text[:_LONGEST_TEXT], list(words), n=1)
 

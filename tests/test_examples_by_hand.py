@@ -7,13 +7,14 @@ at most a few thousand femtoseconds above these.
 
 from __future__ import annotations
 
-from fractions import Fraction as F
+from fractions import Fraction
 from pathlib import Path
 
 from chainplan.evaluate import Evaluation, evaluate
 from chainplan.plan.load import load_plan
 
 CONFIGS = Path(__file__).parent.parent / "configs"
+F = Fraction
 C0 = 299_792_458
 us = F(1, 10**6)
 ms = F(1, 1000)

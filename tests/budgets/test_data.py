@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from chainplan.budgets.data import bytes_budget
@@ -13,7 +14,7 @@ from chainplan.plan.model import Plan
 TROLLEY = Path(__file__).parents[2] / "configs" / "rail-trolley.yaml"
 
 
-def trolley(**tasks: dict[str, object]) -> Plan:
+def trolley(**tasks: Mapping[str, object]) -> Plan:
     plan = load_plan(TROLLEY).plan
     changed = {name: plan.tasks[name].model_copy(update=keys) for name, keys in tasks.items()}
     return plan.model_copy(update={"tasks": {**plan.tasks, **changed}})
@@ -22,9 +23,7 @@ def trolley(**tasks: dict[str, object]) -> Plan:
 def test_heaviest_scan_of_a_long_major_cycle() -> None:
     # Periods 1, 89, 97 and 101 are coprime: all four tasks meet in some scan whatever their phases are
     # (Chinese remainder theorem), once in 871 933 scans.
-    plan = trolley(
-        **{"temperatures": {"every": 89}, "open wire": {"every": 97}, "balancing": {"every": 101}}
-    )
+    plan = trolley(**{"temperatures": {"every": 89}, "open wire": {"every": 97}, "balancing": {"every": 101}})
     (scan,) = scan_budget(build_network(plan)).values()
     assert scan.phases.major_cycle == 89 * 97 * 101
     traffic = bytes_budget(scan)

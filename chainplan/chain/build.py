@@ -72,9 +72,7 @@ def board_cells(board_type: BoardType) -> int:
     return sum(node.cells * node.count for node in board_type.nodes)
 
 
-def _stack(
-    plan: Plan, string: StringPlan
-) -> tuple[tuple[int, ...], tuple[int, ...], tuple[Break, ...]]:
+def _stack(plan: Plan, string: StringPlan) -> tuple[tuple[int, ...], tuple[int, ...], tuple[Break, ...]]:
     """Return a string's taps with its cells full and with its cells empty, uV, and where it can open."""
     taps, empty = [0], [0]
     breaks = []

@@ -1,4 +1,4 @@
-"""Faults that one controller finds and another control unit reacts to: the way over the uplink is in the FRTI.
+"""Faults that one controller finds and another unit reacts to: the way over the uplink is in the FRTI.
 
 The reader's evaluation has found the fault when the FDTI is over, and from then on its messages say so. The
 next one is released one period P later at the latest and arrives after its response time R; a master on the
@@ -50,7 +50,7 @@ class _Way:
 
 
 def told_budget(plan: Plan, scans: dict[str, ControllerScan], uplink: Uplink | None) -> Told:
-    """Return the latencies of all hazards with a `reaction_at`, each on the controller where it is longest."""
+    """Return the latencies of all hazards with a `reaction_at`, each where it is longest."""
     found: dict[str, HazardLatency] = {}
     unbounded: dict[str, str] = {}
     for name, hazard in plan.hazards.items():

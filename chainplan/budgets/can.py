@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 
 __all__ = [
@@ -106,6 +107,7 @@ def padded_length(data_bytes: int) -> int:
     return next(length for length in FD_LENGTHS if length >= data_bytes)
 
 
+@lru_cache(maxsize=64)
 def classic_frame_bits(data_bytes: int, extended: bool) -> FrameBits:
     """Return the most bits of a classic CAN data frame.
 
@@ -124,6 +126,7 @@ def classic_frame_bits(data_bytes: int, extended: bool) -> FrameBits:
     return FrameBits(nominal=stuffed + 13, nominal_stuff=(stuffed - 1) // 4)
 
 
+@lru_cache(maxsize=512)
 def fd_frame_bits(data_bytes: int, extended: bool, switched: bool) -> FrameBits:
     """Return the most bits of a CAN FD frame (ISO 11898-1:2015; field widths from memory), data padded.
 

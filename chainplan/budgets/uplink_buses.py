@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from chainplan.budgets.can import (
@@ -191,10 +192,16 @@ def _load(name: str, bus: BusPlan, sent: list[_Sent], case: Case) -> Sum:
 def _arrivals(bus: BusPlan, sent: list[_Sent], case: Case) -> dict[str, Arrival]:
     wire = can_bus(bus, case)
     errors = error_load(bus) if case is Case.WORST else None
-    return {
-        found.message.name: _arrival(wire, found)
-        for found in response_times(wire, [each.on_bus(case) for each in sent], errors)
-    }
+    found = _analysed(wire, tuple(each.on_bus(case) for each in sent), errors)
+    return {each.message.name: _arrival(wire, each) for each in found}
+
+
+@lru_cache(maxsize=64)
+def _analysed(
+    wire: CanBus, messages: tuple[BusMessage, ...], errors: ErrorLoad | None
+) -> tuple[ResponseTime, ...]:
+    """Return the response times on a bus, kept: most changes to a plan leave its buses as they are."""
+    return response_times(wire, messages, errors)
 
 
 def _arrival(wire: CanBus, found: ResponseTime) -> Arrival:

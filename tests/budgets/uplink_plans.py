@@ -1,0 +1,117 @@
+"""Plans of two strings whose controllers tell a vehicle or a master what they read: the uplink's tests."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from chainplan.budgets.uplink import Uplink
+from chainplan.evaluate import Evaluation, evaluate
+from chainplan.plan.checks import check_plan
+from chainplan.plan.model import Plan
+
+MS = 10**12  # fs
+US = 10**9
+
+VEHICLE = {"bit_rate": "500 kbit/s"}
+
+
+def plan_of(
+    messages: dict[str, Any],
+    *,
+    buses: dict[str, Any] | None = None,
+    masters: dict[str, Any] | None = None,
+    targets: dict[str, Any] | None = None,
+    **uplink: Any,
+) -> Plan:
+    """Return a plan of two strings with a controller each: host-1 and host-2 read 4 cells every 100 ms.
+
+    Without tolerances, and clocked at 1 Mbit/s without gaps, check bits or delays: a value is 1.072 ms old
+    when it is in memory (1 ms of conversion, 8 + 4*16 bit to read) and 101.072 ms when the next one comes.
+    """
+    hop = {"cable": "cable", "length": "0 m"}
+    return Plan.model_validate(
+        {
+            "chainplan": 1,
+            "title": "uplink",
+            "cell_types": {"cell": {"voltage": "3 V"}},
+            "node_types": {
+                "node": {
+                    "cell_inputs": 2,
+                    "relay": {"outward": "0 s", "homeward": "0 s"},
+                    "conversions": {"cell voltages": {"time": "1 ms"}},
+                }
+            },
+            "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
+            "cable_types": {"cable": {"velocity": "2e8 m/s"}},
+            "protocols": {
+                "wire": {
+                    "bit_rate": "1 Mbit/s",
+                    "read_style": "summation",
+                    "request": "8 bit",
+                    "write": "8 bit",
+                }
+            },
+            "strings": {
+                "s": {
+                    "count": 2,
+                    "cell_type": "cell",
+                    "stack": [{"cells": 4}],
+                    "boards": [{"type": "board", "count": 2}],
+                }
+            },
+            "controllers": {
+                "host": {
+                    "count": 2,
+                    "scan_period": "100 ms",
+                    "evaluation": {"period": "20 ms", "run_time": "2 ms"},
+                    "actuators": {"switch": {"opening": "50 ms"}},
+                }
+            },
+            "chains": {
+                "line": {
+                    "count": 2,
+                    "head": "host-{n}:1",
+                    "protocol": "wire",
+                    "order": ["s-{n}.1..2"],
+                    "segments": hop,
+                }
+            },
+            "tasks": {
+                "voltages": {"value": "16 bit"},
+                "state": {"kind": "read", "reads": "status", "data": "8 bit", "every": 3},
+            },
+            "uplink": {
+                "buses": {"vehicle": VEHICLE} | (buses or {}),
+                "masters": masters or {},
+                "messages": messages,
+            }
+            | uplink,
+            "targets": targets or {},
+        }
+    )
+
+
+def evaluated(plan: Plan) -> Evaluation:
+    assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
+    return evaluate(plan)
+
+
+def uplink_of(plan: Plan) -> Uplink:
+    found = evaluated(plan).uplink
+    assert found is not None
+    return found
+
+
+def message(identifier: int, period: str, **keys: Any) -> dict[str, Any]:
+    return {"bus": "vehicle", "identifier": identifier, "data": "8 byte", "period": period} | keys
+
+
+MASTER = {"master": {"evaluation": {"period": "10 ms", "run_time": "3 ms"}}}
+TWO_BUSES: dict[str, Any] = {
+    "buses": {"strings": {"bit_rate": "1 Mbit/s"}},
+    "masters": MASTER,
+}
+STAGES = {
+    "cells": message(0x100, "40 ms", bus="strings", sender="host", carries="voltages"),
+    "pack": message(0x200, "100 ms", sender="master", passes_on=["cells"]),
+}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from chainplan.quantity import VOLTAGE, format_ticks
+from chainplan.quantity import FREQUENCY, SPEED, VOLTAGE, format_ticks
 
 if TYPE_CHECKING:
     from chainplan.evaluate import Evaluation
@@ -35,11 +35,16 @@ ASSUMPTIONS = (
     "plan. An alarm of a node waits for the exchange under way and goes before the next one.",
     "Isolation is judged with every cell at its maximum voltage; in a string that floats, each cell counts "
     "from empty to full, whichever is worse.",
+    "Every port and node sends anew what it receives, at full level: loss counts per segment, delay per "
+    "chain. Connectors and barriers do not reflect; what they lose is in the plan.",
+    "Bit errors hit every segment for itself. Nodes do not check what they relay, and a frame with any bit "
+    "hit has failed.",
 )
 
 
 def budget_warnings(evaluation: Evaluation) -> Iterator[str]:
-    """Yield what the budgets warn of though no target says so: boards whose cells straddle a break."""
+    """Yield what the budgets warn of though no target says so: boards that straddle a break, fast cables."""
+    yield from _fast_cables(evaluation)
     for board in evaluation.isolation.straddled:
         voltage = format_ticks(board.voltage, VOLTAGE, rounding="up")
         place = f"{board.opening.kind} {board.opening.name} of string {board.string}"
@@ -53,3 +58,14 @@ def budget_warnings(evaluation: Evaluation) -> Iterator[str]:
                 f"{place} lies between two nodes of board {board.board}: when it opens, up to {voltage} "
                 "stand within the board"
             )
+
+
+def _fast_cables(evaluation: Evaluation) -> Iterator[str]:
+    """Yield cables that the plan takes to be faster than their class guarantees."""
+    for cable in evaluation.fast_cables:
+        frequency = format_ticks(cable.frequency, FREQUENCY)
+        guaranteed = format_ticks(cable.guaranteed, SPEED, rounding="down")
+        yield (
+            f"cable {cable.name} is planned with {format_ticks(cable.planned, SPEED)}, but a signal of "
+            f"{frequency} may be as slow as {guaranteed} on {cable.loss_class}"
+        )

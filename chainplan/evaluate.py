@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from chainplan.budgets.faults import FaultBudget
     from chainplan.budgets.isolation import IsolationBudget
     from chainplan.budgets.length import ChainLength
+    from chainplan.budgets.link import FastCable
     from chainplan.budgets.residual import Distance, ResidualBudget
     from chainplan.budgets.sleep import SleepBudget
     from chainplan.budgets.startup import StartUp
@@ -142,6 +143,13 @@ class Evaluation:
         from chainplan.budgets.length import length_budget  # late: a plan may be judged without it
 
         return length_budget(self.network, self.scans)
+
+    @cached_property
+    def fast_cables(self) -> tuple[FastCable, ...]:
+        """Return the cables that the plan takes to be faster than their class guarantees."""
+        from chainplan.budgets.link import fast_cables  # late, as above
+
+        return fast_cables(self.network)
 
     @cached_property
     def reach(self) -> ReachBudget:

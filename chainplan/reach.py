@@ -10,7 +10,7 @@ Isolation does not depend on a cable's length, so searches over lengths take it 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
@@ -20,17 +20,18 @@ from chainplan.chain.altered import boards_on, with_boards, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
 from chainplan.evaluate import Evaluation
 from chainplan.quantity import COUNT, LENGTH, Dimension, Span
-from chainplan.verdicts import Verdict
+from chainplan.verdict_rooms import OTHER_ROOMS
+from chainplan.verdicts import ROOMS, WALKS, Verdict, judge
 
 MILLIMETRE = 10**6
 LONGEST = 10**8
 """Millimetres up to which a length is searched: the longest that a plan can state."""
 
-MOST_BOARDS = 256
-"""Boards on one chain up to which their number is searched."""
-
 MOST_NODES = 200
 """Nodes of a network that is searched at all: every step evaluates the whole of it."""
+
+MOST_NODES_TRIED = 400
+"""Nodes of a network up to which boards are added to it."""
 
 Kind = Literal["segment", "chain", "boards"]
 Key = tuple[str, str]
@@ -38,7 +39,7 @@ Key = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """How far one thing can go.
+    """How far one thing can go: one segment of `segments`, which are equal, all cables, or the boards.
 
     `now` and `most` are in ticks of `dimension` (nm, or boards), `most` a whole number of `step`. One step
     further `stopped_by` are missed; it is empty where the search ended at its own limit. `monotone` is False
@@ -46,7 +47,7 @@ class Reach:
     """
 
     kind: Kind
-    subject: str
+    segments: tuple[int, ...]
     now: int
     most: int
     dimension: Dimension
@@ -76,7 +77,7 @@ class _Question(NamedTuple):
     """What may grow, in steps of `step` ticks from `least` to `limit`, and the network altered to so many."""
 
     kind: Kind
-    subject: str
+    segments: tuple[int, ...]
     now: int
     dimension: Dimension
     step: int
@@ -99,20 +100,20 @@ def reach_budget(evaluation: Evaluation) -> ReachBudget:
 def _chain_reach(evaluation: Evaluation, family: str, chains: list[Chain]) -> ChainReach:
     reaches: list[Reach] = []
     anyhow: dict[Key, Verdict] = {}
-    for asked in _questions(evaluation.network, family, chains):
+    for asked in _questions(evaluation.network, chains):
         trials = Trials(evaluation, asked.altered, lengths_only=asked.kind != "boards")
         most = trials.search(asked.least, asked.limit, asked.now // asked.step)
         anyhow |= trials.hopeless
         reaches.append(
             Reach(
                 asked.kind,
-                asked.subject,
+                asked.segments,
                 asked.now,
                 most * asked.step,
                 asked.dimension,
                 asked.step,
                 trials.stops(most + 1) if most < asked.limit else (),
-                trials.monotone(most),
+                trials.monotone(most, asked.limit),
             )
         )
     return ChainReach(family, tuple(reaches), tuple(anyhow.values()))
@@ -121,17 +122,14 @@ def _chain_reach(evaluation: Evaluation, family: str, chains: list[Chain]) -> Ch
 # What is asked ---------------------------------------------------------------------------------------------
 
 
-def _questions(network: Network, family: str, chains: list[Chain]) -> Iterator[_Question]:
+def _questions(network: Network, chains: list[Chain]) -> Iterator[_Question]:
     first = chains[0]
     for hop, numbers in makes_of_hop(first):
-        subject = f"{family}#{numbers[0]}"
-        if len(numbers) > 1:
-            subject = f"one of {family}#{','.join(map(str, numbers))}"
         # Of equal segments the one nearest to the head counts: most frames cross it.
         grown = {f"{chain.name}#{numbers[0]}" for chain in chains}
         yield _Question(
             "segment",
-            subject,
+            tuple(numbers),
             hop.length.max,
             LENGTH,
             MILLIMETRE,
@@ -144,7 +142,7 @@ def _questions(network: Network, family: str, chains: list[Chain]) -> Iterator[_
     if total:
         yield _Question(
             "chain",
-            family,
+            (),
             total,
             LENGTH,
             MILLIMETRE,
@@ -154,12 +152,13 @@ def _questions(network: Network, family: str, chains: list[Chain]) -> Iterator[_
         )
     yield _Question(
         "boards",
-        family,
+        (),
         len(boards_on(first)),
         COUNT,
         1,
         1,
-        MOST_BOARDS,
+        len(boards_on(first))
+        + (MOST_NODES_TRIED - len(network.nodes)) // (len(chains) * len(boards_on(first)[-1])),
         lambda boards: _of_boards(network, chains, boards),
     )
 
@@ -209,7 +208,11 @@ def _of_boards(network: Network, chains: list[Chain], boards: int) -> Network:
 
 
 class Trials:
-    """Evaluations of one network altered more and more, each made once."""
+    """Evaluations of one network altered more and more, each made once.
+
+    The search is made twice: first without the walk through all faults, which takes longest, then with it,
+    from what the first one found. So the walk is made at few places, and at every one that counts.
+    """
 
     def __init__(
         self, evaluation: Evaluation, altered: Callable[[int], Network], *, lengths_only: bool = False
@@ -219,50 +222,71 @@ class Trials:
         self._same_isolation = lengths_only
         # Boards only double from one look to the next, lest a network far too large be built.
         self._growth = 16 if lengths_only else 2
-        self._verdicts: dict[int, dict[Key, Verdict]] = {}
+        self._trials: dict[int, Evaluation] = {}
+        self._looked: dict[int, dict[Key, Verdict]] = {}
+        self._walked: dict[int, dict[Key, Verdict]] = {}
+        self._walking = False
         self.hopeless: dict[Key, Verdict] = {}
         """What is missed at the least of what was asked for, and so whatever is done."""
 
-    def verdicts(self, steps: int) -> dict[Key, Verdict]:
-        """Return every verdict on the network altered by so many steps."""
-        if steps not in self._verdicts:
-            trial = Evaluation(self._base.plan)
+    def looked(self, steps: int) -> dict[Key, Verdict]:
+        """Return the verdicts on the network altered by so many steps, without the walk through faults."""
+        if steps not in self._looked:
+            trial = self._trials[steps] = Evaluation(self._base.plan)
             trial.network = self._altered(steps)
             if self._same_isolation:
                 trial.isolation = self._base.isolation
-            self._verdicts[steps] = {(each.target, each.subject): each for each in trial.verdicts}
-        return self._verdicts[steps]
+            rooms = (room for room in (*ROOMS, *OTHER_ROOMS) if room not in WALKS)
+            self._looked[steps] = _by_key(judge(trial, rooms))
+        return self._looked[steps]
+
+    def walked(self, steps: int) -> dict[Key, Verdict]:
+        """Return the verdicts of the walk through faults, made there too."""
+        if steps not in self._walked:
+            self.looked(steps)
+            self._walked[steps] = _by_key(judge(self._trials[steps], WALKS))
+        return self._walked[steps]
+
+    def verdicts(self, steps: int) -> dict[Key, Verdict]:
+        """Return the verdicts that the search now goes by."""
+        return self.looked(steps) | (self.walked(steps) if self._walking else {})
 
     def stops(self, steps: int) -> tuple[Verdict, ...]:
         """Return what is missed there and is not hopeless."""
+        return self._missed(self.verdicts(steps))
+
+    def _missed(self, verdicts: dict[Key, Verdict]) -> tuple[Verdict, ...]:
         return tuple(
             verdict
-            for key, verdict in self.verdicts(steps).items()
+            for key, verdict in verdicts.items()
             if verdict.status == "missed" and key not in self.hopeless
         )
 
     def holds(self, steps: int) -> bool:
         """Tell whether nothing is missed there but what is hopeless."""
-        return not self.stops(steps)
+        if self._missed(self.looked(steps)):
+            return False
+        return not (self._walking and self._missed(self.walked(steps)))
 
     def search(self, least: int, limit: int, now: int) -> int:
         """Return the most steps from `least` to `limit` that hold, with all that was looked at below them."""
-        self.hopeless = {key: each for key, each in self.verdicts(least).items() if each.status == "missed"}
-        most = self._last_that_holds(least, limit, now)
+        most = now
+        for walking in (False, True):
+            self._walking = walking
+            at_least = self.verdicts(least)
+            self.hopeless = {key: each for key, each in at_least.items() if each.status == "missed"}
+            most = limit = self._last_that_holds(least, limit, most)
         while True:
-            quarters = [least + (most - least) * part // 4 for part in (1, 2, 3)]
-            gap = min((steps for steps in quarters if not self.holds(steps)), default=None)
+            between = (least + (most - least) // 3, least + 2 * (most - least) // 3)
+            gap = next((steps for steps in between if not self.holds(steps)), None)
             if gap is None:
-                break
+                return most
             most = self._last_that_holds(least, gap, least)
-        for beyond in (2 * most + 2, 8 * most + 8):
-            if beyond <= limit:
-                self.holds(beyond)
-        return most
 
-    def monotone(self, most: int) -> bool:
-        """Tell whether nothing that was looked at beyond `most` holds again."""
-        return not any(self.holds(steps) for steps in self._verdicts if steps > most)
+    def monotone(self, most: int, limit: int) -> bool:
+        """Tell whether nothing beyond `most` that was looked at holds again, nor what is twice as far."""
+        further = {steps for steps in (*self._looked, 2 * most + 2) if most < steps <= limit}
+        return not any(map(self.holds, further))
 
     def _last_that_holds(self, least: int, limit: int, now: int) -> int:
         """Return a number of steps that holds while the next does not, or `limit` if that holds."""
@@ -295,3 +319,7 @@ class Trials:
             if start is not None and end is not None and start >= 0 and end < start:
                 found.append(low + floor(Fraction((high - low) * start, start - end)))
         return min(found, default=None)
+
+
+def _by_key(verdicts: Iterable[Verdict]) -> dict[Key, Verdict]:
+    return {(each.target, each.subject): each for each in verdicts}

@@ -401,6 +401,9 @@ ROOMS = (_scan, _samples, _bytes, _latencies, _isolation, _faults)
 SCANNING = (_scan, _samples, _bytes, _latencies)
 """The rooms of what depends on how the chains are scanned, and so can change after a fault."""
 
+WALKS = (_faults,)
+"""The rooms that walk through every single fault, and so take longer than all others together."""
+
 
 def missed(verdicts: Iterable[Verdict]) -> list[Verdict]:
     """Return the verdicts that miss."""

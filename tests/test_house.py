@@ -20,7 +20,7 @@ ROOMS: dict[str, set[str]] = {
     "verdict_rooms": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
     "evaluate": {"budgets", "chain", "plan", "quantity", "reach", "verdicts"},
     "sums": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
-    "reach": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
+    "reach": {"budgets", "chain", "evaluate", "plan", "quantity", "verdict_rooms", "verdicts"},
     "after_faults": {"budgets", "chain", "evaluate", "plan", "quantity", "verdicts"},
     "cautions": {"evaluate", "plan", "quantity"},
     "witness": {"chain", "plan", "quantity"},

@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 __all__ = [
     "TwoStateChannel",
@@ -162,6 +163,7 @@ def two_state_frame_error_probability(
     return min(1.0, channel.share_good * sum(frame.hit[0]) + channel.share_bad * sum(frame.hit[1]))
 
 
+@lru_cache(maxsize=1024)
 def _stretch(channel: TwoStateChannel, bits: int) -> _Stretch:
     """Return what `bits` bits do, by squaring."""
     _check_count(bits=bits)

@@ -9,8 +9,8 @@ puts it in to the head. Nodes are taken to relay what they receive as it is, wit
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Iterator
+from typing import Literal, NamedTuple
 
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.wire import characters, wire_bits
@@ -20,8 +20,7 @@ from chainplan.plan.parts import Protocol
 BlockKind = Literal["broadcast", "request", "answer"]
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
+class Block(NamedTuple):
     """Bits under one check, check included, that reach one receiver over so many segments."""
 
     kind: BlockKind
@@ -74,6 +73,18 @@ def blocks(chain: Chain, exchange: Exchange) -> Counter[Block]:
         else:
             found[Block("answer", answer, 2 * nodes - 1 - node)] += 1
     return found
+
+
+def longest_blocks(chain: Chain, exchange: Exchange) -> Iterator[tuple[BlockKind, int]]:
+    """Yield the longest block of each kind in an exchange, bits."""
+    protocol, summation = chain.protocol, exchange.style == "summation"
+    kinds: tuple[tuple[BlockKind, int], ...] = (
+        ("broadcast" if exchange.style == "write" else "request", exchange.request),
+        ("answer", max(exchange.answers, default=0)),
+    )
+    for kind, bits in kinds:
+        if bits:
+            yield kind, bits if summation else framed_content(protocol, bits)
 
 
 def framed_content(protocol: Protocol, bits: int) -> int:

@@ -65,12 +65,13 @@ def _limit(chain: Chain, kind: int) -> str:
 def length_budget(network: Network, scans: dict[str, ControllerScan]) -> dict[str, ChainLength]:
     """Return what the length of every chain costs, by the chain's name."""
     found = {}
+    known: dict[tuple[int, int], Link] = {}
     for scan in scans.values():
         for chain in scan.controller.chains:
             limits = [node.type.address_limit for node in chain.nodes if node.type.address_limit is not None]
             found[chain.name] = ChainLength(
                 chain,
-                chain_links(network, chain),
+                chain_links(network, chain, known),
                 chain_waits(scan, chain),
                 chain.protocol.answer_window,
                 min(limits, default=None),

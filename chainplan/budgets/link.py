@@ -27,6 +27,7 @@ from chainplan.budgets.line import (
     mismatch_loss,
     temperature_factor,
     twisted_permittivity,
+    velocity,
     worst_loss,
 )
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
@@ -63,18 +64,19 @@ class Link:
         return None if self.worst is None else self.worst.total - self.wanted
 
 
-def chain_links(network: Network, chain: Chain) -> tuple[Link, ...] | None:
+def chain_links(
+    network: Network, chain: Chain, known: dict[tuple[int, int], Link]
+) -> tuple[Link, ...] | None:
     """Return the link budget of every segment of a chain; None if its protocol describes no signal.
 
-    Segments of one make share their arithmetic.
+    Segments of one make share their arithmetic; `known` keeps it from chain to chain of a network.
     """
     signal = chain.protocol.signal
     if signal is None:
         return None
-    known: dict[int, Link] = {}
     found = []
     for segment in chain.segments:
-        make = id(segment.hop)
+        make = id(segment.hop), id(signal)
         if make not in known:
             known[make] = segment_link(network.plan, segment, signal)
         found.append(_of(segment, known[make]))
@@ -123,11 +125,12 @@ def _terms(
     connectors: dict[str, int] = {}
     for name in hop.connectors:
         connectors[name] = connectors.get(name, 0) + 1
-    band = f"{format_ticks(low, FREQUENCY)} to {format_ticks(high, FREQUENCY)}"
     return nonzero(
         Term("transmit level", transmit),
         Term(
-            f"cable {hop.cable}", -worst_loss(line, low, high, hop.length[case]), how=f"{line.name}, {band}"
+            f"cable {hop.cable}",
+            -_cable_loss(line, low, high, hop.length[case]),
+            how=f"{line.name}, {_band(low, high)}",
         ),
         *(
             Term(f"connector {name}", -_connector(plan.connector_types[name], high, case), times)
@@ -158,6 +161,12 @@ def _mismatch(signal: Signal, impedance: Span | None, case: Case) -> int:
 
 
 _mismatch_bound = lru_cache(maxsize=256)(mismatch_loss)
+_cable_loss = lru_cache(maxsize=1024)(worst_loss)
+
+
+@lru_cache(maxsize=64)
+def _band(lowest: int, highest: int) -> str:
+    return f"{format_ticks(lowest, FREQUENCY)} to {format_ticks(highest, FREQUENCY)}"
 
 
 def _matched(hop: Hop, impedance: Span | None, signal: Signal) -> str:
@@ -187,9 +196,40 @@ def _unknown(plan: Plan, hop: Hop, line: CableClass | None, signal: Signal) -> s
             return f"barrier {barrier[0]} has no loss in the plan"
     for each in classes:
         if not each.covers(low, high):
-            ends = format_ticks(each.lowest, FREQUENCY), format_ticks(each.highest, FREQUENCY)
-            return f"{each.name} is known from {ends[0]} to {ends[1]} only"
+            return f"{each.name} is known from {_band(each.lowest, each.highest)} only"
     return ""
+
+
+@dataclass(frozen=True, slots=True)
+class FastCable:
+    """A cable that the plan takes to be faster than its class guarantees at the signal's lowest frequency.
+
+    `frequency` in uHz, `planned` (at the slowest) and `guaranteed` in um/s.
+    """
+
+    name: str
+    loss_class: str
+    frequency: int
+    planned: int
+    guaranteed: int
+
+
+def fast_cables(network: Network) -> tuple[FastCable, ...]:
+    """Return the cables under a signal that are planned faster than their class's delay formula allows."""
+    lowest: dict[str, int] = {}
+    for chain in network.chains.values():
+        signal = chain.protocol.signal
+        for segment in chain.segments if signal else ():
+            name = segment.hop.cable
+            if signal and network.plan.cable_types[name].loss_class:
+                lowest[name] = min(lowest.get(name, signal.lowest.min), signal.lowest.min)
+    found = []
+    for name, frequency in lowest.items():
+        cable = network.plan.cable_types[name]
+        guaranteed = velocity(CABLE_CLASSES[cable.loss_class or ""], frequency)
+        if cable.velocity.min > guaranteed:
+            found.append(FastCable(name, cable.loss_class or "", frequency, cable.velocity.min, guaranteed))
+    return tuple(found)
 
 
 @lru_cache(maxsize=256)

@@ -22,14 +22,14 @@ the electronics; a node is taken not to check what it relays.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import lru_cache
 from math import exp, fsum, log, log1p
 from typing import TYPE_CHECKING
 
 from chainplan.budgets.channel import frame_error_probability
-from chainplan.budgets.crossings import Block, BlockKind, blocks
+from chainplan.budgets.crossings import Block, BlockKind, blocks, longest_blocks
 from chainplan.budgets.errors import HOUR, ControllerErrors, per_hour
 from chainplan.budgets.noise import noise_of
 from chainplan.budgets.terms import Sum, Term, nonzero
@@ -100,9 +100,9 @@ def distances(scans: dict[str, ControllerScan]) -> tuple[Distance, ...]:
         for chain in scan.controller.chains:
             for work in scan.works:
                 for exchange in _exchanges(work, chain):
-                    for block in blocks(chain, exchange):
-                        key = chain.plan.protocol, block.kind, exchange.style
-                        longest[key] = max(longest.get(key, 0), block.bits)
+                    for kind, bits in longest_blocks(chain, exchange):
+                        key = chain.plan.protocol, kind, exchange.style
+                        longest[key] = max(longest.get(key, 0), bits)
                         checks[chain.plan.protocol] = chain.protocol.check
     return tuple(
         _distance(protocol, kind, style, bits, checks[protocol])
@@ -125,9 +125,11 @@ def _distance(protocol: str, kind: BlockKind, style: str, bits: int, check: Chec
     return Distance(protocol, kind, style, bits, found, claimed)
 
 
-def _exchanges(work: TaskWork, chain: Chain) -> Counter[Exchange]:
-    lists = (*work.triggers.values(), *work.reads.values())
-    return Counter(exchange for exchanges in lists for exchange in exchanges if exchange.chain == chain.name)
+def _exchanges(work: TaskWork, chain: Chain) -> Iterator[Exchange]:
+    for lists in (work.triggers, work.reads):
+        for exchange in lists.get(chain.head, ()):
+            if exchange.chain == chain.name:
+                yield exchange
 
 
 # Residual error rate ---------------------------------------------------------------------------------------
@@ -176,8 +178,10 @@ class _Receivers:
         if bits <= width:  # nothing but check bits carries nothing that could be wrong
             return 0.0, True
         counted = bits if width <= WIDEST_EXACT else self._longest
-        logs, exact, distance = _weights(polynomial, width, counted)
-        return _passing(logs, bits, p), exact and counted == bits and p * bits <= distance
+        _, exact, distance = _weights(polynomial, width, counted)
+        return _passing(
+            polynomial, width, counted, bits, p
+        ), exact and counted == bits and p * bits <= distance
 
 
 @lru_cache(maxsize=64)
@@ -195,8 +199,10 @@ def _weights(polynomial: int, width: int, bits: int) -> tuple[tuple[tuple[int, f
     return logs, limits.exact, limits.hamming_distance
 
 
-def _passing(logs: tuple[tuple[int, float], ...], bits: int, p: float) -> float:
+@lru_cache(maxsize=4096)
+def _passing(polynomial: int, width: int, counted: int, bits: int, p: float) -> float:
     """Return the most that passes at any bit error probability up to p, rounded up."""
+    logs = _weights(polynomial, width, counted)[0]
     if p == 0:
         return 0.0
     terms = []
@@ -228,7 +234,7 @@ def residual_budget(
     exact = True
     try:
         for name, scan in scans.items():
-            receivers = {chain.name: _receivers(scan, chain) for chain in scan.controller.chains}
+            receivers = _receivers(scan)
             for index, work in enumerate(scan.works):
                 parts = _task_parts(scan, work, receivers, _attempts(scan, errors[name], index))
                 for found, rates in zip((terms, usual), parts, strict=True):
@@ -243,49 +249,57 @@ def residual_budget(
     )
 
 
-def _receivers(scan: ControllerScan, chain: Chain) -> _Receivers:
-    lengths = (
-        block.bits
-        for work in scan.works
-        for exchange in _exchanges(work, chain)
-        for block in blocks(chain, exchange)
-    )
-    return _Receivers(chain, max(lengths, default=0))
+def _receivers(scan: ControllerScan) -> dict[str, _Receivers]:
+    """Return what passes on every chain of a controller; copies of a chain have theirs in common."""
+    longest: dict[str, int] = {}
+    for chain in scan.controller.chains:
+        lengths = (
+            bits
+            for work in scan.works
+            for exchange in _exchanges(work, chain)
+            for _, bits in longest_blocks(chain, exchange)
+        )
+        longest[chain.family] = max(longest.get(chain.family, 0), *lengths, 0)
+    families = {chain.family: chain for chain in scan.controller.chains}
+    return {family: _Receivers(chain, longest[family]) for family, chain in families.items()}
 
 
-def _attempts(scan: ControllerScan, errors: ControllerErrors, index: int) -> Fraction:
+def _attempts(scan: ControllerScan, errors: ControllerErrors, index: int) -> float:
     """Return how often a read is sent at most, on average: once and its retries."""
-    most = 1 + Fraction(scan.controller.plan.retry_reserve)
+    most = 1.0 + scan.controller.plan.retry_reserve
     worst = errors.tasks[index].worst if errors.tasks else 1.0
-    return most if worst >= 1 else min(most, 1 / (1 - Fraction(worst)))
+    return most if worst >= 1 else min(most, 1 / (1 - worst))
 
 
-_Rates = dict[BlockKind, tuple[Fraction, Fraction]]
-"""By kind of block: undetected errors per hour, and messages received per hour."""
+_Rates = dict[BlockKind, tuple[float, float]]
+"""By kind of block: undetected errors per hour, and messages received per hour.
+
+Sums of positive floats: their rounding lies far below the reserve in :func:`_passing`.
+"""
 
 
 def _task_parts(
-    scan: ControllerScan, work: TaskWork, receivers: dict[str, _Receivers], attempts: Fraction
+    scan: ControllerScan, work: TaskWork, receivers: dict[str, _Receivers], attempts: float
 ) -> tuple[_Rates, _Rates]:
     """Return a task's undetected errors per hour at the plan's p and at 0.01, by kind of block."""
-    runs = Fraction(HOUR, scan.controller.plan.scan_period.min * work.task.every)
+    runs = HOUR / (scan.controller.plan.scan_period.min * work.task.every)
     found: tuple[_Rates, _Rates] = {}, {}
+    received: dict[str, Counter[Block]] = {family: Counter() for family in receivers}
     for chain in scan.controller.chains:
-        received: Counter[Block] = Counter()
-        for exchange, times in _exchanges(work, chain).items():
-            for block, number in blocks(chain, exchange).items():
-                received[block] += times * number
-        for block, number in received.items():
+        for exchange in _exchanges(work, chain):
+            received[chain.family].update(blocks(chain, exchange))
+    for family, counted in received.items():
+        for block, number in counted.items():
             rate = runs * number * (attempts if block.kind != "broadcast" else 1)
-            for rates, passing in zip(found, receivers[chain.name].passes(block), strict=True):
-                errors, messages = rates.get(block.kind, (Fraction(0), Fraction(0)))
-                rates[block.kind] = errors + Fraction(passing) * rate, messages + rate
+            for rates, passing in zip(found, receivers[family].passes(block), strict=True):
+                errors, messages = rates.get(block.kind, (0.0, 0.0))
+                rates[block.kind] = errors + passing * rate, messages + rate
     return found
 
 
 def _term(label: str, rates: _Rates) -> Term:
     parts = tuple(
-        Term(_LABELS[kind], per_hour(errors), how=f"{float(messages):.4g} received per hour")
+        Term(_LABELS[kind], per_hour(errors), how=f"{messages:.4g} received per hour")
         for kind, (errors, messages) in rates.items()
     )
     return Term(label, sum(part.total for part in parts), parts=parts)

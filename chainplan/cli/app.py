@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import typer
 
 from chainplan.cli.guard import guarded
-from chainplan.report.names import SECTIONS
+from chainplan.report.names import ON_REQUEST, SECTIONS
 
 app = typer.Typer(
     name="chainplan",
@@ -65,7 +65,8 @@ def report(
             "--section",
             "-s",
             metavar="NAME",
-            help=f"Only this section; may be given several times. Names: {', '.join(SECTIONS)}.",
+            help=f"Only this section; may be given several times. Names: {', '.join(SECTIONS)}. Shown only "
+            f"when named, because it searches: {', '.join(ON_REQUEST)}.",
         ),
     ] = None,
     width: Width = None,
@@ -96,9 +97,16 @@ def explain(
 
 
 @app.command()
-def data(plan: PlanFile, out: Out = None) -> None:
+def data(
+    plan: PlanFile,
+    out: Out = None,
+    *,
+    reach: Annotated[
+        bool, typer.Option("--reach", help="Search how far each chain could go, too; takes seconds.")
+    ] = False,
+) -> None:
     """Print all results as JSON, units in the keys."""
-    _run("data", plan=plan, out=out)
+    _run("data", plan=plan, out=out, reach=reach)
 
 
 @app.command()

@@ -8,8 +8,8 @@ from chainplan.cli.plans import open_plan
 from chainplan.report.data import data_text
 
 
-def run(plan: str, out: str | None) -> int:
+def run(plan: str, out: str | None, *, reach: bool = False) -> int:
     """Write the results of a plan, to stdout or to a file."""
     loaded, evaluation = open_plan(plan)
-    write_result(data_text(loaded, evaluation, __version__), out)
+    write_result(data_text(loaded, evaluation, __version__, reach=reach), out)
     return 0

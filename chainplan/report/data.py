@@ -24,6 +24,7 @@ from chainplan.report.isolation_data import isolation_data
 from chainplan.report.room_data import coverage_data, uplink_data
 from chainplan.report.standby_data import balancing_data, start_up_data, supply_data
 from chainplan.report.units import Figure, span_of_time, with_unit
+from chainplan.report.wire_data import errors_data, lengths_data, reach_data
 from chainplan.sums import all_sums
 from chainplan.verdicts import Verdict, host_bus_time, share
 
@@ -40,14 +41,17 @@ MOST_SCANS = 4096
 Record = dict[str, Any]
 
 
-def data_text(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> str:
+def data_text(loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False) -> str:
     """Return all results as strict JSON: ASCII, no NaN, the same bytes for the same plan and version."""
-    document = plan_data(loaded, evaluation, version)
+    document = plan_data(loaded, evaluation, version, reach=reach)
     return json.dumps(document, indent=2, allow_nan=False, ensure_ascii=True) + "\n"
 
 
-def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> Record:
-    """Return all results as plain dicts, lists, texts and numbers; `version` is the tool's own."""
+def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False) -> Record:
+    """Return all results as plain dicts, lists, texts and numbers; `version` is the tool's own.
+
+    How far each chain could go is searched for, and written, only where `reach` asks for it.
+    """
     verdicts = evaluation.verdicts
     counts = Counter(verdict.status for verdict in verdicts)
     return {
@@ -64,6 +68,9 @@ def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str) -> Recor
         "balancing": balancing_data(evaluation),
         "supply": supply_data(evaluation),
         "single_faults": faults_data(evaluation),
+        "lengths": lengths_data(evaluation),
+        "reach": reach_data(evaluation) if reach else None,
+        "errors": errors_data(evaluation),
         "isolation": isolation_data(evaluation),
         "coverage": coverage_data(evaluation),
         "uplink": uplink_data(evaluation),

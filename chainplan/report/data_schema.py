@@ -19,6 +19,7 @@ from chainplan.report.record_schema import ResultRecord as _Record
 from chainplan.report.room_schema import CoverageData, UplinkData
 from chainplan.report.standby_schema import BalancingData, StartUpData, SupplyData
 from chainplan.report.units import SUFFIXES
+from chainplan.report.wire_schema import ErrorsData, LengthData, ReachData
 
 Number = int | float | None
 Status = Literal["met", "missed", "not checked"]
@@ -351,6 +352,10 @@ class Results(_Record):
     balancing: list[BalancingData]
     supply: list[SupplyData]
     single_faults: FaultsData
+    lengths: list[LengthData]
+    reach: ReachData | None
+    """Null unless it was asked for."""
+    errors: ErrorsData
     isolation: IsolationData
     coverage: CoverageData
     uplink: UplinkData | None

@@ -15,7 +15,13 @@ SECTIONS: dict[str, str] = {
     "startup": "from power-up to the first complete set of readings, and the watch while asleep",
     "balancing": "share of time and current left for balancing, and how long it takes",
     "supply": "what each board draws from its cells, and the imbalance that makes",
+    "length": "level and delay of each segment, waits for answers",
+    "reach": "how long and how large each chain could be, and what stops it",
+    "errors": "retries, scans lost, errors that no check sees",
     "isolation": "each board's potential and each segment's stress",
     "assumptions": "warnings, assumptions and cautions",
 }
 """Each section and what it shows."""
+
+ON_REQUEST = ("reach",)
+"""Sections that search, which takes seconds: left out of the whole report, shown where they are named."""

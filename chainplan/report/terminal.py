@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.text import Text
 
 from chainplan.report.figures import Look
-from chainplan.report.names import SECTIONS
+from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.sections import title
 from chainplan.report.sections.common import View
 
@@ -30,10 +30,11 @@ def report_text(
 ) -> str:
     """Return the report as `console` would print it: with colours only where that shows them.
 
-    `sections` are names of :data:`chainplan.report.names.SECTIONS`; none means all of them.
+    `sections` are names of :data:`chainplan.report.names.SECTIONS`; none means all but those on request.
     """
     view = view_of(console, loaded, evaluation)
-    return text_of(console, view.look, renderables(view, sections or SECTIONS))
+    whole = [name for name in SECTIONS if name not in ON_REQUEST]
+    return text_of(console, view.look, renderables(view, sections or whole))
 
 
 def view_of(console: Console, loaded: LoadedPlan, evaluation: Evaluation) -> View:

@@ -1,0 +1,133 @@
+"""Length: what is left of the signal on each make of segment, waits for answers, addresses in use."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.budgets.length import ChainLength
+from chainplan.budgets.link import Link
+from chainplan.quantity import LENGTH, LEVEL, TIME
+from chainplan.report.figures import amount, listed, plural, runs_of, signed_amount
+from chainplan.report.sections.common import (
+    STATUS_WIDTH,
+    Cell,
+    Column,
+    View,
+    bullets,
+    heading,
+    status_text,
+    table,
+    two_lines,
+)
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from chainplan.verdicts import Status
+
+MOST_CHAINS = 8
+"""Chains that differ and get a table each."""
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return what the length of every chain costs, chains alike together."""
+    groups = alike(view.evaluation.lengths.values())
+    for group in groups[:MOST_CHAINS]:
+        names = listed([length.chain.name for length in group])
+        yield heading(view, "Length", f"{names}: level and delay, worst case")
+        yield from _chain(view, group[0])
+    left = sum(map(len, groups[MOST_CHAINS:]))
+    notes = [f"Not shown: {plural(left, 'chain')} more. The summary judges them too."] if left else []
+    if any(length.links for length in view.evaluation.lengths.values()):
+        notes.append(
+            "Every port and node sends anew: loss counts per segment, delay per chain. Left: level above the "
+            "receiver's threshold at the worst frequency of the signal; margin: beyond what is wanted of it."
+        )
+    notes.append("How long and how large each chain could be: section reach, on request.")
+    yield Text()
+    yield bullets(view, notes)
+
+
+def alike(lengths: Iterable[ChainLength]) -> list[list[ChainLength]]:
+    """Return chains with the same figures together, to be drawn once."""
+    groups: dict[object, list[ChainLength]] = {}
+    for length in lengths:
+        levels = tuple(
+            (link.worst and link.worst.total, link.reason, link.segment.hop.delay)
+            for link in length.links or ()
+        )
+        waits = tuple((wait.style, wait.worst.total, wait.typical.total) for wait in length.waits)
+        groups.setdefault((length.chain.family, levels, waits), []).append(length)
+    return list(groups.values())
+
+
+def _chain(view: View, length: ChainLength) -> Iterator[RenderableType]:
+    if length.links is None:
+        protocol = length.chain.plan.protocol
+        yield bullets(view, [f"Protocol {protocol} describes no signal, so loss is not checked."])
+    else:
+        yield _links(view, length.links)
+        remarks = list(dict.fromkeys(link.note for link in length.links if link.note))
+        if remarks:
+            yield Text()
+            yield bullets(view, [f"Ends {remark}." for remark in remarks])
+    yield Text()
+    yield bullets(view, _facts(length))
+
+
+def _links(view: View, links: Sequence[Link]) -> RenderableType:
+    makes: dict[tuple[object, ...], tuple[Link, list[int]]] = {}
+    for link in links:
+        hop = link.segment.hop
+        key = (link.worst and link.worst.total, hop.length, hop.delay, hop.cable, link.reason)
+        makes.setdefault(key, (link, []))[1].append(link.segment.number)
+    columns = [
+        Column("verdict", most=STATUS_WIDTH),
+        Column("margin", figures=True),
+        Column("left\n(typical)", figures=True),
+        Column("wanted", figures=True),
+        Column("delay", figures=True),
+        Column("segments"),
+    ]
+    return table(view, columns, [_row(view, link, numbers) for link, numbers in makes.values()])
+
+
+def _row(view: View, link: Link, numbers: list[int]) -> list[Cell]:
+    hop = link.segment.hop
+    make = f"{amount(hop.length.max, LENGTH, 'up')} of {hop.cable}"
+    left: Cell = "unknown"
+    if link.worst is not None and link.typical is not None:
+        typical = f"({amount(link.typical.total, LEVEL)})"
+        left = two_lines(view, amount(link.worst.total, LEVEL, "down"), typical)
+    return [
+        status_text(view, link_status(link)),
+        signed_amount(link.spare, LEVEL),
+        left,
+        amount(link.wanted, LEVEL, "up"),
+        amount(hop.delay.max, TIME, "up"),
+        two_lines(view, runs_of(numbers), "; ".join(part for part in (make, link.reason) if part)),
+    ]
+
+
+def link_status(link: Link) -> Status:
+    """Return whether a segment's margin is enough."""
+    if link.spare is None:
+        return "not checked"
+    return "met" if link.spare >= 0 else "missed"
+
+
+def _facts(length: ChainLength) -> Iterator[str]:
+    window = length.window
+    limit = (
+        f"the host waits {amount(window.min, TIME, 'down')}" if window else "the plan gives no answer window"
+    )
+    for wait in length.waits:
+        yield (
+            f"First bit of an answer, {wait.style}: {amount(wait.worst.total, TIME, 'up')} after the request "
+            f"in the worst case, from {wait.node}; typical {amount(wait.typical.total, TIME)}; {limit}"
+        )
+    if length.addresses is not None:
+        yield f"Addresses: {length.nodes.total} of {length.addresses} in use"

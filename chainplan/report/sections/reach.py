@@ -1,0 +1,121 @@
+"""Reach: how long a segment or a chain and how many boards could be, and which target stops each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from chainplan.reach import ChainReach, Reach
+from chainplan.report.figures import amount, listed, runs_of
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    bullets,
+    heading,
+    paragraph,
+    table,
+    two_lines,
+)
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from chainplan.budgets.length import ChainLength
+    from chainplan.verdicts import Verdict
+
+MOST_CHAINS = 8
+"""Chains that get a table each."""
+
+MOST_TARGETS = 3
+"""Targets named in a row."""
+
+OF_THE_WIRE = ("link margin", "wait for an answer", "node addresses")
+"""Targets that a length or a number of boards is first thought of with."""
+
+_WHAT = {
+    "segment": "one segment longer",
+    "chain": "all cables longer in proportion",
+    "boards": "boards, added at the far end",
+}
+
+
+def render(view: View) -> Iterator[RenderableType]:
+    """Return how far every chain could go, copies of a chain together."""
+    budget = view.evaluation.reach
+    if budget.skipped:
+        yield heading(view, "Reach", "until a target is missed in the worst case")
+        yield paragraph(view, f"Reach is {budget.skipped}.")
+        return
+    for found in budget.chains[:MOST_CHAINS]:
+        yield heading(view, "Reach", f"{found.chain}: until a target is missed in the worst case")
+        yield from _chain(view, found)
+    left = len(budget.chains) - MOST_CHAINS
+    notes = [f"Not shown: {left} chains more; the results as data have them."] if left > 0 else []
+    yield Text()
+    yield bullets(view, [*notes, *NOTES])
+
+
+NOTES = (
+    "Every length and number of boards here was put through all budgets, and so was one step more (1 mm, one "
+    "board). Of equal segments the one nearest to the head was made longer; copies of a chain were altered "
+    "together.",
+    "A further board is one more like the last one, with its cells next to its own: the string and its "
+    "voltage grow with it. Strings in parallel that are not on the chain stay as they are.",
+)
+
+
+def _chain(view: View, found: ChainReach) -> Iterator[RenderableType]:
+    columns = [
+        Column("now", figures=True),
+        Column("at most", figures=True),
+        Column("of"),
+        Column("then missed"),
+    ]
+    yield table(view, columns, [_row(view, reach) for reach in found.reaches])
+    remarks = list(_remarks(view, found))
+    if remarks:
+        yield Text()
+        yield bullets(view, remarks)
+
+
+def _row(view: View, reach: Reach) -> list[Cell]:
+    most = amount(reach.most, reach.dimension, "down")
+    if not reach.stopped_by:
+        most = f"{most} or more"
+    what = _WHAT[reach.kind]
+    if reach.segments:
+        number = runs_of(reach.segments)
+        what += f": number {number}" if len(reach.segments) == 1 else f": one of {number}"
+    remark = "less than the plan has" if reach.most < reach.now else ""
+    if not reach.monotone:
+        remark = "; ".join(part for part in (remark, "something larger holds again") if part)
+    return [
+        amount(reach.now, reach.dimension, "up"),
+        most,
+        two_lines(view, what, remark),
+        "; ".join(_by_target(reach.stopped_by)[:MOST_TARGETS]) or "-",
+    ]
+
+
+def _remarks(view: View, found: ChainReach) -> Iterator[str]:
+    lengths = [each for each in view.evaluation.lengths.values() if each.chain.family == found.chain]
+    if any(_loss_unknown(each) for each in lengths):
+        yield "Loss is not known everywhere on this chain: where it is not, time alone limits a length here."
+    if found.missed_anyhow:
+        anyhow = sorted(found.missed_anyhow, key=lambda verdict: verdict.target not in OF_THE_WIRE)
+        yield f"Missed at no length or with one board already, and left out: {listed(_by_target(anyhow))}."
+
+
+def _by_target(verdicts: Iterable[Verdict]) -> list[str]:
+    """Return every target once, with whom it is about."""
+    subjects: dict[str, list[str]] = {}
+    for verdict in verdicts:
+        subjects.setdefault(verdict.target, []).append(verdict.subject)
+    return [f"{target} ({listed(whom, 2)})" for target, whom in subjects.items()]
+
+
+def _loss_unknown(length: ChainLength) -> bool:
+    return length.links is None or bool(length.unknown)

@@ -103,7 +103,7 @@ def test_whole_report_of_an_example_has_every_section_and_caution() -> None:
 def test_sections_can_be_had_alone(section: str) -> None:
     loaded = load_plan(CONFIGS / "rail-trolley.yaml")
     alone = report(loaded, screen(80), [section])
-    whole = report(loaded, screen(80))
+    whole = report(loaded, screen(80), SECTIONS)
     title = "Rail inspection trolley"
     assert alone.startswith(title)
     assert len(alone) < len(whole)

@@ -198,10 +198,11 @@ def _lengths(evaluation: Evaluation) -> Iterator[Named]:
     """Yield link margins, once per make of segment, and what stands in for a limit of length."""
     for name, length in evaluation.lengths.items():
         shown: set[int] = set()
+        tightest = length.tightest
         for link in length.links or ():
             if link.worst is None or link.typical is None:
                 continue
-            if link is length.tightest or id(link.segment.hop) not in shown:
+            if link is tightest or id(link.segment.hop) not in shown:
                 shown.add(id(link.segment.hop))
                 yield f"link/{link.segment.name}", _known(link.worst)
                 yield f"link/{link.segment.name}{TYPICAL}", _known(link.typical)

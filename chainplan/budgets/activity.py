@@ -170,17 +170,25 @@ def _round_trip(chain: Chain, way: Way, index: int, frame: int, case: Case) -> i
 
 def _in_turn(chain: Chain, answers: list[int], case: Case) -> list[int]:
     """Return how long each node passes on the answers from beyond and sends its own, fs."""
-    sent = [*accumulate(reversed(answers))][::-1]  # its own and all from beyond
+    sent = _onward(answers)  # its own and all from beyond
+    short: dict[int, list[int]] = {}  # the same, each answer counted up to a relay's delay
     times = []
     last = len(answers) - 1
     for index, node in enumerate(chain.nodes):
         beyond = last - index
         if not _stores(node):
-            apart = answers[index + 1 :] if case is not Case.BEST else answers[last:] * (beyond > 0)
-            extra = sum(min(frame, node.type.relay.homeward[case]) for frame in apart)
+            delay = node.type.relay.homeward[case]
+            if delay not in short:
+                short[delay] = _onward([min(answer, delay) for answer in answers])
+            extra = short[delay][last if case is Case.BEST else index + 1] if beyond else 0
         elif case is Case.WORST:
             extra = sent[index] - answers[index]  # received while nothing is sent
         else:
             extra = answers[last] if beyond else 0  # only the first is received before anything is sent
         times.append(sent[index] + extra)
     return times
+
+
+def _onward(amounts: list[int]) -> list[int]:
+    """Return for each place the sum of the amounts from there on."""
+    return [*accumulate(reversed(amounts))][::-1]

@@ -25,6 +25,7 @@ __all__ = [
     "CAPACITY",
     "COUNT",
     "CURRENT",
+    "DATA_PER_SAMPLE",
     "DIMENSIONS",
     "FREQUENCY",
     "LENGTH",
@@ -163,6 +164,8 @@ TEMPERATURE = Dimension(
 
 # Of results alone: no plan writes these, so a unit of theirs is never looked for in a text.
 COUNT = Dimension("count", "1", _units({"": 1}), ("",), "", "12")
+DATA_PER_SAMPLE = Dimension(
+    "data per sample", "ubyte", _units({"byte": 10**6}), ("byte",), "byte", "4 byte")
 RATE = Dimension(
     "rate", "1e-30/h",
     _units({f"e{power}/h": 10**(30 + power) for power in range(-30, 0, 3)} | {"/h": 10**30}),

@@ -13,7 +13,7 @@ from chainplan.budgets.scan import MOST_SCANS
 from chainplan.budgets.schedule import conversion_waits
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
-from chainplan.quantity import BITS, RATIO, TIME, Dimension
+from chainplan.quantity import BITS, DATA_PER_SAMPLE, RATIO, TIME, Dimension
 
 if TYPE_CHECKING:
     from chainplan.budgets.data import ControllerBytes
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 Sense = Literal["at most", "below", "at least"]
 Status = Literal["met", "missed", "not checked"]
 Subject = Literal["working voltage", "creepage", "clearance", "test voltage"]
+
+BYTE = int(DATA_PER_SAMPLE.units["byte"])
+"""Ticks of one byte per sample."""
 
 WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
@@ -220,10 +223,10 @@ def _bytes(evaluation: Evaluation) -> Iterator[Verdict]:
             yield Verdict(
                 "data per sample",
                 f"{name}, {task.task}",
-                ceil(8 * task.bytes_per_sample),
+                ceil(task.bytes_per_sample * BYTE),
                 "at most",
-                floor(8 * Fraction(most)),
-                BITS,
+                floor(Fraction(str(most)) * BYTE),
+                DATA_PER_SAMPLE,
                 f"bytes/{name}/{task.task}",
             )
         if targets.bytes_per_scan:
@@ -237,8 +240,8 @@ def _bytes(evaluation: Evaluation) -> Iterator[Verdict]:
         if targets.host_bus_load:
             yield _host_bus(evaluation.scans[name], traffic, targets.host_bus_load.min)
     for task_name in (name for name in targets.bytes_per_sample if name not in counted):
-        limit = floor(8 * Fraction(targets.bytes_per_sample[task_name]))
-        yield _idle("data per sample", task_name, limit, BITS)
+        limit = floor(Fraction(str(targets.bytes_per_sample[task_name])) * BYTE)
+        yield _idle("data per sample", task_name, limit, DATA_PER_SAMPLE)
 
 
 def _host_bus(scan: ControllerScan, traffic: ControllerBytes, limit: int) -> Verdict:

@@ -8,6 +8,7 @@ from pathlib import Path
 from chainplan.budgets.data import bytes_budget
 from chainplan.budgets.scan import scan_budget
 from chainplan.chain.build import build_network
+from chainplan.evaluate import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 
@@ -39,3 +40,14 @@ def test_unwired_block_is_not_read() -> None:
     (scan,) = scan_budget(build_network(plan)).values()
     work = next(work for work in scan.works if work.name == "cell voltages")
     assert [exchange.samples for exchange in work.reads["trolley:1"]] == [24]
+
+
+def test_data_per_sample_is_judged_finer_than_by_whole_bits() -> None:
+    # Reading the trolley's voltages takes 148.5 bytes for 48 samples: 3.09375 bytes each. A limit of 3.1
+    # bytes, or of just this much, is met; in whole bits it would be 25 against 24.
+    plan = trolley()
+    for limit, status in ((3.1, "met"), (3.09375, "met"), (3.0937, "missed")):
+        targets = plan.targets.model_copy(update={"bytes_per_sample": {"cell voltages": limit}})
+        verdicts = Evaluation(plan.model_copy(update={"targets": targets})).verdicts
+        (verdict,) = (each for each in verdicts if each.target == "data per sample")
+        assert (verdict.value, verdict.status) == (3_093_750, status)

@@ -8,8 +8,9 @@ that leaves something else behind, so it is done for as many faults as are asked
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
+from typing import NamedTuple
 
 from chainplan.budgets.faults import FaultBudget, Outcome
 from chainplan.budgets.scan import controller_scan
@@ -22,8 +23,7 @@ MOST_NODES_EVALUATED = 10_000
 """Nodes that are evaluated anew, all faults together, unless more are asked for: some seconds."""
 
 
-@dataclass(frozen=True, slots=True)
-class FaultRow:
+class FaultRow(NamedTuple):
     """One fault as a reader wants it in a table. Times are worst cases in fs, None where there is none."""
 
     outcome: Outcome
@@ -48,8 +48,7 @@ class FaultRow:
         return self.outcome.name
 
 
-@dataclass(frozen=True, slots=True)
-class Aftermath:
+class Aftermath(NamedTuple):
     """The targets that a plan meets without a fault and misses after recovery from one.
 
     ``lost`` pairs each such fault with the verdicts that are missed then. The faults were judged in the order

@@ -11,7 +11,6 @@ Isolation does not depend on a cable's length, so searches over lengths take it 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 from typing import Literal, NamedTuple
@@ -37,8 +36,7 @@ Kind = Literal["segment", "chain", "boards"]
 Key = tuple[str, str]
 
 
-@dataclass(frozen=True, slots=True)
-class Reach:
+class Reach(NamedTuple):
     """How far one thing can go: one segment of `segments`, which are equal, all cables, or the boards.
 
     `now` and `most` are in ticks of `dimension` (nm, or boards), `most` a whole number of `step`. One step
@@ -56,8 +54,7 @@ class Reach:
     monotone: bool
 
 
-@dataclass(frozen=True, slots=True)
-class ChainReach:
+class ChainReach(NamedTuple):
     """What was found for a chain and its copies. `missed_anyhow` are targets that stop nothing."""
 
     chain: str
@@ -65,8 +62,7 @@ class ChainReach:
     missed_anyhow: tuple[Verdict, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ReachBudget:
+class ReachBudget(NamedTuple):
     """What was found for every chain, copies together; `skipped` says why nothing was looked for."""
 
     chains: tuple[ChainReach, ...]

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from chainplan.budgets.age import runs_from_sample_to_memory, slot_starts
 from chainplan.budgets.scan import MOST_SCANS
@@ -35,8 +34,7 @@ WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(NamedTuple):
     """One target. `value` and `limit` are ticks of `dimension`; `value` is the worst case."""
 
     target: str

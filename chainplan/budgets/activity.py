@@ -16,8 +16,8 @@ left out: these are times of the fault-free chain.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from itertools import accumulate
+from typing import NamedTuple
 
 from chainplan.budgets.age import conversion_on
 from chainplan.budgets.exchange import Exchange, channels
@@ -29,8 +29,7 @@ from chainplan.chain.network import Chain, Node
 from chainplan.quantity import Span
 
 
-@dataclass(frozen=True, slots=True)
-class Activity:
+class Activity(NamedTuple):
     """What a node does in one major cycle of its controller, fs: at the least, typically, at the most.
 
     `free` says that it converts by itself whenever it does not communicate, because a task without a

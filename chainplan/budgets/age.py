@@ -14,7 +14,6 @@ before the reads grows by the longest of them (:mod:`chainplan.budgets.schedule`
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from math import lcm
 from typing import NamedTuple
@@ -31,8 +30,7 @@ from chainplan.plan.schedule import Task
 from chainplan.quantity import TIME, Span
 
 
-@dataclass(frozen=True)
-class SampleTiming:
+class SampleTiming(NamedTuple):
     """Age and skew of one task's values on one controller."""
 
     controller: str

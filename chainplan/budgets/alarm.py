@@ -10,7 +10,6 @@ To the head in an open chain; in a ring both ways at once, and the end it reache
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
@@ -22,8 +21,7 @@ from chainplan.plan.schedule import Hazard
 from chainplan.quantity import Span
 
 
-@dataclass(frozen=True, slots=True)
-class Watch:
+class Watch(NamedTuple):
     """How nodes watch their own inputs: checks every `check_every` fs, and the way of an alarm."""
 
     check_every: Span

@@ -14,7 +14,7 @@ Delays count per chain: every node on the way relays. Times are in fs.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, Style
 from chainplan.budgets.scan import ControllerScan
@@ -27,8 +27,7 @@ from chainplan.quantity import TIME
 FORMULA = "way out + turn-around + way home, relays and cables of the whole chain"
 
 
-@dataclass(frozen=True, slots=True)
-class Wait:
+class Wait(NamedTuple):
     """The longest wait for an answer on a chain in one read style, and whose answer it is."""
 
     chain: str

@@ -13,9 +13,9 @@ time in which the scan runs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
+from typing import NamedTuple
 
 from chainplan.budgets.age import conversion_on
 from chainplan.budgets.scan import ControllerScan
@@ -30,8 +30,7 @@ FS_PER_HOUR = 3600 * 10**15
 _WHOLE = int(RATIO.units[""])
 
 
-@dataclass(frozen=True)
-class NodeBalancing:
+class NodeBalancing(NamedTuple):
     """How nodes of one make that are read alike balance their cells.
 
     ``left`` is what is left for balancing of one major cycle, with its terms, fs, and ``cycle`` that cycle's
@@ -141,8 +140,7 @@ def _node_balancing(
     )
 
 
-@dataclass(frozen=True)
-class BalancingTime:
+class BalancingTime(NamedTuple):
     """How long the slowest cell of a group of nodes takes to lose what the target says.
 
     `time` is None where balancing never gets to run; `needed` is then the share of time it would need.

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 
 __all__ = [
     "BusMessage",
@@ -62,8 +63,7 @@ class CanBus:
             raise ValueError("data bit time must be above zero and not longer than the nominal bit time")
 
 
-@dataclass(frozen=True)
-class FrameBits:
+class FrameBits(NamedTuple):
     """The most bits of one frame, interframe space included, in parts that add up.
 
     ``nominal`` and ``data`` are the frame's own bits in the arbitration and the data phase; ``nominal_stuff``
@@ -252,8 +252,7 @@ class ErrorLoad:
         return self.burst + (0 if self.interval is None else _ceil_div(window, self.interval))
 
 
-@dataclass(frozen=True)
-class Interference:
+class Interference(NamedTuple):
     """Frames of one higher-priority message that go first: how many, and their time together (fs)."""
 
     name: str
@@ -261,8 +260,7 @@ class Interference:
     time: int
 
 
-@dataclass(frozen=True)
-class ResponseTime:
+class ResponseTime(NamedTuple):
     """The longest time (fs) from a message's release to the end of its frame, with the terms that make it up.
 
     ``response = jitter + blocking + interference + earlier + errors + frame - instance*period``, where
@@ -327,8 +325,7 @@ def response_times(
     return tuple(_response_time(_level(bus, ordered, place, load)) for place in range(len(ordered)))
 
 
-@dataclass(frozen=True)
-class _Level:
+class _Level(NamedTuple):
     """One message with all that can delay it: the constants of its fixed-point equations.
 
     ``higher`` pairs every message of higher priority with its frame time; ``per_error`` is the time one error

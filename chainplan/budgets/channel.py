@@ -21,6 +21,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 __all__ = [
     "TwoStateChannel",
@@ -134,8 +135,7 @@ def _plus(a: _Matrix, b: _Matrix) -> _Matrix:
     return ((a00 + b00, a01 + b01), (a10 + b10, a11 + b11))
 
 
-@dataclass(frozen=True)
-class _Stretch:
+class _Stretch(NamedTuple):
     """What a number of bits does: [from][to] probabilities without any hit, and with at least one."""
 
     clean: _Matrix

@@ -28,11 +28,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from math import comb
 from operator import sub
+from typing import NamedTuple
 
 __all__ = [
     "CodewordSearchError",
@@ -68,8 +68,7 @@ class CodewordSearchError(ValueError):
     """The exact answer needs more steps or memory than this module allows itself."""
 
 
-@dataclass(frozen=True)
-class WeightLimits:
+class WeightLimits(NamedTuple):
     """Codewords per weight: ``counts[k]`` is exact for k <= ``exact_up_to`` and an upper bound above it."""
 
     hamming_distance: int
@@ -82,8 +81,7 @@ class WeightLimits:
         return self.exact_up_to >= len(self.counts) - 1
 
 
-@dataclass(frozen=True)
-class Residual:
+class Residual(NamedTuple):
     """Probability that a frame arrives wrong and is taken for right.
 
     ``exact`` tells an exact value from an upper bound. Up to a bit error probability of ``rising_up_to`` the

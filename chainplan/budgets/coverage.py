@@ -16,8 +16,7 @@ come on top: that is the FDTI of a hazard of the plan (:mod:`chainplan.budgets.l
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from chainplan.budgets.age import slot_shift
 from chainplan.budgets.exchange import channels
@@ -35,8 +34,7 @@ _BY_BOARD = READINGS["temperatures"].shows
 """Kinds that a sensor anywhere on a board shows for all its cells."""
 
 
-@dataclass(frozen=True)
-class TaskInterval:
+class TaskInterval(NamedTuple):
     """How often a task runs on a controller."""
 
     controller: str
@@ -45,8 +43,7 @@ class TaskInterval:
     typical_interval: Sum
 
 
-@dataclass(frozen=True)
-class Gap:
+class Gap(NamedTuple):
     """Boards of one string on which nothing shows a kind of hazard."""
 
     string: str
@@ -58,8 +55,7 @@ class Gap:
     reason: str
 
 
-@dataclass(frozen=True)
-class KindCoverage:
+class KindCoverage(NamedTuple):
     """How far one kind of hazard is covered."""
 
     kind: HazardKind
@@ -77,8 +73,7 @@ class KindCoverage:
     gaps: tuple[Gap, ...]
 
 
-@dataclass(frozen=True)
-class Coverage:
+class Coverage(NamedTuple):
     """The whole table, in the order of :data:`~chainplan.plan.readings.HAZARD_KINDS`."""
 
     kinds: dict[HazardKind, KindCoverage]

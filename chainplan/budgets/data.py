@@ -5,8 +5,8 @@ bytes per sample = wire bytes / samples carried; efficiency = payload bits / wir
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.phases import assign_phases
@@ -18,8 +18,7 @@ from chainplan.quantity import BITS
 _FS_PER_HOUR = 3600 * 10**15
 
 
-@dataclass(frozen=True)
-class TaskBytes:
+class TaskBytes(NamedTuple):
     """One task's traffic per run on one controller, bits."""
 
     task: str
@@ -41,8 +40,7 @@ class TaskBytes:
         return Fraction(self.payload, self.wire.total) if self.wire.total else Fraction(0)
 
 
-@dataclass(frozen=True)
-class ControllerBytes:
+class ControllerBytes(NamedTuple):
     """One controller's traffic: per task, in the busiest scan and over time."""
 
     controller: str

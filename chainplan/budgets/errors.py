@@ -39,9 +39,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, fsum, inf, log1p
+from typing import NamedTuple
 
 from chainplan.budgets.channel import expected_retries_of_each, probability_more_than_k_retries
 from chainplan.budgets.crossings import frames
@@ -66,8 +66,7 @@ MOST_RETRIES = 1000
 _MOST_TERMS = 12
 
 
-@dataclass(frozen=True, slots=True)
-class TaskErrors:
+class TaskErrors(NamedTuple):
     """How the exchanges of one task fail. `failures` holds q of every read of a run.
 
     `bits` is the longest frame on the wire, `unheard` the probability that a broadcast of a run is not heard
@@ -88,8 +87,7 @@ class TaskErrors:
         return max(self.failures, default=0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class ControllerErrors:
+class ControllerErrors(NamedTuple):
     """What bit errors cost one controller.
 
     `lost` and `unheard` are per hour, `retries` the mean per scan. `bound` tells an upper bound (bursts, or a

@@ -14,9 +14,9 @@ the way back of a ring that is read from its head, is never shown.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate
+from typing import NamedTuple
 
 from chainplan.budgets.age import slot_shift
 from chainplan.budgets.scan import ControllerScan
@@ -30,8 +30,7 @@ from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
 
 
-@dataclass(frozen=True, slots=True)
-class Alarm:
+class Alarm(NamedTuple):
     """What makes a controller call part of a chain lost: consecutive bad runs of any of `tasks`."""
 
     hazard: str
@@ -46,8 +45,7 @@ class Alarm:
         return self.debounce + self.lost_readings
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(NamedTuple):
     """One task's reads of one chain, for a break at each place: 0 before the first node, n after the last.
 
     ``misses[place]`` is the time from the last need of the place in a run to the first read that misses an
@@ -61,8 +59,7 @@ class Window:
     reads: int
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(NamedTuple):
     """When a fault is known at the latest, and by which task."""
 
     time: Sum

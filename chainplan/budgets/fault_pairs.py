@@ -14,8 +14,8 @@ string's nodes. (A path is cut by any of its edges, a cycle only by two: Menger,
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from itertools import accumulate, pairwise
+from typing import NamedTuple
 
 from chainplan.chain.degraded import Fault, FaultKind
 from chainplan.chain.network import Chain, Network
@@ -23,8 +23,7 @@ from chainplan.chain.network import Chain, Network
 MOST_EXAMPLES = 3
 
 
-@dataclass(frozen=True, slots=True)
-class StringPairs:
+class StringPairs(NamedTuple):
     """How many single faults and how many pairs of others blind a string, in part and wholly."""
 
     string: str

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from chainplan.budgets.age import runs_from_sample_to_memory
 from chainplan.budgets.fault_known import Detection, Known
@@ -32,8 +32,7 @@ from chainplan.chain.network import Chain, Node
 from chainplan.quantity import TIME
 
 
-@dataclass(frozen=True, slots=True)
-class Recovery:
+class Recovery(NamedTuple):
     """The time until all cells that are left are seen again, worst case; None, with the reason as `note`."""
 
     time: Sum | None
@@ -100,8 +99,7 @@ def recovery_of(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Break:
+class _Break(NamedTuple):
     """A broken chain of which something is left, and the tasks that bring its cells back."""
 
     chain: Chain

@@ -13,9 +13,9 @@ fault, so that a walk through all faults does not lay out the whole plan each ti
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate
+from typing import NamedTuple
 
 from chainplan.budgets.age import conversion_on
 from chainplan.budgets.exchange import (
@@ -38,8 +38,7 @@ from chainplan.plan.readings import is_block
 from chainplan.quantity import BITS, TIME
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One task's exchanges on one chain, worst case: what each keeps its port busy apart from its set-up, fs.
 
     `time_out` is the chain's where the reads ask for answers; `wait` is what the host waits for between
@@ -54,8 +53,7 @@ class Reading:
     wait: int
 
 
-@dataclass(frozen=True)
-class Rescan:
+class Rescan(NamedTuple):
     """A controller's scan after a fault, worst case.
 
     ``lengths[i]`` is the run of task i of the fault-free scan, fs; 0 where the task has nothing left to do.
@@ -264,8 +262,7 @@ def _stage_end(lists: dict[str, list[int]], plan: ControllerPlan, begin: int) ->
     return max(free, default=begin)
 
 
-@dataclass(frozen=True)
-class _Laid:
+class _Laid(NamedTuple):
     """One task's exchanges on a whole open chain, to be cut to its first nodes.
 
     ``wired[k]`` is the most values that any of the first k + 1 nodes has, ``waits[k]`` the longest

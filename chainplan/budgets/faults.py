@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate
+from typing import NamedTuple
 
 from chainplan.budgets.fault_known import Detection, Known
 from chainplan.budgets.fault_pairs import StringPairs, string_pairs
@@ -57,8 +58,7 @@ ASSUMPTIONS = (
 """What every figure here assumes."""
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(NamedTuple):
     """What one fault does. `nodes` and `cells` count those that are blind in the end."""
 
     fault: Fault

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain as joined
 from itertools import groupby
+from typing import NamedTuple
 
 from chainplan.budgets.isolation_checks import Check, Judge, Status
 from chainplan.chain.network import Break, Chain, Network, Segment
@@ -21,8 +22,7 @@ from chainplan.chain.potentials import Potentials, Reach, Worst, board_reaches, 
 from chainplan.tables.insulation import is_voltage_class_b
 
 
-@dataclass(frozen=True, slots=True)
-class SegmentIsolation:
+class SegmentIsolation(NamedTuple):
     """A segment's worst voltages and all its checks; ``rating`` is what its barriers hold together, uV.
 
     With one barrier, or two that do not share, that is the weaker rating; with two that share, twice it.
@@ -63,8 +63,7 @@ class SegmentIsolation:
         return is_voltage_class_b(self.conductors.voltage)
 
 
-@dataclass(frozen=True, slots=True)
-class Rung:
+class Rung(NamedTuple):
     """A node on the ladder drawing: its reference and its top above HV- of its string, all cells full, uV."""
 
     node: str
@@ -73,8 +72,7 @@ class Rung:
     top: int
 
 
-@dataclass(frozen=True, slots=True)
-class ChainIsolation:
+class ChainIsolation(NamedTuple):
     """One chain's segments, in the order of the chain."""
 
     chain: Chain
@@ -86,8 +84,7 @@ class ChainIsolation:
         return tuple(Rung(node.name, node.string, node.reference, node.top) for node in self.chain.nodes)
 
 
-@dataclass(frozen=True, slots=True)
-class StraddledBoard:
+class StraddledBoard(NamedTuple):
     """A warning: a board's cells lie on both sides of a break, which carries ``voltage`` uV when open.
 
     ``node`` is the node whose own cells do; it is empty where the break lies between two nodes.

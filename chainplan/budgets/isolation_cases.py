@@ -8,7 +8,6 @@ terms, and the pair that differs most is kept.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import product
 from typing import NamedTuple
 
@@ -29,8 +28,7 @@ from chainplan.chain.potentials import (
 from chainplan.quantity import VOLTAGE
 
 
-@dataclass(frozen=True, slots=True)
-class Stress:
+class Stress(NamedTuple):
     """A segment in one case: signed sums in uV, far end less near end; the magnitude is what counts.
 
     ``references`` lies between the two nodes' references (chassis, for a port) and stresses the barrier,

@@ -14,7 +14,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
@@ -37,8 +36,7 @@ Status = Literal["met", "missed", "not checked"]
 Subject = Literal["working voltage", "creepage", "clearance", "test voltage"]
 
 
-@dataclass(frozen=True, slots=True)
-class Check:
+class Check(NamedTuple):
     """One figure of a segment's isolation: needed and offered, in ticks of the dimension.
 
     ``voltage`` is what the need rests upon, uV; ``rule`` the row and the source it comes from. ``reason``

@@ -16,8 +16,8 @@ the fault may be at any cell.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
+from typing import NamedTuple
 
 from chainplan.budgets.age import (
     Sampling,
@@ -40,8 +40,7 @@ from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
 
 
-@dataclass(frozen=True)
-class HazardLatency:
+class HazardLatency(NamedTuple):
     """One hazard on the controller where it takes longest."""
 
     hazard: str

@@ -7,7 +7,7 @@ How far each may grow until a target is missed is searched for in :mod:`chainpla
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from chainplan.budgets.answer_window import Wait, chain_waits
 from chainplan.budgets.link import Link, chain_links
@@ -17,8 +17,7 @@ from chainplan.chain.network import Chain, Network
 from chainplan.quantity import COUNT, Span
 
 
-@dataclass(frozen=True, slots=True)
-class ChainLength:
+class ChainLength(NamedTuple):
     """What a chain's length costs. `links` is None where the protocol describes no signal.
 
     `window` is how long the host waits for an answer (fs), `addresses` how many nodes can be told apart by

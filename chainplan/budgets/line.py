@@ -19,6 +19,7 @@ from decimal import ROUND_CEILING, Context, Decimal
 from fractions import Fraction
 from itertools import product
 from types import MappingProxyType
+from typing import NamedTuple
 
 from chainplan.quantity import Span
 
@@ -147,8 +148,7 @@ def _floor_root(square: Fraction) -> int:
     return math.isqrt(math.floor(square))
 
 
-@dataclass(frozen=True)
-class _RootSum:
+class _RootSum(NamedTuple):
     """The positive number ``whole + sqrt(square)``, both parts rational and not negative."""
 
     whole: Fraction
@@ -409,8 +409,7 @@ def _ratio_to_udb(power_ratio: Fraction) -> int:
     return int(udb.to_integral_value(ROUND_CEILING))
 
 
-@dataclass(frozen=True)
-class LineConstants:
+class LineConstants(NamedTuple):
     """Attenuation (Np/m), phase (rad/m) and characteristic impedance (ohm) of a line at one frequency."""
 
     attenuation: float
@@ -435,8 +434,7 @@ def line_constants(
     return LineConstants(gamma.real, gamma.imag, cmath.sqrt(series / shunt))
 
 
-@dataclass(frozen=True)
-class TwoPort:
+class TwoPort(NamedTuple):
     """The ABCD (chain) matrix of a two-port: V1 = a*V2 + b*I2, I1 = c*V2 + d*I2; b in ohm, c in siemens."""
 
     a: complex

@@ -13,10 +13,10 @@ Levels are in udB, frequencies in uHz, lengths in nm, impedances in mohm.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from math import acosh, ceil, floor, pi, sqrt
+from typing import NamedTuple
 
 from chainplan.budgets.line import (
     CABLE_CLASSES,
@@ -43,8 +43,7 @@ _ANY_FREQUENCY = 10**30
 FORMULA = "transmit level - cable - connectors - barriers - mismatch - receiver threshold"
 
 
-@dataclass(frozen=True, slots=True)
-class Link:
+class Link(NamedTuple):
     """One segment's link budget: the level left above the receiver's threshold, and the margin wanted.
 
     The sums are None where something is not in the plan; `reason` then says what. `note` says what was
@@ -86,9 +85,9 @@ def chain_links(
 def _of(segment: Segment, same: Link) -> Link:
     """Return the link budget of a segment, worked out on another one of the same make."""
     label = f"link margin of {segment.name}"
-    worst = replace(same.worst, label=label) if same.worst else None
-    typical = replace(same.typical, label=label) if same.typical else None
-    return replace(same, segment=segment, worst=worst, typical=typical)
+    worst = same.worst._replace(label=label) if same.worst else None
+    typical = same.typical._replace(label=label) if same.typical else None
+    return same._replace(segment=segment, worst=worst, typical=typical)
 
 
 def segment_link(plan: Plan, segment: Segment, signal: Signal) -> Link:
@@ -200,8 +199,7 @@ def _unknown(plan: Plan, hop: Hop, line: CableClass | None, signal: Signal) -> s
     return ""
 
 
-@dataclass(frozen=True, slots=True)
-class FastCable:
+class FastCable(NamedTuple):
     """A cable that the plan takes to be faster than its class guarantees at the signal's lowest frequency.
 
     `frequency` in uHz, `planned` (at the slowest) and `guaranteed` in um/s.

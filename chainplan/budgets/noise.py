@@ -7,9 +7,9 @@ it. Every segment has a channel of its own.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
 from functools import cache
 from math import expm1, inf, log1p
+from typing import NamedTuple
 
 from chainplan.budgets.channel import (
     TwoStateChannel,
@@ -22,8 +22,7 @@ from chainplan.chain.network import Chain
 from chainplan.plan.wire_parts import BitErrors
 
 
-@dataclass(frozen=True, slots=True)
-class Noise:
+class Noise(NamedTuple):
     """Bit errors on one segment: each bit alone with probability `independent`, and in bursts."""
 
     independent: float

@@ -11,7 +11,6 @@ Two facts keep the search small, none of them an approximation:
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice, product
 from math import gcd, lcm
@@ -33,8 +32,7 @@ class Factor(NamedTuple):
     unit: int
 
 
-@dataclass(frozen=True)
-class TaskGroup:
+class TaskGroup(NamedTuple):
     """Tasks linked by common factors of their periods.
 
     ``members`` are indices into the tasks given; everything else is in the order of the members: ``periods``

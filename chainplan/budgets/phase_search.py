@@ -8,9 +8,8 @@ heaviest set of tasks that meet pairwise, where it is long.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from math import gcd, lcm
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from chainplan.budgets.phase_groups import PathTrees, TaskGroup, bound_by_meeting, heaviest_clique
 
@@ -26,8 +25,7 @@ _SHORT_SEARCH = 10_000  # nodes spent before better first solutions are looked f
 _DEEPEST = 400  # free tasks: with more no proof is in reach of a search, but the end of Python's stack is
 
 
-@dataclass(frozen=True)
-class GroupSolution:
+class GroupSolution(NamedTuple):
     """Phases of one group (modulo its reduced periods) with their busiest scan and its lower bound in ticks.
 
     ``together`` are the group's tasks that meet in the busiest scan, ``nodes`` the effort of the search.

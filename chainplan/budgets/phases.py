@@ -13,9 +13,9 @@ such groups are solved apart and their busiest scans add up.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from math import gcd, lcm
+from typing import NamedTuple
 
 from chainplan.budgets.phase_groups import split_into_groups
 from chainplan.budgets.phase_search import solve_group
@@ -25,8 +25,7 @@ __all__ = ["PhasePlan", "assign_phases", "due", "scan_loads"]
 _LONGEST_TABLE = 1_000_000  # scans: longer tables are refused, nobody could read them
 
 
-@dataclass(frozen=True)
-class PhasePlan:
+class PhasePlan(NamedTuple):
     """Chosen phases and the proof of their quality.
 
     ``phases`` are in scans, in the order of the tasks. ``busiest`` is the load, in ticks, of the busiest scan

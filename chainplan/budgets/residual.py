@@ -23,10 +23,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 from math import exp, fsum, log, log1p
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.budgets.channel import frame_error_probability
 from chainplan.budgets.crossings import Block, BlockKind, blocks, longest_blocks
@@ -58,8 +57,7 @@ _LABELS: dict[BlockKind, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Distance:
+class Distance(NamedTuple):
     """The Hamming distance of a protocol's check at the longest block of one kind and read style.
 
     `distance` is None where it could not be found; `reason` says why. `claimed` is what the plan says of the
@@ -75,8 +73,7 @@ class Distance:
     reason: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class ResidualBudget:
+class ResidualBudget(NamedTuple):
     """Undetected errors per hour, all controllers together: at the plan's p, and at 0.01 end to end.
 
     `exact` is False where the first is an upper bound: some A_k are, or p is so large that R need not grow

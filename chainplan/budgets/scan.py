@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 from chainplan.budgets.phases import PhasePlan, assign_phases, due
 from chainplan.budgets.schedule import Run, Step, TaskWork, Ways, exchange_cost, run_task, task_work
@@ -20,8 +21,7 @@ MOST_SCANS = 4096
 """Longest major cycle that is walked scan by scan; beyond it what could happen in it is bounded instead."""
 
 
-@dataclass(frozen=True)
-class Slot:
+class Slot(NamedTuple):
     """A task's place in a scan: times since the scan began, worst case, fs."""
 
     task: str

@@ -19,7 +19,6 @@ worst run: no shorter exchange anywhere can make it longer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
@@ -54,8 +53,7 @@ class Step(NamedTuple):
     end: int
 
 
-@dataclass(frozen=True)
-class TaskWork:
+class TaskWork(NamedTuple):
     """What a task does on one controller: its exchanges, port by port."""
 
     name: str

@@ -9,8 +9,8 @@ a ring, from the node from which it takes longest. The controller evaluates at o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from functools import partial
+from typing import NamedTuple
 
 from chainplan.budgets.alarm import Watch, alarm_terms, any_watched
 from chainplan.budgets.latency import HazardLatency, hazard_latency
@@ -21,8 +21,7 @@ from chainplan.plan.schedule import Hazard
 from chainplan.plan.standby import SleepPlan
 
 
-@dataclass(frozen=True)
-class SleepBudget:
+class SleepBudget(NamedTuple):
     """Every hazard that the sleeping nodes watch for, and those that nobody watches for while asleep.
 
     Those that another unit reacts to are in neither: the plan does not say when the uplink wakes.
@@ -53,18 +52,14 @@ def _latencies(name: str, hazard: Hazard, sleep: SleepPlan, network: Network) ->
     watch = Watch(sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
     tolerant = (sleep.tolerant_time or hazard.tolerant_time).min
     return [
-        replace(
-            hazard_latency(
-                name,
-                hazard,
-                controller,
-                "check and alarm of the sleeping nodes",
-                partial(_terms, hazard, sleep, watch, chain, controller),
-                "lag + filter + hits * check period + conversion + way + controller wakes + C_h",
-            ),
-            tolerant_time=tolerant,
-            asleep=True,
-        )
+        hazard_latency(
+            name,
+            hazard,
+            controller,
+            "check and alarm of the sleeping nodes",
+            partial(_terms, hazard, sleep, watch, chain, controller),
+            "lag + filter + hits * check period + conversion + way + controller wakes + C_h",
+        )._replace(tolerant_time=tolerant, asleep=True)
         for controller in network.controllers.values()
         for chain in controller.chains
         if any_watched(hazard, chain)

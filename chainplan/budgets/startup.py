@@ -18,8 +18,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, partial
+from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, TaskWork, conversion_waits, run_task
@@ -28,8 +29,7 @@ from chainplan.chain.network import Chain, Controller
 from chainplan.quantity import TIME
 
 
-@dataclass(frozen=True, slots=True)
-class Milestone:
+class Milestone(NamedTuple):
     """What is done, and when at the latest and typically, fs since power-up."""
 
     name: str
@@ -37,8 +37,7 @@ class Milestone:
     typical: int
 
 
-@dataclass(frozen=True, slots=True)
-class Stage:
+class Stage(NamedTuple):
     """A part of the start-up and its time, fs; `parts` lays out what the time is made of.
 
     `achieves` says what is done when it ends, `reads` whether a read in it may need a retry.
@@ -163,7 +162,7 @@ def _first_run(work: TaskWork, controller: Controller) -> TaskWork:
         key=sum,
         default=(0, 0),
     )
-    return replace(work, wait=settling + conversion, settling=settling)
+    return work._replace(wait=settling + conversion, settling=settling)
 
 
 Lists = dict[str, list[tuple[Term, ...]]]

@@ -43,8 +43,7 @@ def _quotient(part: int, whole: int, case: Case) -> int:
     return part // whole if case is Case.BEST else -(-part // whole)
 
 
-@dataclass(frozen=True)
-class NodeSupply:
+class NodeSupply(NamedTuple):
     """What one node does, and what that costs its cells. `cycle` is its controller's major cycle, fs."""
 
     controller: str
@@ -104,8 +103,7 @@ class NodeSupply:
         return Fraction(times.typical, self.cycle.typical)
 
 
-@dataclass(frozen=True)
-class Spread:
+class Spread(NamedTuple):
     """How far the charges drawn from a string's cells lie apart, nAh in 30 days."""
 
     worst: Sum

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 
@@ -33,8 +32,7 @@ class Term(NamedTuple):
         return self.amount * self.times
 
 
-@dataclass(frozen=True, slots=True)
-class Sum:
+class Sum(NamedTuple):
     """A figure with the terms that make it; `total` is their sum and nothing else."""
 
     label: str

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case
 
 
-@dataclass(frozen=True, slots=True)
-class Waits:
+class Waits(NamedTuple):
     """The time-outs that a fault makes a controller wait for, worst case, fs.
 
     ``runs[i]`` is what a run of task i waits in all. `first` is the time-out of the read that fails first,

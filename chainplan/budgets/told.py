@@ -12,7 +12,7 @@ its evaluation:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from chainplan.budgets.latency import HazardLatency, latency_budget
 from chainplan.budgets.scan import ControllerScan
@@ -26,16 +26,14 @@ from chainplan.plan.uplink_checks import find_sender
 from chainplan.quantity import TIME
 
 
-@dataclass(frozen=True)
-class Told:
+class Told(NamedTuple):
     """The hazards that another unit reacts to: their latencies, or why there is no bound for one."""
 
     latencies: dict[str, HazardLatency]
     unbounded: dict[str, str]
 
 
-@dataclass(frozen=True)
-class _Way:
+class _Way(NamedTuple):
     """From the reader's evaluation to the memory of whoever hears the last message."""
 
     terms: tuple[Term, ...]
@@ -130,7 +128,7 @@ def _with_reaction(plan: Plan, hazard: Hazard, latency: HazardLatency, way: _Way
         for case, terms in ((Case.WORST, way.terms), (Case.TYPICAL, way.typical))
     )
     path = f"{latency.path}, told {unit} by {' and '.join(way.names)}"
-    return replace(latency, path=path, reaction=reaction, typical_reaction=typical_reaction)
+    return latency._replace(path=path, reaction=reaction, typical_reaction=typical_reaction)
 
 
 def actuators_of(plan: Plan, unit: str) -> dict[str, Actuator]:

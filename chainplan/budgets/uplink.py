@@ -19,8 +19,8 @@ In the worst case each period on the way is as long as it can be; the typical ca
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from graphlib import TopologicalSorter
+from typing import NamedTuple
 
 from chainplan.budgets.age import SampleTiming
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
@@ -32,8 +32,7 @@ from chainplan.plan.uplink_checks import find_sender
 from chainplan.quantity import TIME
 
 
-@dataclass(frozen=True)
-class Age:
+class Age(NamedTuple):
     """How old a value of one controller's task gets where a message is received, at the most.
 
     `time` and `typical` are None where a message on the way has no bound, `unbounded` then says why.
@@ -54,8 +53,7 @@ class Age:
         return f"vehicle/{self.message}/{self.controller}/{self.task}"
 
 
-@dataclass(frozen=True)
-class Uplink:
+class Uplink(NamedTuple):
     """All buses, and the ages of what arrives."""
 
     buses: dict[str, Bus]
@@ -92,8 +90,7 @@ def uplink_budget(plan: Plan, samples: Iterable[SampleTiming]) -> Uplink | None:
     return Uplink(buses, tuple(_ages(plan, uplink, messages, samples)), passed_on)
 
 
-@dataclass(frozen=True)
-class _Told:
+class _Told(NamedTuple):
     """What one message tells of one controller's task: the ages so far, worst and typical."""
 
     controller: str

@@ -12,9 +12,8 @@ errors, and the same frames at the same critical instant.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from chainplan.budgets.can import (
     BusMessage,
@@ -39,8 +38,7 @@ _WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
 
 
-@dataclass(frozen=True)
-class Message:
+class Message(NamedTuple):
     """One message on its bus: `name` is its own, `family` that of the plan, shared by its copies."""
 
     name: str
@@ -64,8 +62,7 @@ class Message:
         return "met" if time is not None and time.total <= self.response.deadline else "missed"
 
 
-@dataclass(frozen=True)
-class Arrival:
+class Arrival(NamedTuple):
     """The longest time from a message's release to its frame's end, None with a reason where unbounded."""
 
     time: Sum | None
@@ -76,8 +73,7 @@ class Arrival:
     """Its own frame with interframe space, fs."""
 
 
-@dataclass(frozen=True)
-class Bus:
+class Bus(NamedTuple):
     """One bus: its load, and its messages with the most urgent first."""
 
     name: str
@@ -108,8 +104,7 @@ def bus_budget(plan: Plan, uplink: UplinkPlan) -> dict[str, Bus]:
     }
 
 
-@dataclass(frozen=True)
-class _Sent:
+class _Sent(NamedTuple):
     """A message before its bus is looked at."""
 
     name: str

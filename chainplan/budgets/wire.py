@@ -7,9 +7,9 @@ the frame time of clocked buses, of LIN (LIN 2.2, 2.3.2) and of MODBUS over Seri
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import accumulate
+from typing import NamedTuple
 
 from chainplan.budgets.terms import Case
 from chainplan.chain.network import Chain
@@ -48,8 +48,7 @@ def frame_time(protocol: Protocol, bits: int, case: Case) -> int:
     return plain + -(-plain * stretch // _WHOLE) if stretch else plain
 
 
-@dataclass(frozen=True, slots=True)
-class Way:
+class Way(NamedTuple):
     """The way along a chain in one case, summed up from the head; entry k belongs to node k (0 = first).
 
     ``out[k]`` and ``home[k]`` are cables and relays between the head port and node k, fs; every

@@ -29,10 +29,10 @@ def with_lengths(network: Network, length: Lengths) -> Network:
         key = id(segment.hop), span
         if key not in made:  # segments of one make stay so: what is worked out of a hop is worked out once
             made[key] = hop_of_length(network, segment.hop, span)
-        return replace(segment, hop=made[key])
+        return segment._replace(hop=made[key])
 
     chains = (
-        replace(chain, segments=tuple(map(changed, chain.segments))) for chain in network.chains.values()
+        chain._replace(segments=tuple(map(changed, chain.segments))) for chain in network.chains.values()
     )
     return _with_chains(network, chains)
 
@@ -42,7 +42,7 @@ def hop_of_length(network: Network, hop: Hop, length: Span) -> Hop:
     velocity = network.plan.cable_types[hop.cable].velocity
     before, after = cable_delay(hop.length, velocity), cable_delay(length, velocity)
     delay = Span(*(whole - old + new for whole, old, new in zip(hop.delay, before, after, strict=True)))
-    return replace(hop, length=length, delay=delay)
+    return hop._replace(length=length, delay=delay)
 
 
 def boards_on(chain: Chain) -> list[tuple[Node, ...]]:
@@ -101,7 +101,7 @@ def _with_more(network: Network, name: str, more: int) -> Network:
     for number, board in enumerate(names, start=1):
         offset = cells * (number if upward else -number)
         for node in last:
-            renamed = replace(node, name=node.name.replace(node.board, board, 1), board=board)
+            renamed = node._replace(name=node.name.replace(node.board, board, 1), board=board)
             added.append(_placed(renamed, node.first_cell + offset, grown))
     chain = network.chains[name]
     return _with_nodes(network, chain, [*chain.nodes, *added])
@@ -144,7 +144,7 @@ def _is_above(opening: Break, place: int, upward: bool) -> bool:
 
 
 def _shifted(opening: Break, cells: int) -> Break:
-    return replace(opening, cells_below=opening.cells_below + cells) if cells else opening
+    return opening._replace(cells_below=opening.cells_below + cells) if cells else opening
 
 
 def _steps(taps: tuple[int, ...]) -> list[int]:
@@ -157,7 +157,7 @@ def _taps(steps: Iterable[int]) -> tuple[int, ...]:
 
 def _placed(node: Node, first_cell: int, string: CellString) -> Node:
     reference, top = string.taps[first_cell], string.taps[first_cell + node.cells]
-    return replace(node, first_cell=first_cell, reference=reference, top=top)
+    return node._replace(first_cell=first_cell, reference=reference, top=top)
 
 
 def _moved(
@@ -169,8 +169,7 @@ def _moved(
     """
     strings = {**network.strings, string.name: string}
     chains = (
-        replace(
-            chain,
+        chain._replace(
             nodes=tuple(
                 _placed(node, node.first_cell + cells, string)
                 if node.string == string.name and node.first_cell >= place and node.name not in stay
@@ -186,7 +185,7 @@ def _moved(
 def _with_nodes(network: Network, chain: Chain, nodes: Iterable[Node]) -> Network:
     """Return the network with other nodes on a chain, its segments following from the old ones."""
     nodes = tuple(nodes)
-    changed = replace(chain, nodes=nodes, segments=tuple(_segments(network, chain, nodes)))
+    changed = chain._replace(nodes=nodes, segments=tuple(_segments(network, chain, nodes)))
     return _with_chains(network, [changed])
 
 
@@ -204,17 +203,17 @@ def _segments(network: Network, chain: Chain, nodes: tuple[Node, ...]) -> Iterat
                 known[like.name] if like and number > 1 and nodes[number - 2].board == node.board else None
             )
             segment = inner or Segment(chain.name, number, near, node.name, usual, insulation)
-        yield replace(segment, number=number, near=near, far=node.name)
+        yield segment._replace(number=number, near=near, far=node.name)
         near = node.name
     if chain.back is not None:
-        yield replace(chain.segments[-1], number=len(nodes) + 1, near=near)
+        yield chain.segments[-1]._replace(number=len(nodes) + 1, near=near)
 
 
 def _with_chains(network: Network, changed: Iterable[Chain]) -> Network:
     """Return the network with the changed chains in place of those of their names."""
     chains = {**network.chains, **{chain.name: chain for chain in changed}}
     controllers = {
-        name: replace(controller, chains=tuple(chains[chain.name] for chain in controller.chains))
+        name: controller._replace(chains=tuple(chains[chain.name] for chain in controller.chains))
         for name, controller in network.controllers.items()
     }
     nodes = {node.name: node for chain in chains.values() for node in chain.nodes}

@@ -19,8 +19,7 @@ reads it as outward, so one that is reached from the back has its relay's two de
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from chainplan.chain.network import Chain, Network, Node, Segment
 from chainplan.plan.model import Plan
@@ -36,8 +35,7 @@ FAULT_KINDS: tuple[FaultKind, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(NamedTuple):
     """One fault. `part` is the segment's, node's, port's or controller's name.
 
     For a segment or node `chain` is its chain and `place` its number along it, 1 at the head.
@@ -56,8 +54,7 @@ class Fault:
         return f"{thing} {self.part} {state}"
 
 
-@dataclass(frozen=True, slots=True)
-class Gap:
+class Gap(NamedTuple):
     """A break in a chain: from the head `start` nodes can be reached, from the back those from `end` on.
 
     Nodes `start` to `end` (the latter not included, counted from 0) lie within the break. A cut segment
@@ -69,8 +66,7 @@ class Gap:
     end: int
 
 
-@dataclass(frozen=True, slots=True)
-class Left:
+class Left(NamedTuple):
     """What is read of a chain after faults: its first `ahead` nodes and, from the back, its last `behind`."""
 
     chain: str
@@ -161,7 +157,7 @@ def from_back(chain: Chain) -> Chain:
     name = back_name(chain)
     segments = []
     for number, segment in enumerate(reversed(chain.segments[1:]), start=1):
-        hop = replace(segment.hop, near_barrier=segment.hop.far_barrier, far_barrier=segment.hop.near_barrier)
+        hop = segment.hop._replace(near_barrier=segment.hop.far_barrier, far_barrier=segment.hop.near_barrier)
         segments.append(Segment(name, number, segment.far, segment.near, hop, segment.insulation))
     return _open(chain, name, chain.back, chain.nodes[::-1], tuple(segments))
 
@@ -173,14 +169,14 @@ def back_name(chain: Chain) -> str:
 
 def cut_short(chain: Chain, count: int) -> Chain:
     """Return the first `count` nodes of an open chain as a chain."""
-    return replace(chain, nodes=chain.nodes[:count], segments=chain.segments[:count])
+    return chain._replace(nodes=chain.nodes[:count], segments=chain.segments[:count])
 
 
 def _open(
     chain: Chain, name: str, head: str, nodes: tuple[Node, ...], segments: tuple[Segment, ...]
 ) -> Chain:
     plan = chain.plan.model_copy(update={"shape": "open", "back": None, "read_from": "head"})
-    return replace(chain, name=name, plan=plan, head=head, back=None, nodes=nodes, segments=segments)
+    return chain._replace(name=name, plan=plan, head=head, back=None, nodes=nodes, segments=segments)
 
 
 def sides(chain: Chain, left: Left) -> tuple[Chain, ...]:
@@ -202,8 +198,8 @@ def degraded_network(network: Network, lefts: Iterable[Left]) -> Network:
         for part in (chain,) if left is None else sides(chain, left):
             chains[part.name] = part
     controllers = {
-        name: replace(
-            controller, chains=tuple(chain for chain in chains.values() if chain.controller == name)
+        name: controller._replace(
+            chains=tuple(chain for chain in chains.values() if chain.controller == name)
         )
         for name, controller in network.controllers.items()
     }

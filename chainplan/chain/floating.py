@@ -9,8 +9,8 @@ every cell counts from empty to full, whichever is worse. Where the plan gives n
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from chainplan.chain.network import Network
 from chainplan.quantity import Span
@@ -18,8 +18,7 @@ from chainplan.quantity import Span
 Share = tuple[Fraction, Fraction] | None
 
 
-@dataclass(frozen=True, slots=True)
-class Floating:
+class Floating(NamedTuple):
     """The potentials to chassis of a string with leakage alone.
 
     ``share`` is the least and the greatest c / S, the place of chassis between HV- (0) and HV+ (1).

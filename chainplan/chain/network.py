@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.plan.layout import ChainPlan, ControllerPlan
 from chainplan.plan.model import Plan
@@ -20,8 +20,7 @@ if TYPE_CHECKING:
     import networkx
 
 
-@dataclass(frozen=True, slots=True)
-class Break:
+class Break(NamedTuple):
     """A place where a string can open: `cells_below` cells stand between it and HV-."""
 
     name: str
@@ -31,8 +30,7 @@ class Break:
     """Arc and overshoot voltage on top of the string voltage, uV."""
 
 
-@dataclass(frozen=True, slots=True)
-class CellString:
+class CellString(NamedTuple):
     """Cells in series. ``taps[i]`` is the voltage above HV- of the tap over i cells, all cells full, uV.
 
     ``empty[i]`` is the same with all cells empty.
@@ -52,8 +50,7 @@ class CellString:
         return self.taps[-1]
 
 
-@dataclass(frozen=True, slots=True)
-class Node:
+class Node(NamedTuple):
     """A monitoring circuit on a chain; its reference is the negative end of its lowest cell."""
 
     name: str
@@ -70,8 +67,7 @@ class Node:
     """Voltage of its uppermost tap above HV-, all cells full, uV."""
 
 
-@dataclass(frozen=True, slots=True)
-class Hop:
+class Hop(NamedTuple):
     """What all segments of one make share: cable, delay, barriers and distances."""
 
     cable: str
@@ -88,8 +84,7 @@ class Hop:
     clearance: Span | None
 
 
-@dataclass(frozen=True, slots=True)
-class Segment:
+class Segment(NamedTuple):
     """One hop of a chain between neighbours; `near` is nearer to the head. Number 1 leaves the head port."""
 
     chain: str
@@ -105,8 +100,7 @@ class Segment:
         return f"{self.chain}#{self.number}"
 
 
-@dataclass(frozen=True, slots=True)
-class Chain:
+class Chain(NamedTuple):
     """The ordered walk of nodes from a head port; a ring has one segment more, back to the other port."""
 
     name: str
@@ -126,8 +120,7 @@ class Chain:
         return self.back is not None
 
 
-@dataclass(frozen=True)
-class Controller:
+class Controller(NamedTuple):
     """A control unit with its ports and the chains on them, in the order of the plan."""
 
     name: str

@@ -39,18 +39,16 @@ ratios count. Everything is exact: results are :class:`fractions.Fraction`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 __all__ = ["Exact", "Leak", "StringState", "TapPotential", "closed_string", "opened_string"]
 
 Exact: TypeAlias = int | Fraction
 
 
-@dataclass(frozen=True)
-class Leak:
+class Leak(NamedTuple):
     """A path from a tap to chassis: a leakage or, with 0 ohm, a solid earth fault.
 
     ``resistance`` is in mohm. ``above_break`` matters only at the tap where the string opened, which has an
@@ -62,8 +60,7 @@ class Leak:
     above_break: bool = False
 
 
-@dataclass(frozen=True)
-class TapPotential:
+class TapPotential(NamedTuple):
     """One tap, or one edge of the break, and its potential in uV to chassis.
 
     ``lowest`` and ``highest`` enclose it: equal to it when it is determined. ``from_minus`` is the voltage in
@@ -78,8 +75,7 @@ class TapPotential:
     highest: Fraction
 
 
-@dataclass(frozen=True)
-class StringState:
+class StringState(NamedTuple):
     """Potentials of all taps of one string, from HV- to HV+, in uV to chassis.
 
     ``taps`` holds the break's tap twice, lower edge first. ``break_voltage`` is upper edge minus lower edge,
@@ -119,8 +115,7 @@ class StringState:
         )
 
 
-@dataclass(frozen=True)
-class _Branch:
+class _Branch(NamedTuple):
     """An ideal voltage behind a resistance."""
 
     voltage: Fraction

@@ -38,7 +38,6 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate, count, groupby
 from operator import attrgetter
@@ -130,8 +129,7 @@ _Peak = tuple[int, int]
 """A largest value and the number of the break it belongs to."""
 
 
-@dataclass(frozen=True, slots=True)
-class Openings:
+class Openings(NamedTuple):
     """A string's breaks from HV- upward, with the largest of what counts in a case on either side of a tap.
 
     Entry i of an ``up_to`` list looks over breaks 0 to i, of an ``onward`` list over breaks i to the last.

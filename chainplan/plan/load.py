@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from pydantic import ValidationError
 
@@ -19,8 +18,7 @@ from chainplan.plan.source import Source, read_source
 __all__ = ["LoadedPlan", "Sources", "load_plan", "load_source"]
 
 
-@dataclass(frozen=True)
-class LoadedPlan:
+class LoadedPlan(NamedTuple):
     """A checked plan, with its file, its place in it and the warnings that do not stop it."""
 
     plan: Plan

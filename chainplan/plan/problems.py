@@ -10,10 +10,9 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
-from typing import Literal
+from typing import Literal, NamedTuple
 
 __all__ = [
     "LINE_END",
@@ -52,8 +51,7 @@ _WORD_CAP = 80
 _CHOICES_CAP = 2_000
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(NamedTuple):
     """A stretch of one line of a file.
 
     ``line`` and ``column`` count from 1, in characters of the file as an editor counts them; line 0 means
@@ -70,8 +68,7 @@ class Place:
     caret: int | None = None
 
 
-@dataclass(frozen=True)
-class Problem:
+class Problem(NamedTuple):
     """One thing wrong with a plan.
 
     ``key`` is the dotted path (``chains.upper.order[2]``, empty: the whole plan), ``value`` what was found

@@ -15,11 +15,10 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil, isqrt
-from typing import Literal, TypeAlias, get_args
+from typing import Literal, NamedTuple, TypeAlias, get_args
 
 from chainplan.tables.insulation_data import (
     ALTITUDE,
@@ -75,8 +74,7 @@ class OutsideTable(ValueError):  # noqa: N818 - the name says what happened
     """A value for which the table has no row or column: nothing is extrapolated."""
 
 
-@dataclass(frozen=True)
-class Requirement:
+class Requirement(NamedTuple):
     """What a standard asks for.
 
     ``value`` is in ticks of the quantity (nm, uV or mohm), ``row`` names the row and rule that gave it,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -125,12 +124,12 @@ def test_slots_cover_the_major_cycle_once_and_none_is_longer_than_the_busiest(pa
 def test_any_plan_gives_data_of_this_shape(data: dict[str, dict[str, dict[str, str]]]) -> None:
     for task in data["tasks"].values():
         task["sends"] = "wired inputs"
-    loaded = replace(load_plan(EXAMPLES[0]), plan=Plan.model_validate(data))
+    loaded = load_plan(EXAMPLES[0])._replace(plan=Plan.model_validate(data))
     Results.model_validate_json(data_text(loaded, Evaluation(loaded.plan), "1"))
 
 
 def test_a_file_name_that_is_no_text_does_not_break_the_data() -> None:
     loaded = load_plan(CONFIGS / "rail-trolley.yaml")
-    odd = replace(loaded, file="caf\udce9.yaml")
+    odd = loaded._replace(file="caf\udce9.yaml")
     document = json.loads(data_text(odd, Evaluation(loaded.plan), "1"))
     assert document["plan"]["file"] == "caf\ufffd.yaml"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -178,7 +177,7 @@ def test_long_and_wide_names_are_folded_not_cut() -> None:
 def test_any_plan_can_be_reported(data: dict[str, dict[str, dict[str, str]]]) -> None:
     for task in data["tasks"].values():
         task["sends"] = "wired inputs"
-    loaded = replace(load_plan(EXAMPLES[0]), plan=Plan.model_validate(data))
+    loaded = load_plan(EXAMPLES[0])._replace(plan=Plan.model_validate(data))
     for line in report(loaded, screen(80)).splitlines():
         assert cell_len(line) <= 80
 

@@ -2,7 +2,7 @@
 
 >>> import chainplan
 >>> loaded = chainplan.load("configs/rail-trolley.yaml")
->>> results = chainplan.Evaluation(loaded.plan)
+>>> results = chainplan.evaluate(loaded.plan)
 >>> [verdict.target for verdict in results.missed]
 []
 
@@ -14,19 +14,21 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation as Evaluation
+    from chainplan.evaluation import Evaluation as Evaluation
+    from chainplan.evaluation import evaluate as evaluate
     from chainplan.plan.load import LoadedPlan as LoadedPlan
     from chainplan.plan.load import load_plan as load
     from chainplan.plan.problems import PlanError as PlanError
 
     __version__: str
 
-__all__ = ["Evaluation", "LoadedPlan", "PlanError", "__version__", "load"]
+__all__ = ["Evaluation", "LoadedPlan", "PlanError", "__version__", "evaluate", "load"]
 
 _PLACES = {
-    "Evaluation": ("chainplan.evaluate", "Evaluation"),
+    "Evaluation": ("chainplan.evaluation", "Evaluation"),
     "LoadedPlan": ("chainplan.plan.load", "LoadedPlan"),
     "PlanError": ("chainplan.plan.problems", "PlanError"),
+    "evaluate": ("chainplan.evaluation", "evaluate"),
     "load": ("chainplan.plan.load", "load_plan"),
 }
 

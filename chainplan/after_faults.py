@@ -15,9 +15,10 @@ from typing import NamedTuple
 from chainplan.budgets.faults import FaultBudget, Outcome
 from chainplan.budgets.scan import controller_scan
 from chainplan.chain.degraded import Left, degraded_network
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
-from chainplan.verdicts import SCANNING, Verdict, judge
+from chainplan.verdicts import SCANNING, judge
+from chainplan.verdicts.verdict import Verdict
 
 MOST_NODES_EVALUATED = 10_000
 """Nodes that are evaluated anew, all faults together, unless more are asked for: some seconds."""

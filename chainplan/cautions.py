@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from chainplan.quantity import FREQUENCY, SPEED, VOLTAGE, format_ticks
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 CAUTIONS = (
     "Danger of death: a battery pack holds lethal DC voltage that cannot be switched off. Only qualified "

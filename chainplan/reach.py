@@ -17,10 +17,10 @@ from typing import Literal, NamedTuple
 
 from chainplan.chain.altered import boards_on, with_boards, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.quantity import COUNT, LENGTH, Dimension, Span
-from chainplan.verdict_rooms import OTHER_ROOMS
-from chainplan.verdicts import ROOMS, WALKS, Verdict, judge
+from chainplan.verdicts import ROOMS, WALKS, judge
+from chainplan.verdicts.verdict import Verdict
 
 MILLIMETRE = 10**6
 LONGEST = 10**8
@@ -232,7 +232,7 @@ class Trials:
             trial.network = self._altered(steps)
             if self._same_isolation:
                 trial.isolation = self._base.isolation
-            rooms = (room for room in (*ROOMS, *OTHER_ROOMS) if room not in WALKS)
+            rooms = (room for room in ROOMS if room not in WALKS)
             self._looked[steps] = _by_key(judge(trial, rooms))
         return self._looked[steps]
 

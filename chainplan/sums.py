@@ -7,17 +7,16 @@ from functools import partial
 from math import lcm
 from typing import TYPE_CHECKING
 
-from chainplan.budgets.age import runs_from_sample_to_memory
-from chainplan.budgets.data import ControllerBytes
+from chainplan.budgets.age import overlapped_conversion, runs_from_sample_to_memory
+from chainplan.budgets.data import ControllerBytes, host_bus_time
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.quantity import BITS, COUNT, RATE
-from chainplan.verdicts import host_bus_time, overlapped_conversion
 
 if TYPE_CHECKING:
     from chainplan.budgets.isolation import SegmentIsolation
     from chainplan.chain.potentials import Potentials, Worst
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 Named = tuple[str, Callable[[], Sum]]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from fractions import Fraction
 from pathlib import Path
 
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.load import load_plan
 
 CONFIGS = Path(__file__).parent.parent / "configs"

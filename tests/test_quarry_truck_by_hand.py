@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.load import load_plan
 from chainplan.sums import all_sums
 

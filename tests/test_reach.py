@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from wire_plans import Data, evaluated, example, wire_plan
 
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.quantity import LENGTH, Span
 from chainplan.reach import ChainReach, Reach, Trials, reach_budget
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 MM = 10**6
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from typer.testing import CliRunner
 
 from chainplan.cli.app import app
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.model_words import Slot, expected_words, slot_at

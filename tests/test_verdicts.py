@@ -6,13 +6,13 @@ from fractions import Fraction
 
 import pytest
 
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
 from chainplan.quantity import TIME, VOLTAGE, parse_quantity
 from chainplan.sums import all_sums
-from chainplan.verdicts import Sense, Status, Verdict
+from chainplan.verdicts.verdict import Sense, Status, Verdict
 
 
 def evaluation(changes: dict[str, str]) -> Evaluation:

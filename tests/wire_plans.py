@@ -6,10 +6,10 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
-from chainplan.budgets.schedule import Run, TaskWork, pause_on
+from chainplan.budgets.schedule import Run, TaskWork, conversion_waits, pause_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Node
@@ -346,3 +346,31 @@ def _after_the_earliest(
     for node in range(1, len(reach)):
         yield Spread(reach[node] - earliest[0], settled[node] - earliest[1], lasts[node])
         earliest = min(earliest, (reach[node], soon[node]), key=sum)
+
+
+def overlapped_conversion(scan: ControllerScan, index: int) -> Sum:
+    """Return the time from a task's slot until its conversion is over on every node, with its terms, fs."""
+    run = scan.runs[Case.WORST][index]
+    work = scan.works[index]
+    chains = {step.exchange.chain for step in run.triggers}
+    settling, longest = max(
+        (
+            waits
+            for chain in scan.controller.chains
+            if chain.name in chains
+            for waits in conversion_waits(work.task, chain)
+        ),
+        key=sum,
+        default=(0, 0),
+    )
+    sent = max((step.end for step in run.triggers), default=0)
+    return Sum(
+        f"overlapped conversion of {work.name}",
+        TIME,
+        nonzero(
+            Term("until the last trigger is sent", sent),
+            Term("paused balancing settles", settling),
+            Term("longest conversion", longest),
+        ),
+        "last trigger + longest settling and conversion of any node",
+    )

@@ -5,15 +5,17 @@ bytes per sample = wire bytes / samples carried; efficiency = payload bits / wir
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from fractions import Fraction
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.phases import assign_phases
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import TaskWork
 from chainplan.budgets.terms import Sum, Term, nonzero
-from chainplan.quantity import BITS
+from chainplan.budgets.wire import bit_time_of
+from chainplan.quantity import BITS, TIME
 
 _FS_PER_HOUR = 3600 * 10**15
 
@@ -120,3 +122,27 @@ def _heaviest_scan(scan: ControllerScan, tasks: tuple[TaskBytes, ...]) -> int:
     """Return the scan of the major cycle that carries most bits, by the phases the scan budget chose."""
     weights = tuple(task.wire.total for task in tasks)
     return assign_phases(scan.periods, weights, scan.phases.phases).busiest_scan
+
+
+def host_bus_time(scan: ControllerScan, traffic: ControllerBytes) -> Sum | None:
+    """Return how long the host bus is busy in the scan that moves most over it, with its terms, fs.
+
+    In a major cycle too long to walk through, all tasks are taken to meet. None without a host bus.
+    """
+    bus = scan.controller.plan.host_bus
+    if bus is None:
+        return None
+    bits = [task.host_bus for task in traffic.tasks]
+    heaviest: Iterable[int] = range(len(bits))
+    if scan.phases.major_cycle <= MOST_SCANS:
+        heaviest = max(
+            map(scan.due, range(scan.phases.major_cycle)), key=lambda due: sum(bits[index] for index in due)
+        )
+    tau = bit_time_of(bus.bit_rate).max
+    terms = (Term(f"task {traffic.tasks[index].task}", tau, bits[index], "bits") for index in heaviest)
+    return Sum(
+        f"host bus time per scan of {traffic.controller}",
+        TIME,
+        nonzero(*terms),
+        "bits over the host bus in the scan that moves most, each one bit time",
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 
 from chainplan.cli.guard import UserError, complain
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.problems import PlanError, render_all
 from chainplan.report.figures import Look

@@ -13,7 +13,7 @@ from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
 from chainplan.cli.plans import open_plan
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
     from chainplan.witness.noise import Noise
     from chainplan.witness.play import Case, Played
 

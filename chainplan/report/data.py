@@ -11,7 +11,7 @@ import os
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-from chainplan.budgets.data import ControllerBytes
+from chainplan.budgets.data import ControllerBytes, host_bus_time
 from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.scan import ControllerScan
@@ -26,10 +26,10 @@ from chainplan.report.standby_data import balancing_data, start_up_data, supply_
 from chainplan.report.units import Figure, span_of_time, with_unit
 from chainplan.report.wire_data import errors_data, lengths_data, reach_data
 from chainplan.sums import all_sums
-from chainplan.verdicts import Verdict, host_bus_time, share
+from chainplan.verdicts.verdict import Verdict, share
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
     from chainplan.plan.problems import Problem
 

@@ -14,7 +14,7 @@ from chainplan.plan.problems import display_width, nearest
 from chainplan.quantity import BITS, Dimension
 from chainplan.report.figures import Look, amount, held_against
 from chainplan.sums import TYPICAL
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 LEAST_ROOM = 20
 """Columns that a wrapped text gets at least."""

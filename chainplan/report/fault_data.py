@@ -9,10 +9,10 @@ from chainplan.budgets.fault_pairs import StringPairs
 from chainplan.chain.degraded import Fault
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.units import with_unit
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 Record = dict[str, Any]
 

@@ -12,10 +12,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from chainplan.after_faults import Aftermath, FaultRow, aftermath, fault_rows
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 MOST_NODES_TIMED = 200
 """Nodes of a plan up to which a report works out recoveries and scans after every fault: below a second."""

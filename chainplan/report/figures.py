@@ -14,7 +14,7 @@ from typing import Literal
 
 from chainplan.plan.problems import escape
 from chainplan.quantity import BITS, RATIO, Dimension, format_ticks
-from chainplan.verdicts import Status, Verdict
+from chainplan.verdicts.verdict import Status, Verdict
 
 Rounding = Literal["nearest", "down", "up"]
 

@@ -12,7 +12,7 @@ from chainplan.quantity import VOLTAGE
 from chainplan.report.units import Figure, with_unit
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 Record = dict[str, Any]
 

@@ -28,7 +28,7 @@ from chainplan.report.terminal import text_of, view_of
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
     from chainplan.witness.compare import Row
     from chainplan.witness.play import Played

@@ -11,7 +11,7 @@ from chainplan.report.units import with_unit
 if TYPE_CHECKING:
     from chainplan.budgets.uplink import Age
     from chainplan.budgets.uplink_buses import Message
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 Record = dict[str, Any]
 

@@ -18,7 +18,7 @@ from chainplan.report.sections.common import View
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
 
 LEAST_WIDTH = 72

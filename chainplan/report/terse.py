@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from chainplan.report.figures import Look, held_against, plural
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 
 def terse_text(file: str, verdicts: Sequence[Verdict], look: Look) -> str:

@@ -15,7 +15,7 @@ from typing import Literal
 from chainplan.plan.problems import display_width
 from chainplan.report.drawing import Sign, check_width, clean, layout_for, right, row, scale, wrapped
 from chainplan.report.figures import STATUS_WORDS, plural
-from chainplan.verdicts import Status
+from chainplan.verdicts.verdict import Status
 
 __all__ = ["Bar", "Elision", "Hint", "Lane", "Rung", "Step", "draw_ladder", "draw_legend", "draw_timeline"]
 

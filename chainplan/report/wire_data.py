@@ -14,7 +14,7 @@ from chainplan.reach import Reach
 from chainplan.report.units import Figure, with_unit
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 Record = dict[str, Any]
 

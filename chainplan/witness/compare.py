@@ -11,7 +11,7 @@ from chainplan.budgets.age import sample_budget
 from chainplan.budgets.data import bytes_budget
 from chainplan.budgets.latency import latency_budget
 from chainplan.budgets.scan import ControllerScan
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import BITS, TIME, Dimension

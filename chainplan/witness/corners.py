@@ -10,7 +10,7 @@ from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork
 from chainplan.budgets.terms import Case as End
 from chainplan.chain.network import Chain
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
 from chainplan.witness.compare import Path, paths_of

@@ -20,7 +20,7 @@ import yaml
 from rich.console import Console
 
 from chainplan.after_faults import fault_rows
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.report.data import data_text
 from chainplan.report.terminal import report_text

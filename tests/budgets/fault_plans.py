@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from chainplan.budgets.faults import FaultBudget, Outcome
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.layout import Recovery
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import RATIO, TIME, parse_quantity
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parent.parent.parent / "configs"
 EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-container"]

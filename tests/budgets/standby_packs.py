@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import CAPACITY, CURRENT, TIME, parse_quantity

@@ -17,8 +17,8 @@ from standby_packs import SEGMENTS, evaluation_of, findings_of, ticks
 from chainplan.budgets.alarm import alarm_ways
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.terms import Case, parts_add_up
-from chainplan.evaluate import Evaluation
-from chainplan.verdicts import Verdict
+from chainplan.evaluation import Evaluation
+from chainplan.verdicts.verdict import Verdict
 
 OVER: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "10 s", "reaction": "switch"}
 QUICK = {"check_every": "5 ms", "per_hop": "10 us"}

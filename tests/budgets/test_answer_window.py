@@ -10,7 +10,7 @@ from strategies import plan_data
 from wire_plans import evaluated, example, verdict, wire_plan
 
 from chainplan.budgets.answer_window import Wait
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw
 from chainplan.witness.simulate import simulate

@@ -17,8 +17,8 @@ from standby_packs import evaluation_of, findings_of, ticks
 
 from chainplan.budgets.balancing import NodeBalancing
 from chainplan.budgets.terms import Case, parts_add_up
-from chainplan.evaluate import Evaluation
-from chainplan.verdicts import Verdict
+from chainplan.evaluation import Evaluation
+from chainplan.verdicts.verdict import Verdict
 
 BLEED: dict[str, Any] = {"balancing": {"current": "100 mA", "settling": "1 ms"}}
 IN_TURN: dict[str, Any] = {"balancing": {"current": "100 mA", "settling": "1 ms", "alternate": True}}

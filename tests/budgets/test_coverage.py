@@ -10,7 +10,7 @@ from strategies import plans
 
 from chainplan.budgets.coverage import Gap, coverage_budget, place
 from chainplan.budgets.terms import Case
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.readings import HAZARD_KINDS, READ_BY, READINGS

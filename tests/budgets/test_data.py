@@ -8,7 +8,7 @@ from pathlib import Path
 from chainplan.budgets.data import bytes_budget
 from chainplan.budgets.scan import scan_budget
 from chainplan.chain.build import build_network
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 

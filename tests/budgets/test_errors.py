@@ -16,7 +16,7 @@ from chainplan.budgets.channel import TwoStateChannel
 from chainplan.budgets.crossings import Block, blocks, frames
 from chainplan.budgets.errors import ControllerErrors, per_hour, scan_kinds
 from chainplan.budgets.noise import Noise, any_of
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.quantity import RATE, TIME
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults

@@ -27,7 +27,7 @@ from strategies import plans
 
 from chainplan.budgets.fault_recovery import NO_SWITCH, NOTHING_LEFT, READ_ON
 from chainplan.budgets.faults import Outcome
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.quantity import TIME, Span, parse_quantity
 from chainplan.witness.draw import Draw

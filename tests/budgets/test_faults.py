@@ -30,7 +30,7 @@ from strategies import plans
 from chainplan.after_faults import aftermath, evaluate_after, fault_rows, lost_targets, targets_lost
 from chainplan.budgets.data import bytes_budget
 from chainplan.budgets.terms import Case, parts_add_up
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import Span

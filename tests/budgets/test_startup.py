@@ -12,8 +12,8 @@ from standby_packs import SEGMENTS, evaluation_of, ticks
 
 from chainplan.budgets.startup import StartUp
 from chainplan.budgets.terms import parts_add_up
-from chainplan.evaluate import Evaluation
-from chainplan.verdicts import Verdict
+from chainplan.evaluation import Evaluation
+from chainplan.verdicts.verdict import Verdict
 
 AWAKE = {"wake": "1 ms .. 3 ms", "addressing": "100 us .. 200 us"}
 MILESTONES = [

@@ -18,9 +18,9 @@ from standby_packs import evaluation_of, findings_of, ticks
 from chainplan.budgets.activity import activities
 from chainplan.budgets.supply import ALWAYS, NEVER, StringSupply
 from chainplan.budgets.terms import Case, parts_add_up
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.quantity import RATIO, Span, parse_quantity
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 from chainplan.witness.draw import Draw
 from chainplan.witness.simulate import simulate
 

@@ -9,7 +9,7 @@ from strategies import plans
 
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.time_outs import any_chain_lost
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 
 US = 10**9

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.terms import parts_add_up
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import compare, phases_of

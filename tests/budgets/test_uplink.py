@@ -8,7 +8,7 @@ import pytest
 from uplink_plans import MS, STAGES, TWO_BUSES, US, VEHICLE, evaluated, message, plan_of, uplink_of
 
 from chainplan.budgets.terms import parts_add_up
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.load import load_plan
 from chainplan.sums import all_sums
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from uplink_plans import MASTER, STAGES, TWO_BUSES, VEHICLE, message, plan_of
 
-from chainplan.evaluate import evaluate
+from chainplan.evaluation import evaluate
 from chainplan.plan.checks import check_plan
 
 

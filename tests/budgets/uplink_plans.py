@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from chainplan.budgets.uplink import Uplink
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 

@@ -148,5 +148,5 @@ def test_help_imports_nothing_of_the_planner() -> None:
 
 def test_check_imports_neither_a_terminal_library_nor_a_graph_library() -> None:
     modules = imported("check", MEETS)
-    assert "chainplan.evaluate" in modules
+    assert "chainplan.evaluation" in modules
     assert not modules & {"rich", "networkx", "numpy", "scipy", "simpy"}

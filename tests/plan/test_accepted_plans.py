@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from plan_texts import FULL, load_text
 from pydantic import BaseModel, ValidationError
 
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from strategies import plan_data
 
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.report.data import SCHEMA_VERSION, data_text

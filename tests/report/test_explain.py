@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from strategies import plan_data
 
 from chainplan.budgets.terms import Sum, Term
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import LENGTH, TIME, VOLTAGE, to_unit

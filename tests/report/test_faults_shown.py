@@ -16,7 +16,7 @@ from rich.console import Console
 
 from chainplan.after_faults import aftermath, fault_rows
 from chainplan.budgets.faults import ASSUMPTIONS
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.report.data import data_text

@@ -16,7 +16,7 @@ from chainplan.report.figures import (
     runs_of,
     worst,
 )
-from chainplan.verdicts import Sense, Verdict
+from chainplan.verdicts.verdict import Sense, Verdict
 
 TICKS = st.integers(0, 10**17)
 PRINTED = st.sampled_from([TIME, VOLTAGE, LENGTH, RATIO])

@@ -10,7 +10,7 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from chainplan.evaluate import evaluate
+from chainplan.evaluation import evaluate
 from chainplan.plan.load import LoadedPlan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.report.data import plan_data

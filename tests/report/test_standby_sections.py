@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.model import Plan
 from chainplan.report.data import plan_data

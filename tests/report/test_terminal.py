@@ -14,7 +14,7 @@ from rich.console import Console
 from strategies import plan_data
 
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.model import Plan
 from chainplan.plan.source import parse_source
@@ -22,7 +22,7 @@ from chainplan.plan.starter import STARTER
 from chainplan.report.names import SECTIONS
 from chainplan.report.sections.summary import alike, in_order
 from chainplan.report.terminal import report_text
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")

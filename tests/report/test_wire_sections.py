@@ -12,7 +12,7 @@ from strategies import plan_data as any_plan
 from wire_plans import CONFIGS, Data, evaluated, wire_plan
 
 from chainplan.cautions import budget_warnings
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.model import Plan
 from chainplan.report.data import plan_data

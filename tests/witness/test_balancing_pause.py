@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from strategies import spans
 
-from chainplan.evaluate import Evaluation, evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.model import Plan
 from chainplan.witness.draw import Draw, Kind
 from chainplan.witness.record import ControllerRecord

@@ -9,7 +9,7 @@ import pytest
 from lab_plans import BRIDGES, LAYOUTS, RELAYS, lab
 
 from chainplan.budgets.terms import Case
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults, LostReads

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from lab_plans import lab_plan
 
-from chainplan.evaluate import evaluate
+from chainplan.evaluation import evaluate
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases

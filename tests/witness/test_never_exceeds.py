@@ -14,7 +14,7 @@ from strategies import plans
 from wire_plans import example
 
 from chainplan.budgets.terms import Case as End
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import Row, compare, phases_of

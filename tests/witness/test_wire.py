@@ -12,7 +12,7 @@ from lab_plans import lab, lab_plan
 from strategies import plans
 
 from chainplan.chain.build import build_network
-from chainplan.evaluate import Evaluation
+from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw

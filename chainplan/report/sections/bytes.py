@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.data import ControllerBytes, TaskBytes
+from chainplan.budgets.data import ControllerBytes, TaskBytes, host_bus_time
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.figures import amount, byte_number, percent, plural
 from chainplan.report.sections.common import Cell, Column, View, heading, lines, table
-from chainplan.verdicts import host_bus_time, share
+from chainplan.verdicts.verdict import share
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -16,9 +16,9 @@ from chainplan.report.figures import Look
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
-    from chainplan.verdicts import Status
+    from chainplan.verdicts.verdict import Status
 
 # Green and red stand only beside a word and a sign that say the same; both are legible on dark and on light.
 STATUS_STYLES: dict[Status, str] = {"met": "green", "missed": "bold red", "not checked": "bold"}

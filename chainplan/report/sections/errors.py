@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from chainplan.budgets.residual import ResidualBudget
-    from chainplan.verdicts import Status
+    from chainplan.verdicts.verdict import Status
 
 
 def render(view: View) -> Iterator[RenderableType]:

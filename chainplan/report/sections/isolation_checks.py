@@ -18,7 +18,7 @@ from chainplan.report.sections.common import (
     table,
     two_lines,
 )
-from chainplan.verdicts import is_asked
+from chainplan.verdicts.isolation import is_asked
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

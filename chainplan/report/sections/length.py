@@ -26,7 +26,7 @@ from chainplan.report.sections.common import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.verdicts import Status
+    from chainplan.verdicts.verdict import Status
 
 MOST_CHAINS = 8
 """Chains that differ and get a table each."""

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from chainplan.budgets.length import ChainLength
-    from chainplan.verdicts import Verdict
+    from chainplan.verdicts.verdict import Verdict
 
 MOST_CHAINS = 8
 """Chains that get a table each."""

@@ -13,7 +13,7 @@ from chainplan.quantity import RATIO, TIME
 from chainplan.report.figures import amount, listed, percent, plural
 from chainplan.report.sections.common import Cell, Column, View, heading, lines, paragraph, table
 from chainplan.report.sections.scan_drawing import draw_scan
-from chainplan.verdicts import share
+from chainplan.verdicts.verdict import share
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -22,7 +22,7 @@ from chainplan.report.sections.common import (
     table,
     two_lines,
 )
-from chainplan.verdicts import Status, Verdict
+from chainplan.verdicts.verdict import Status, Verdict
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from chainplan.quantity import CAPACITY, RATIO, TIME
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
     from chainplan.budgets.balancing import BalancingTime
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 
 def _start_up(evaluation: Evaluation) -> Iterator[Verdict]:

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 
 from chainplan.budgets.terms import Sum
 from chainplan.quantity import COUNT, LEVEL, RATE, TIME
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
     from chainplan.budgets.length import ChainLength
     from chainplan.budgets.residual import Distance
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 
 def length_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:

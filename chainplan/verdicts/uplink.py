@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 from chainplan.plan.readings import READ_BY
 from chainplan.quantity import RATIO, TIME
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
     from chainplan.budgets.uplink import Age
     from chainplan.budgets.uplink_buses import Bus, Message
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 
 def uplink_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:

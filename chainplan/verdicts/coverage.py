@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from chainplan.budgets.coverage import KindCoverage, place
 from chainplan.quantity import COUNT
-from chainplan.verdicts import Verdict
+from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
-    from chainplan.evaluate import Evaluation
+    from chainplan.evaluation import Evaluation
 
 _MOST_PLACES = 3
 

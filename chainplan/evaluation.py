@@ -12,7 +12,8 @@ from chainplan.budgets.scan import ControllerScan, scan_budget
 from chainplan.chain.build import build_network
 from chainplan.chain.network import Network
 from chainplan.plan.model import Plan
-from chainplan.verdicts import Verdict, judge, missed
+from chainplan.verdicts import judge
+from chainplan.verdicts.verdict import Verdict, missed
 
 if TYPE_CHECKING:
     from chainplan.budgets.balancing import BalancingTime, NodeBalancing

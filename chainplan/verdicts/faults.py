@@ -1,0 +1,56 @@
+"""Verdicts on single faults: what is still seen, when they are known, how the chain recovers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from chainplan.quantity import RATIO, TIME
+from chainplan.verdicts.verdict import WHOLE, Verdict
+
+if TYPE_CHECKING:
+    from chainplan.budgets.faults import FaultBudget
+    from chainplan.evaluation import Evaluation
+    from chainplan.plan.schedule import Targets
+
+
+def fault_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
+    """Yield the verdicts on single faults; the walk through them is made only where a target asks for it."""
+    targets = evaluation.plan.targets
+    if targets.cells_seen_after_fault:
+        least = targets.cells_seen_after_fault.max
+        for kind, outcome in evaluation.faults.worst_of_kind.items():
+            if kind != "controller dead":
+                seen = evaluation.faults.seen(outcome)
+                subject, figure = f"one {kind}", f"{outcome.figure}/cells"
+                target, where = "cells seen after a fault", outcome.name
+                yield Verdict(target, subject, seen.total, "at least", least, RATIO, figure, where)
+    if targets.fault_known or targets.recovery:
+        for name in evaluation.scans:
+            yield from _fault_times(evaluation.faults, name, targets)
+
+
+def _fault_times(faults: FaultBudget, name: str, targets: Targets) -> Iterator[Verdict]:
+    if targets.fault_known:
+        latest, (hidden, count) = faults.latest_known(name), faults.unknown_of(name)
+        limit = targets.fault_known.min
+        if latest is not None and latest.known is not None:
+            time, figure = latest.known.time.total, f"{latest.figure}/known"
+            yield Verdict("fault known", name, time, "at most", limit, TIME, figure, latest.name)
+        if count:
+            shown, figure = faults.shown(name).total, f"faults/{name}/shown"
+            where = f"never known: {', '.join(outcome.name for outcome in hidden[:3])}" if hidden else ""
+            yield Verdict("faults that a read shows", name, shown, "at least", WHOLE, RATIO, figure, where)
+    if targets.recovery:
+        slowest, unbounded = faults.slowest_recovery(name)
+        recovery = faults.recovery(slowest).time if slowest else None
+        bound = recovery.total if recovery else None
+        limit, figure, where = targets.recovery.min, "", ""
+        if slowest and recovery:
+            figure, where = f"{slowest.figure}/recovery", slowest.name
+        note = "" if slowest else "nothing has to be recovered after any fault"
+        if unbounded:
+            note = f"{len(unbounded)} without a bound: {faults.recovery(unbounded[0]).note}"
+            if bound is not None and bound <= limit:  # what is known does not miss, the rest is not known
+                bound = None
+        yield Verdict("recovery", name, bound, "at most", limit, TIME, figure, where, note)

@@ -17,7 +17,13 @@ ROOT = Path(__file__).parents[1]
 PROJECT: dict[str, Any] = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 # Where a module is not called like what it is installed from.
-NAMES = {"yaml": "pyyaml", "skrf": "scikit-rf", "pydantic_core": "pydantic", "_pytest": "pytest"}
+NAMES = {
+    "yaml": "pyyaml",
+    "skrf": "scikit-rf",
+    "pydantic_core": "pydantic",
+    "_pytest": "pytest",
+    "markdown_it": "markdown-it-py",
+}
 
 # Run, or read by a tool, but never imported.
 TOOLS = {"mypy", "pytest-xdist", "ruff", "types-jsonschema", "types-networkx", "types-pyyaml"}

@@ -78,9 +78,15 @@ def report(
 @app.command()
 def check(
     plan: Annotated[list[str], typer.Argument(help="Plan files (YAML).", show_default=False)],
+    junit: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write JUnit XML, a test case per target; - is stdout.")
+    ] = None,
+    markdown: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write a Markdown summary for a job page; - is stdout.")
+    ] = None,
 ) -> None:
     """Print missed targets only, for CI. Exit code 0: all met, 1: some missed, 2: not a usable plan."""
-    _run("check", plans=plan)
+    _run("check", plans=plan, junit=junit, markdown=markdown)
 
 
 @app.command()

@@ -1,16 +1,39 @@
-"""`check`: missed targets only, and an exit code, for CI."""
+"""`check`: missed targets only, and an exit code, for CI; on request as JUnit XML and as Markdown, too."""
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterable
+from contextlib import suppress
+from typing import TYPE_CHECKING
 
+from chainplan.cli.files import write_result
 from chainplan.cli.guard import UNUSABLE, UserError, complain, write_out
 from chainplan.cli.plans import open_plan, plain_look
+from chainplan.plan.problems import escape, render_all
 from chainplan.report.terse import terse_text
 
+if TYPE_CHECKING:
+    from chainplan.report.checked import CheckedPlan
 
-def run(plans: Iterable[str]) -> int:
-    """Check every plan; return 0 if all targets are met, 1 if some are missed, 2 if a plan is unusable."""
+
+def run(plans: Iterable[str], junit: str | None = None, markdown: str | None = None) -> int:
+    """Check every plan; return 0 if all targets are met, 1 if some are missed, 2 if a plan is unusable.
+
+    A file that is named gets the whole result in one go, when all plans are checked; ``-`` means stdout, in
+    place of the lines that stand there otherwise.
+    """
+    plans = list(plans)
+    wanted = [name for name in (junit, markdown) if name is not None]
+    _refuse_collisions(plans, wanted)
+    if not wanted:
+        return _lines(plans)
+    return _files(plans, junit, markdown)
+
+
+def _lines(plans: Iterable[str]) -> int:
+    """Print what is missed, plan by plan."""
     look = plain_look(None)
     code = 0
     for plan in plans:
@@ -23,3 +46,72 @@ def run(plans: Iterable[str]) -> int:
         write_out(terse_text(loaded.file, evaluation.verdicts, look))
         code = max(code, 1 if evaluation.missed else 0)
     return code
+
+
+def _files(plans: Iterable[str], junit: str | None, markdown: str | None) -> int:
+    """Check all plans, print what is missed where stdout is free, then write the files."""
+    from datetime import UTC, datetime
+
+    from chainplan import __version__
+    from chainplan.report.junit import junit_text
+    from chainplan.report.markdown import markdown_text
+
+    begun = datetime.now(UTC)
+    checked = [_checked(plan) for plan in plans]
+    if "-" not in (junit, markdown):
+        look = plain_look(None)
+        write_out(
+            "".join(terse_text(plan.file, plan.verdicts, look) for plan in checked if not plan.problems)
+        )
+    if junit is not None:
+        write_result(junit_text(checked, __version__, begun), junit)
+    if markdown is not None:
+        text = markdown_text(checked)
+        write_result(_encodable(text) if markdown == "-" else text, markdown)
+    if any(plan.problems for plan in checked):
+        return UNUSABLE
+    return 1 if any(verdict.status == "missed" for plan in checked for verdict in plan.verdicts) else 0
+
+
+def _checked(plan: str) -> CheckedPlan:
+    """Check one plan; what cannot be used is told on stderr, too."""
+    from time import perf_counter
+
+    from chainplan.report.checked import CheckedPlan
+
+    begun = perf_counter()
+    try:
+        loaded, evaluation = open_plan(plan)
+    except UserError as refusal:
+        complain(str(refusal))
+        return CheckedPlan(plan, "", "", (), "", str(refusal), perf_counter() - begun)
+    verdicts, head = evaluation.verdicts, loaded.plan
+    warnings = render_all(loaded.warnings)
+    seconds = perf_counter() - begun
+    return CheckedPlan(loaded.file, head.title, head.revision, verdicts, warnings, "", seconds)
+
+
+def _refuse_collisions(plans: Iterable[str], wanted: list[str]) -> None:
+    """Refuse to write two results to one place, or a result over a plan."""
+    if wanted.count("-") > 1:
+        raise UserError("--junit - and --markdown -: only one of the two can go to the standard output")
+    files = [name for name in wanted if name != "-"]
+    if len(files) > 1 and _same(files[0], files[1]):
+        raise UserError(f"--junit and --markdown: both name the file {escape(files[0])}")
+    for file in files:
+        if any(_same(file, plan) for plan in plans):
+            raise UserError(f"{escape(file)}: this is a plan that is checked; a result does not replace it")
+
+
+def _same(one: str, other: str) -> bool:
+    with suppress(OSError, ValueError):
+        if os.path.realpath(one) == os.path.realpath(other):
+            return True
+        return os.path.samefile(one, other)  # two names of one file; fails where one of them is not there
+    return False
+
+
+def _encodable(text: str) -> str:
+    """Return Markdown that stdout can carry: what its encoding lacks as the number of the character."""
+    encoding = sys.stdout.encoding or "ascii"
+    return text.encode(encoding, "xmlcharrefreplace").decode(encoding)

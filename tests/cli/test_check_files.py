@@ -1,0 +1,87 @@
+"""`check --junit` and `--markdown`: files whole or not at all, stdout on request, exit codes as ever."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from typer.testing import CliRunner
+
+from chainplan.cli.app import app
+from chainplan.plan.starter import STARTER
+
+BROKEN = STARTER.replace("ports: 1", "ports: none")
+MISSES = STARTER.replace("scan_time: 80 ms", "scan_time: 1 ms")
+
+
+class Run:
+    def __init__(self, *arguments: str) -> None:
+        result = CliRunner().invoke(app, ["check", *arguments], prog_name="chainplan")
+        if result.exception is not None and not isinstance(result.exception, SystemExit):
+            raise result.exception
+        self.code, self.out, self.err = result.exit_code, result.stdout, result.stderr
+
+
+@pytest.fixture(autouse=True)
+def _plans(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, text in (("good", STARTER), ("missed", MISSES), ("broken", BROKEN)):
+        (tmp_path / f"{name}.yaml").write_text(text, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("plans", "code"),
+    [(["good.yaml"], 0), (["good.yaml", "missed.yaml"], 1), (["missed.yaml", "broken.yaml"], 2)],
+)
+def test_files_change_neither_lines_nor_exit_code(plans: list[str], code: int) -> None:
+    without = Run(*plans)
+    with_files = Run(*plans, "--junit", "j.xml", "--markdown", "m.md")
+    assert without.code == with_files.code == code
+    assert (without.out, without.err) == (with_files.out, with_files.err)
+    suites = ElementTree.parse("j.xml").getroot()
+    assert [suite.get("name") for suite in suites] == plans
+    summary = Path("m.md").read_text(encoding="utf-8")
+    assert all(f"### {plan}: " in summary for plan in plans)
+    assert not list(Path.cwd().glob("*.part"))
+
+
+@pytest.mark.parametrize(("option", "start"), [("--junit", "<?xml "), ("--markdown", "### good.yaml: met: ")])
+def test_a_dash_is_stdout_in_place_of_the_lines(option: str, start: str) -> None:
+    run = Run("good.yaml", option, "-")
+    assert (run.code, run.err) == (0, "")
+    assert run.out.startswith(start)
+    assert "good.yaml: met: 18 of 18 targets met, none missed\n" not in run.out.splitlines(keepends=True)
+
+
+def test_both_on_stdout_are_refused() -> None:
+    run = Run("good.yaml", "--junit", "-", "--markdown", "-")
+    assert (run.code, run.out) == (2, "")
+    assert "only one of the two" in run.err
+
+
+def test_no_result_replaces_a_plan_nor_the_other_result() -> None:
+    os.symlink("good.yaml", "link.yaml")
+    for arguments in (["--junit", "good.yaml"], ["--markdown", "link.yaml"], ["--junit", "./good.yaml"]):
+        run = Run("good.yaml", *arguments)
+        assert (run.code, run.out) == (2, "")
+        assert "this is a plan that is checked" in run.err
+    assert Path("good.yaml").read_text(encoding="utf-8") == STARTER
+    assert Run("good.yaml", "--junit", "x", "--markdown", "./x").code == 2
+    assert not Path("x").exists()
+
+
+def test_what_cannot_be_written_is_told_and_leaves_what_was_there() -> None:
+    run = Run("good.yaml", "--junit", "nowhere/j.xml")
+    assert run.code == 2
+    assert "nowhere/j.xml: the file cannot be written" in run.err
+    assert "Traceback" not in run.err
+
+
+def test_warnings_reach_the_files() -> None:
+    Path("patient.yaml").write_text(STARTER.replace("    time_out: 50 us\n", ""), encoding="utf-8")
+    run = Run("patient.yaml", "--junit", "j.xml", "--markdown", "m.md")
+    assert run.code == 0
+    assert "time-out" in (ElementTree.parse("j.xml").getroot().findtext("testsuite/system-err") or "")
+    assert "time-out" in Path("m.md").read_text(encoding="utf-8")

@@ -38,6 +38,18 @@ Width = Annotated[
 ]
 
 
+Settings = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--with",
+        "-w",
+        metavar="KEY=VALUE",
+        help="Set a value instead of what the file says, such as chains.NAME.segments.length='500 mm'; may be "
+        "given several times.",
+    ),
+]
+
+
 def _print_version(wanted: bool) -> None:
     if wanted:
         from chainplan import __version__
@@ -69,10 +81,11 @@ def report(
             f"when named, because it searches: {', '.join(ON_REQUEST)}.",
         ),
     ] = None,
+    settings: Settings = None,
     width: Width = None,
 ) -> None:
     """Print the whole report: targets with margin first, then what they rest on."""
-    _run("report", plan=plan, sections=[each.value for each in section or ()], width=width)
+    _run("report", plan=plan, sections=[each.value for each in section or ()], settings=settings, width=width)
 
 
 @app.command()
@@ -96,15 +109,17 @@ def explain(
         list[str] | None,
         typer.Argument(help="Name, or words of it; without one, all figures are listed."),
     ] = None,
+    settings: Settings = None,
     width: Width = None,
 ) -> None:
     """Print one figure term by term, exactly, with its formula and source."""
-    _run("explain", plan=plan, figure=" ".join(figure or ()), width=width)
+    _run("explain", plan=plan, figure=" ".join(figure or ()), settings=settings, width=width)
 
 
 @app.command()
 def data(
     plan: PlanFile,
+    settings: Settings = None,
     out: Out = None,
     *,
     reach: Annotated[
@@ -112,7 +127,7 @@ def data(
     ] = False,
 ) -> None:
     """Print all results as JSON, units in the keys."""
-    _run("data", plan=plan, out=out, reach=reach)
+    _run("data", plan=plan, settings=settings, out=out, reach=reach)
 
 
 @app.command()
@@ -131,6 +146,7 @@ def play(
         str | None,
         typer.Option(metavar="BAD,ENTER,LEAVE", help="Bursts: bit error, entry and exit probability."),
     ] = None,
+    settings: Settings = None,
     width: Width = None,
     out: Out = None,
 ) -> None:
@@ -144,6 +160,7 @@ def play(
         workers=workers,
         bit_errors=bit_errors,
         burst=burst,
+        settings=settings,
         width=width,
         out=out,
     )

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from chainplan import __version__
 from chainplan.cli.files import write_result
 from chainplan.cli.plans import open_plan
 from chainplan.report.data import data_text
 
 
-def run(plan: str, out: str | None, *, reach: bool = False) -> int:
+def run(plan: str, settings: Sequence[str] | None, out: str | None, *, reach: bool = False) -> int:
     """Write the results of a plan, to stdout or to a file."""
-    loaded, evaluation = open_plan(plan)
+    loaded, evaluation = open_plan(plan, settings)
     write_result(data_text(loaded, evaluation, __version__, reach=reach), out)
     return 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, plain_look
 from chainplan.report.explain import close_names, explain_figure, figure_list, matching
@@ -11,9 +13,9 @@ MOST_NAMES = 20
 """Figures of the same words that a refusal lists."""
 
 
-def run(plan: str, figure: str, width: int | None) -> int:
+def run(plan: str, figure: str, settings: Sequence[str] | None, width: int | None) -> int:
     """Print the figure that the words mean, or the list of all figures."""
-    _, evaluation = open_plan(plan)
+    _, evaluation = open_plan(plan, settings)
     look = plain_look(width)
     sums = all_sums(evaluation)
     if not figure.strip():

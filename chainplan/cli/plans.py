@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 
 from chainplan.cli.guard import UserError, complain
 from chainplan.evaluation import Evaluation
@@ -11,10 +12,13 @@ from chainplan.plan.problems import PlanError, render_all
 from chainplan.report.figures import Look
 
 
-def open_plan(name: str) -> tuple[LoadedPlan, Evaluation]:
-    """Read and check a plan; its warnings go to stderr. Raises :class:`UserError` with every problem."""
+def open_plan(name: str, settings: Sequence[str] | None = None) -> tuple[LoadedPlan, Evaluation]:
+    """Read and check a plan; its warnings go to stderr. Raises :class:`UserError` with every problem.
+
+    `settings` are values set instead of what the file says (:mod:`chainplan.plan.settings`).
+    """
     try:
-        loaded = load_plan(name)
+        loaded = load_plan(name, settings or (), called="--with")
     except PlanError as error:
         raise UserError(render_all(error.problems)) from None
     if loaded.warnings:

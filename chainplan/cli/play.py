@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -26,11 +26,12 @@ def run(
     workers: int | None,
     bit_errors: float,
     burst: str | None,
+    settings: Sequence[str] | None,
     width: int | None,
     out: str | None,
 ) -> int:
     """Play a plan; return 0 if every bound held, 1 if one did not, 130 if it was interrupted."""
-    loaded, evaluation = open_plan(plan)
+    loaded, evaluation = open_plan(plan, settings)
     from chainplan.witness.compare import compare
     from chainplan.witness.corners import cases
 

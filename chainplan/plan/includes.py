@@ -17,9 +17,22 @@ MOST_INCLUDES = 100
 """Files one plan may include, all levels together."""
 
 
+class Setting(NamedTuple):
+    """A value that was set from outside the files: its path as written, the value, where its key stands.
+
+    `text` is the value as it was given; `before` is what the files say there, as a few words.
+    """
+
+    path: KeyPath
+    value: Source
+    key_place: Place
+    text: str
+    before: str
+
+
 @dataclass
 class Sources:
-    """The plan's own file and the files it includes.
+    """The plan's own file, the files it includes, and what was set from outside instead of what they say.
 
     `data` is all of them together, with keys as they were written (a name may be a whole number there).
     """
@@ -27,6 +40,7 @@ class Sources:
     main: Source
     data: dict[str | int, Any] = field(default_factory=dict)
     owners: dict[tuple[str, str | int], Source] = field(default_factory=dict)
+    settings: list[Setting] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.data = self.data or self.main.data
@@ -34,12 +48,19 @@ class Sources:
     def place(self, path: KeyPath) -> Place:
         """Return where a value stands."""
         written = self.as_written(path)
-        return self._owner(written).place(written)
+        setting = self._setting(written)
+        if setting is not None:
+            return setting.value.place(written[len(setting.path) :])
+        return self._made(written) or self._owner(written).place(written)
 
     def key_place(self, path: KeyPath) -> Place:
         """Return where a key stands."""
         written = self.as_written(path)
-        return self._owner(written).key_place(written)
+        setting = self._setting(written)
+        if setting is not None:
+            inner = written[len(setting.path) :]
+            return setting.value.key_place(inner) if inner else setting.key_place
+        return self._made(written) or self._owner(written).key_place(written)
 
     def value(self, path: KeyPath) -> Any:
         """Return the value at a path as it was read; None where there is none."""
@@ -63,6 +84,22 @@ class Sources:
             steps.append(key)
             value = _child(value, key)
         return tuple(steps)
+
+    def set(self, setting: Setting) -> None:
+        """Remember a value that was set; it takes the place of all that was set inside it before."""
+        depth = len(setting.path)
+        self.settings = [each for each in self.settings if each.path[:depth] != setting.path]
+        self.settings.append(setting)
+
+    def _setting(self, path: KeyPath) -> Setting | None:
+        """Return the innermost setting that a path lies in."""
+        around = (each for each in self.settings if path[: len(each.path)] == each.path)
+        return max(around, key=lambda setting: len(setting.path), default=None)
+
+    def _made(self, path: KeyPath) -> Place | None:
+        """Return the key of the first setting inside a path that no file has."""
+        inside = (each.key_place for each in self.settings if each.path[: len(path)] == path)
+        return None if self._owner(path).has(path) else next(inside, None)
 
     def _owner(self, path: KeyPath) -> Source:
         return self.owners.get((str(path[0]), path[1]), self.main) if len(path) > 1 else self.main

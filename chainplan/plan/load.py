@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -27,22 +27,31 @@ class LoadedPlan(NamedTuple):
     warnings: tuple[Problem, ...]
 
 
-def load_plan(path: Path | str) -> LoadedPlan:
-    """Read a plan file with all it includes.
+def load_plan(path: Path | str, settings: Sequence[str] = (), called: str = "setting") -> LoadedPlan:
+    """Read a plan file with all it includes, and set values in it (:mod:`chainplan.plan.settings`).
 
-    Raises :class:`~chainplan.plan.problems.PlanError` with every problem found.
+    `called` is what messages call the place of a setting. Raises
+    :class:`~chainplan.plan.problems.PlanError` with every problem found.
     """
     main = read_source(path)
-    return load_source(main, Path(path).parent)
+    return load_source(main, Path(path).parent, settings, called)
 
 
-def load_source(main: Source, folder: Path) -> LoadedPlan:
+def load_source(
+    main: Source, folder: Path, settings: Sequence[str] = (), called: str = "setting"
+) -> LoadedPlan:
     """Validate and cross-check a plan that has been read; `folder` is where its includes are looked for.
 
     Raises :class:`~chainplan.plan.problems.PlanError` with every problem found.
     """
     combined = with_includes(main, folder)
     sources = combined.sources
+    if settings:
+        from chainplan.plan.settings import set_values  # late: most plans are taken as they are
+
+        refused = set_values(sources, settings, called)
+        if refused:
+            raise PlanError([*combined.problems, *refused])
     careless = list(_careless(sources.data))
     problems = [*combined.problems, *(_careless_problem(path, sources) for path in careless)]
     unread = set(careless)

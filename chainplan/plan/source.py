@@ -61,6 +61,10 @@ class Source:
         key, node, _ = self._walk(path)
         return self._place(node if key is None else key)
 
+    def has(self, path: KeyPath) -> bool:
+        """Tell whether the file has a value at ``path``."""
+        return self._walk(path)[2]
+
     def _walk(self, path: KeyPath) -> tuple[Node | None, Node, bool]:
         """Return the last key and value that exist along ``path``, and whether that is the whole path."""
         key: Node | None = None

@@ -122,21 +122,30 @@ class _UnreadableError(ValueError):
     """A plain scalar in the form of a number that a plan cannot use; args: message and what is expected."""
 
 
-def build(text: Text) -> Node:
-    """Return the top mapping of a plan; raises PlanError with all problems that were found."""
+def build(text: Text, read: str | None = None) -> Node:
+    """Return the top mapping of a plan; raises PlanError with all problems that were found.
+
+    With `read`, a text of the same lines, any one value that stands there; messages still show `text`.
+    """
     _check_characters(text)
     builder = _Builder(text)
     try:
-        for event in _events(text.text):
+        for event in _events(text.text if read is None else read):
             builder.take(event)
     except yaml.YAMLError as error:
         builder.add(_syntax_problem(error, text, builder.unclosed()))
         raise PlanError(builder.problems) from None
     root = builder.root
     if root is None:
-        message = "the file is empty, or has only comments"
-        raise PlanError([Problem(message, whole_file(text.file), expected="a plan")])
-    if not isinstance(root.value, dict):
+        message = (
+            "the file is empty, or has only comments"
+            if read is None
+            else "there is no value, or only a comment"
+        )
+        raise PlanError(
+            [Problem(message, whole_file(text.file), expected="a plan" if read is None else "a value")]
+        )
+    if read is None and not isinstance(root.value, dict):
         builder.report(root, "a plan is a mapping", "`key: value` lines at the top", shown(root.value))
     if builder.problems:
         raise PlanError(builder.problems)

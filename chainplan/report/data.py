@@ -18,6 +18,7 @@ from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.sleep import SleepBudget
 from chainplan.budgets.terms import Case, Sum, Term
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
+from chainplan.plan.problems import dotted
 from chainplan.quantity import RATIO, TIME, Dimension
 from chainplan.report.fault_data import faults_data
 from chainplan.report.isolation_data import isolation_data
@@ -86,6 +87,7 @@ def _plan(loaded: LoadedPlan) -> Record:
     return {
         "file": _file_name(loaded.file),
         "include": list(plan.include),
+        "set": {dotted(setting.path): setting.text for setting in loaded.sources.settings},
         "title": plan.title,
         "revision": plan.revision,
         "date": plan.date,

@@ -42,6 +42,8 @@ class PlanData(_Record):
 
     file: str
     include: list[str]
+    set: dict[str, str]
+    """Values set instead of what the files say, by key."""
     title: str
     revision: str
     date: str | None

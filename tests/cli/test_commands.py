@@ -225,7 +225,7 @@ def test_version_and_help() -> None:
 
 
 def test_ctrl_c_ends_quietly_as_shells_count_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    def interrupted(_: object) -> None:
+    def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("chainplan.cli.plans.load_plan", interrupted)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from chainplan.plan.problems import dotted
 from chainplan.report.sections.common import View, paragraph
 
 if TYPE_CHECKING:
@@ -24,6 +25,9 @@ def render(view: View) -> Iterator[RenderableType]:
     if plan.include:
         facts.append("with " + ", ".join(plan.include))
     yield paragraph(view, ", ".join(facts))
+    for setting in view.loaded.sources.settings:
+        words = f"set: {dotted(setting.path)} = {setting.text} (instead of: {setting.before})"
+        yield paragraph(view, words)
     if plan.about:
         yield Text()
         for line in plan.about.strip().splitlines():

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
+from typing import NamedTuple
 
 from chainplan.budgets.terms import Sum, Term
 from chainplan.plan.problems import display_width, nearest
@@ -77,45 +78,83 @@ def explain_figure(name: str, figure: Sum, verdicts: Iterable[Verdict], look: Lo
         lines += _wrapped("how: ", figure.formula, look)
     if figure.source:
         lines += _wrapped("source: ", figure.source, look)
-    lines += ["", *_blocks(figure, scale_of(figure), look)]
+    lines += ["", *_blocks(figure, look)]
     if figure.total < 0:
-        lines += ["", "The sign says which end is higher; the magnitude counts."]
+        lines += ["", SIGN]
     for verdict in verdicts:
         if verdict.figure == name:
             lines += ["", *_wrapped(f"{verdict.status}: ", held_against(verdict), look)]
     return "".join(f"{look.text(line).rstrip()}\n" for line in lines)
 
 
-def _blocks(figure: Sum, scale: Scale, look: Look) -> Iterator[str]:
+class Line(NamedTuple):
+    """A term as it is written: what it adds, what it is, and what one of several adds."""
+
+    number: str
+    label: str
+    each: str
+
+
+class SumBlock(NamedTuple):
+    """Terms under one another and their sum; `title` says which term of a block before this one they make."""
+
+    title: str
+    lines: tuple[Line, ...]
+    total: str
+    in_bytes: str = ""
+
+
+NO_TERM = "no term adds anything"
+SIGN = "The sign says which end is higher; the magnitude counts."
+
+
+def sum_blocks(figure: Sum) -> Iterator[SumBlock]:
     """Yield the sum, then under a number of its own every term that has parts."""
+    scale = scale_of(figure)
     if not figure.terms:
-        yield f"{scale.number(0)} {scale.unit}  no term adds anything"
+        yield SumBlock("", (), f"{scale.number(0)} {scale.unit}")
         return
     split: list[Term] = []
-    yield from _block(figure.terms, figure.total, scale, look, split)
+    yield _sum_block("", figure.terms, figure.total, scale, split)
     for number, term in enumerate(split, start=1):  # grows while it is walked
-        yield ""
-        yield f"[{number}] {term.label}" + (", each" if term.times != 1 else "")
-        yield from _block(term.parts, term.amount, scale, look, split)
+        title = f"[{number}] {term.label}" + (", each" if term.times != 1 else "")
+        yield _sum_block(title, term.parts, term.amount, scale, split)
 
 
-def _block(terms: Sequence[Term], total: int, scale: Scale, look: Look, split: list[Term]) -> Iterator[str]:
-    """Yield terms under one another and their sum; those with parts go to `split`, numbered."""
-    numbers = [f"{scale.number(term.total)} {scale.unit}" for term in terms]
-    closing = f"{scale.number(total)} {scale.unit}"
-    width = max(map(len, (*numbers, closing))) + 2
-    for term, number in zip(terms, numbers, strict=True):
+def _sum_block(title: str, terms: Sequence[Term], total: int, scale: Scale, split: list[Term]) -> SumBlock:
+    """Return terms and their sum; those with parts go to `split`, numbered."""
+    lines = []
+    for term in terms:
         label = term.label + (f" ({term.how})" if term.how else "")
         if term.parts:
             split.append(term)
             label += f" [{len(split)}]"
-        yield from _wrapped(number.rjust(width) + "  ", label, look)
-        if term.times != 1:
-            each = f"= {term.times} x {scale.number(term.amount)} {scale.unit}"
-            yield from _wrapped(" " * width + "  ", each, look)
+        each = f"= {term.times} x {scale.number(term.amount)} {scale.unit}" if term.times != 1 else ""
+        lines.append(Line(f"{scale.number(term.total)} {scale.unit}", label, each))
+    in_bytes = amount(total, BITS) if scale.unit == "bit" and total % 8 == 0 else ""
+    return SumBlock(title, tuple(lines), f"{scale.number(total)} {scale.unit}", in_bytes)
+
+
+def _blocks(figure: Sum, look: Look) -> Iterator[str]:
+    for index, block in enumerate(sum_blocks(figure)):
+        if index:
+            yield ""
+            yield block.title
+        if block.lines:
+            yield from _block(block, look)
+        else:
+            yield f"{block.total}  {NO_TERM}"
+
+
+def _block(block: SumBlock, look: Look) -> Iterator[str]:
+    """Yield terms under one another, a line, and their sum."""
+    width = max(map(len, (*(line.number for line in block.lines), block.total))) + 2
+    for line in block.lines:
+        yield from _wrapped(line.number.rjust(width) + "  ", line.label, look)
+        if line.each:
+            yield from _wrapped(" " * width + "  ", line.each, look)
     yield "  " + ("─" if look.unicode else "-") * (width - 2)
-    in_bytes = f"  = {amount(total, BITS)}" if scale.unit == "bit" and total % 8 == 0 else ""
-    yield closing.rjust(width) + "  total" + in_bytes
+    yield block.total.rjust(width) + "  total" + (f"  = {block.in_bytes}" if block.in_bytes else "")
 
 
 def _wrapped(head: str, text: str, look: Look) -> list[str]:

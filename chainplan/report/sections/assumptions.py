@@ -18,17 +18,22 @@ if TYPE_CHECKING:
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return warnings, assumptions and cautions."""
+    yield from foundations(view)
+    yield heading(view, "Cautions")
+    for number, caution in enumerate(CAUTIONS):
+        if number:
+            yield Text()
+        yield paragraph(view, caution, "bold" if number == 0 else "")
+
+
+def foundations(view: View) -> Iterator[RenderableType]:
+    """Yield warnings and assumptions: what the figures rest on, without the cautions."""
     warnings = [*map(warning_line, view.loaded.warnings), *budget_warnings(view.evaluation)]
     if warnings:
         yield heading(view, "Warnings")
         yield bullets(view, warnings)
     yield heading(view, "Assumptions")
     yield bullets(view, (*ASSUMPTIONS, *FAULT_ASSUMPTIONS, *view.evaluation.isolation.notes))
-    yield heading(view, "Cautions")
-    for number, caution in enumerate(CAUTIONS):
-        if number:
-            yield Text()
-        yield paragraph(view, caution, "bold" if number == 0 else "")
 
 
 def warning_line(problem: Problem) -> str:

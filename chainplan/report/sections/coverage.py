@@ -17,6 +17,7 @@ from chainplan.report.sections.common import (
     bullets,
     heading,
     paragraph,
+    subheading,
     table,
     two_lines,
 )
@@ -41,7 +42,7 @@ def render(view: View) -> Iterator[RenderableType]:
     ):
         if texts:
             yield Text()
-            yield Text(title, style="bold")
+            yield subheading(view, title)
             yield bullets(view, texts)
     yield Text()
     yield paragraph(

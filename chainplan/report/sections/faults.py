@@ -28,6 +28,7 @@ from chainplan.report.sections.common import (
     bullets,
     heading,
     paragraph,
+    subheading,
     table,
     two_lines,
 )
@@ -181,7 +182,7 @@ def _recovery(group: FaultGroup) -> str:
 
 def _targets(view: View, after: Aftermath) -> Iterator[RenderableType]:
     lost = targets_lost(after)
-    yield Text(view.look.text("Targets after recovery"), style="bold")
+    yield subheading(view, "Targets after recovery")
     if not after.judged:
         yield paragraph(view, "Not judged here: the plan is too long; data judges them.")
     elif not lost:
@@ -246,7 +247,7 @@ def _counts(view: View, faults: FaultBudget) -> Iterator[RenderableType]:
 
 def _pairs(view: View, pairs: Sequence[StringPairs]) -> Iterator[RenderableType]:
     yield Text()
-    yield Text(view.look.text("Pairs of faults that blind a string though neither does alone"), style="bold")
+    yield subheading(view, "Pairs of faults that blind a string though neither does alone")
     groups = _alike(pairs)
     columns = [
         Column("string"),

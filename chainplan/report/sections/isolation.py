@@ -78,7 +78,7 @@ def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[RenderableT
     if len(group) > 1:
         yield paragraph(view, f"These chains are alike; names are those of {chain.chain.name}.")
         yield Text()
-    yield from draw_chain(view, chain)
+    yield draw_chain(view, chain)
     told = [segment for segment in chain.segments if segment.status != "met" or not _intact(segment)]
     if not told:
         return

@@ -18,6 +18,7 @@ from chainplan.report.sections.common import (
     heading,
     paragraph,
     status_text,
+    subheading,
     table,
     two_lines,
 )
@@ -97,7 +98,7 @@ def alike(latencies: Iterable[HazardLatency]) -> list[list[HazardLatency]]:
 
 def _terms(view: View, group: Sequence[HazardLatency]) -> Iterator[RenderableType]:
     first = group[0]
-    yield Text(view.look.text(", ".join(latency.hazard for latency in group)), style="bold")
+    yield subheading(view, ", ".join(latency.hazard for latency in group))
     columns = [
         Column("", figures=True),
         Column("", figures=True),

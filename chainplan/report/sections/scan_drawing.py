@@ -11,10 +11,10 @@ from rich.text import Text
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case
-from chainplan.quantity import TIME
-from chainplan.report.figures import amount, plural
+from chainplan.report.blocks import TimelineDrawing
+from chainplan.report.figures import plural
 from chainplan.report.sections.common import View, paragraph
-from chainplan.report.timeline import Bar, Lane, draw_legend, draw_timeline
+from chainplan.report.timeline import Bar, Lane
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -42,30 +42,17 @@ def draw_scan(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
         Lane("period", (Bar(0, period, PERIOD),)),
     ]
     signs = {SLOTS: "█", RESERVE: "▒", PERIOD: "━"}
-    yield from _drawing(view, lanes, max(worst, period), signs, period)
+    title = f"{scan.controller.name}: the busiest scan within its period"
+    yield TimelineDrawing(view.look, title, tuple(lanes), max(worst, period), signs, period)
     yield Text()
     task_signs = dict(zip(_due_names(scan), cycle(LETTERS), strict=False))
     ports = [lane for lane in _port_lanes(scan) if lane.bars]
     lanes = [_slot_lane(scan), *ports[:MOST_PORTS]]
-    yield from _drawing(view, lanes, worst, {**task_signs, RESERVE: "▒", HOST: "░", CHAIN: "█"})
+    title = f"{scan.controller.name}: slots and ports in the busiest scan"
+    signs = {**task_signs, RESERVE: "▒", HOST: "░", CHAIN: "█"}
+    yield TimelineDrawing(view.look, title, tuple(lanes), worst, signs)
     if ports[MOST_PORTS:]:
         yield paragraph(view, f"Not drawn: {plural(len(ports) - MOST_PORTS, 'port')} more.")
-
-
-def _drawing(
-    view: View, lanes: list[Lane], total: int, signs: dict[str, str], limit: int = -1
-) -> Iterator[RenderableType]:
-    """Return a drawing and its legend; times are rounded up, but `limit`, a time that bounds, down."""
-
-    def time(ticks: int) -> str:
-        return amount(ticks, TIME, "down" if ticks == limit else "up")
-
-    look = view.look
-    used = {bar.kind for lane in lanes for bar in lane.bars if bar.end > bar.start}
-    shown = {kind: sign for kind, sign in signs.items() if kind in used}
-    drawn = draw_timeline(lanes, total, look.width, signs, not look.unicode, time)
-    for line in (*drawn, *draw_legend(look.width, shown, not look.unicode)):
-        yield Text(look.text(line), no_wrap=True)
 
 
 def _task_kind(name: str) -> str:

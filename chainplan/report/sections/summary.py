@@ -104,7 +104,7 @@ def _wide(view: View, groups: list[list[Verdict]]) -> RenderableType:
             status_text(view, verdict.status),
             figures.margin(verdict),
             figures.margin_share(verdict),
-            two_lines(view, _title(group), _remark(verdict)),
+            two_lines(view, _title(view, group), _remark(verdict)),
             figures.worst(verdict),
             figures.limit(verdict),
             figures.typical(verdict),
@@ -127,7 +127,7 @@ def _narrow(view: View, groups: list[list[Verdict]]) -> RenderableType:
         [
             status_text(view, verdict.status),
             two_lines(view, figures.margin(verdict), _unless_dash(figures.margin_share(verdict))),
-            two_lines(view, _title(group), _remark(verdict) if verdict.status != "met" else ""),
+            two_lines(view, _title(view, group), _remark(verdict) if verdict.status != "met" else ""),
             two_lines(view, figures.worst(verdict), _bracketed(figures.typical(verdict))),
             figures.limit(verdict),
         ]
@@ -145,8 +145,9 @@ def _unless_dash(text: str) -> str:
     return "" if text == "-" else text
 
 
-def _title(group: list[Verdict]) -> str:
-    return f"{group[0].target}: {figures.listed([verdict.subject for verdict in group])}"
+def _title(view: View, group: list[Verdict]) -> str:
+    subjects = [verdict.subject for verdict in group]
+    return f"{group[0].target}: {figures.listed(subjects, view.most_names)}"
 
 
 def _remark(verdict: Verdict) -> str:

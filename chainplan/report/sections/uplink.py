@@ -21,6 +21,7 @@ from chainplan.report.sections.common import (
     heading,
     paragraph,
     status_text,
+    subheading,
     table,
     two_lines,
 )
@@ -153,7 +154,7 @@ def _age_row(view: View, group: Sequence[Age]) -> list[Cell]:
 def _terms(view: View, group: Sequence[Age]) -> Iterator[RenderableType]:
     first = group[0]
     assert first.time is not None  # asked by the caller
-    yield Text(view.look.text(f"{first.task} in {first.message}"), style="bold")
+    yield subheading(view, f"{first.task} in {first.message}")
     columns = [Column("", figures=True), Column("", figures=True), Column("")]
     rows: list[list[Cell]] = [_term(term) for term in first.time.terms]
     total = ("", amount(first.time.total, TIME, "up"), "= age just before the next value")

@@ -1,0 +1,280 @@
+"""What a section says, block by block, apart from where it is shown.
+
+A block knows how a terminal draws it (``__rich__``); a page sets the same block in its own way, so no word of
+a report is written twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+from rich import box
+from rich.padding import Padding
+from rich.table import Table as RichTable
+from rich.text import Text
+
+from chainplan.quantity import TIME, VOLTAGE
+from chainplan.report.figures import Look, amount
+from chainplan.report.timeline import (
+    Elision,
+    Lane,
+    Rung,
+    Step,
+    draw_ladder,
+    draw_legend,
+    draw_timeline,
+)
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from chainplan.verdicts.verdict import Status
+
+# Green and red stand only beside a word and a sign that say the same; both are legible on dark and on light.
+STATUS_STYLES: dict[Status, str] = {"met": "green", "missed": "bold red", "not checked": "bold"}
+
+_ASCII_HEAD = box.Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
+
+Cell = str | Text
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A table's column: figures stand at the right and are never broken."""
+
+    title: str
+    figures: bool = False
+    most: int | None = None
+    """Widest it may get; longer texts are wrapped."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A section's title; names of the plan belong into the remark."""
+
+    look: Look
+    title: str
+    remark: str = ""
+
+    def __rich__(self) -> RenderableType:
+        """Return the title over a line."""
+        look = self.look
+        line = Text.assemble((look.text(self.title.upper()), "bold"), "  ", look.text(self.remark))
+        rule = ("━" if look.unicode else "=") * look.width
+        return Padding(Text("\n").join([line, Text(rule, style="dim")]), (1, 0, 0, 0))
+
+
+@dataclass(frozen=True, slots=True)
+class Subheading:
+    """The title of a part of a section."""
+
+    look: Look
+    text: str
+
+    def __rich__(self) -> RenderableType:
+        """Return the title, bold."""
+        return Text(self.look.text(self.text), style="bold")
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Text to be wrapped."""
+
+    look: Look
+    text: str
+    style: str = ""
+    indent: int = 0
+
+    def __rich__(self) -> RenderableType:
+        """Return the text for rich to wrap."""
+        text = Text(self.look.text(self.text), style=self.style, overflow="fold")
+        return Padding(text, (0, 0, 0, self.indent))
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Statements, each on a line of its own."""
+
+    look: Look
+    texts: tuple[str, ...]
+
+    def __rich__(self) -> RenderableType:
+        """Return the lines."""
+        return Text("\n").join(Text(self.look.text(text)) for text in self.texts)
+
+
+@dataclass(frozen=True, slots=True)
+class Bullets:
+    """A list, each entry wrapped beside its dash."""
+
+    look: Look
+    texts: tuple[str, ...]
+
+    def __rich__(self) -> RenderableType:
+        """Return the list as a grid of dashes and texts."""
+        grid = RichTable.grid(padding=(0, 1))
+        grid.add_column(no_wrap=True)
+        grid.add_column(overflow="fold")
+        for text in self.texts:
+            grid.add_row("-", Text(self.look.text(text)))
+        return grid
+
+
+@dataclass(slots=True)
+class Table:
+    """A table without lines but the one under its head."""
+
+    look: Look
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    show_header: bool = True
+
+    def __rich__(self) -> RenderableType:
+        """Return the table; texts of cells are made safe here, those that are rich's own were before."""
+        look = self.look
+        drawn = RichTable(
+            box=box.SIMPLE_HEAD if look.unicode else _ASCII_HEAD,
+            show_edge=False,
+            show_header=self.show_header,
+            pad_edge=False,
+            padding=(0, 1, 0, 0),
+            collapse_padding=True,
+            header_style="bold",
+        )
+        for column in self.columns:
+            drawn.add_column(
+                Text("\n".join(map(look.text, column.title.split("\n")))),
+                justify="right" if column.figures else "left",
+                no_wrap=column.figures,
+                max_width=column.most,
+                overflow="fold",
+            )
+        for row in self.rows:
+            drawn.add_row(*(cell if isinstance(cell, Text) else Text(look.text(cell)) for cell in row))
+        return drawn
+
+
+@dataclass(frozen=True, slots=True)
+class TimelineDrawing:
+    """Lanes to scale over `total` fs with the sign of every kind of bar, and what the signs mean.
+
+    Times are rounded up, but `limit`, a time that bounds, down.
+    """
+
+    look: Look
+    title: str
+    lanes: tuple[Lane, ...]
+    total: int
+    signs: Mapping[str, str]
+    limit: int = -1
+
+    def time(self, ticks: int) -> str:
+        """Return a time as the drawing writes it."""
+        return amount(ticks, TIME, "down" if ticks == self.limit else "up")
+
+    def used_signs(self) -> dict[str, str]:
+        """Return the signs of those kinds of bar that there are."""
+        used = {bar.kind for lane in self.lanes for bar in lane.bars if bar.end > bar.start}
+        return {kind: sign for kind, sign in self.signs.items() if kind in used}
+
+    def __rich__(self) -> RenderableType:
+        """Return the drawing and its legend."""
+        look = self.look
+        drawn = draw_timeline(self.lanes, self.total, look.width, self.signs, not look.unicode, self.time)
+        legend = draw_legend(look.width, self.used_signs(), not look.unicode)
+        return Text("\n", no_wrap=True).join(Text(look.text(line)) for line in (*drawn, *legend))
+
+
+@dataclass(frozen=True, slots=True)
+class LadderDrawing:
+    """The boards of a chain at their potentials, and each segment's stress against its rating, uV."""
+
+    look: Look
+    chain: str
+    rungs: tuple[Rung, ...]
+    steps: tuple[Step, ...]
+    string_voltage: int
+    elision: Elision | None = None
+
+    def __rich__(self) -> RenderableType:
+        """Return the ladder; a line stands out where it says that it is missed."""
+        lines = draw_ladder(
+            self.rungs,
+            self.steps,
+            self.string_voltage,
+            self.look.width,
+            not self.look.unicode,
+            stress_text,
+            rating_text,
+            self.elision,
+        )
+        return Text("\n", no_wrap=True).join(
+            Text(self.look.text(line), style=STATUS_STYLES["missed"] if hint == "missed" else "")
+            for line, hint in lines
+        )
+
+
+def stress_text(ticks: int) -> str:
+    """Return a potential or a stress, uV, as a reader sees it."""
+    return amount(ticks, VOLTAGE, "up")
+
+
+def rating_text(ticks: int) -> str:
+    """Return a rating, uV, as a reader sees it."""
+    return amount(ticks, VOLTAGE, "down")
+
+
+Block = Heading | Subheading | Paragraph | Lines | Bullets | Table | TimelineDrawing | LadderDrawing
+"""What sections are made of, apart from single texts of rich's own."""
+
+Emphasis = Literal["", "strong", "met", "missed"]
+
+_EMPHASES: dict[str, Emphasis] = {"green": "met", "bold red": "missed", "bold": "strong"}
+
+
+class Run(NamedTuple):
+    """A piece of text set in one way."""
+
+    text: str
+    emphasis: Emphasis
+
+
+def runs(look: Look, text: Cell) -> list[Run]:
+    """Return a text piece by piece with its emphasis, for a page that knows nothing of rich."""
+    if not isinstance(text, Text):
+        return [Run(look.text(text), "")] if text else []
+    return list(_runs(text))
+
+
+def _runs(text: Text) -> Iterator[Run]:
+    plain = text.plain
+    ends = {span.start for span in text.spans} | {span.end for span in text.spans} | {0, len(plain)}
+    places = sorted(place for place in ends if place <= len(plain))
+    for start, end in pairwise(places):
+        styles = [
+            str(text.style),
+            *(str(span.style) for span in text.spans if span.start <= start < span.end),
+        ]
+        yield Run(plain[start:end], next((_EMPHASES[style] for style in styles if style in _EMPHASES), ""))
+
+
+def is_blank(text: Cell) -> bool:
+    """Tell whether a text only keeps blocks apart on a screen."""
+    return not (text.plain if isinstance(text, Text) else text).strip()
+
+
+def page_blocks(parts: Sequence[RenderableType]) -> Iterator[Block | Text]:
+    """Yield what a section is made of, without the blank lines of a screen.
+
+    Raises ``TypeError`` for anything that only a terminal can show.
+    """
+    for part in parts:
+        if isinstance(part, Block):
+            yield part
+        elif not isinstance(part, Text):
+            raise TypeError(f"{type(part).__name__} is no block of a section")
+        elif not is_blank(part):
+            yield part

@@ -11,12 +11,12 @@ import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
+from plan_texts import FULL, marked
 
 from chainplan.plan.load import LoadedPlan, load_source
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted
 from chainplan.plan.settings import FORM, SettingError, parse_key
 from chainplan.plan.source import parse_source
-from tests.plan_texts import FULL, marked
 
 NOWHERE = Path("no such folder")
 

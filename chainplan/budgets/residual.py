@@ -7,7 +7,7 @@ In the form of IEC 61784-3 (from memory):
 with v messages per hour to a receiver and R the probability that one arrives wrong and passes its check.
 Every node that takes in a request, and the host that takes in an answer, is a receiver. p is the bit error
 probability from sender to receiver over all segments between; errors are independent. R comes from the weight
-distribution A_k of the check code at the block's own length (:mod:`chainplan.budgets.checkcode`):
+distribution A_k of the check code at the block's own length (:mod:`chainplan.budgets.codeweights`):
 
     R = sum over k of A_k * p^k * (1 - p)^(n - k)
 
@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from functools import lru_cache
-from math import exp, fsum, log, log1p
+from math import exp, fsum, inf, lgamma, log, log1p
 from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.budgets.channel import frame_error_probability
@@ -109,7 +109,7 @@ def distances(scans: dict[str, ControllerScan]) -> tuple[Distance, ...]:
 
 
 def _distance(protocol: str, kind: BlockKind, style: str, bits: int, check: Check) -> Distance:
-    from chainplan.budgets.checkcode import hamming_distance
+    from chainplan.budgets.codeweights import hamming_distance
 
     claimed = check.hamming_distance
     if check.polynomial is None:
@@ -184,7 +184,7 @@ class _Receivers:
 @lru_cache(maxsize=64)
 def _weights(polynomial: int, width: int, bits: int) -> tuple[tuple[tuple[int, float], ...], bool, int]:
     """Return (k, log A_k) of every weight k >= 1 that occurs, whether exact, and the Hamming distance."""
-    from chainplan.budgets.checkcode import weight_limits
+    from chainplan.budgets.codeweights import weight_limits
 
     if bits > LONGEST_BLOCK:
         raise _UnknownError(f"a block of {bits} bits is too long to count what passes its check")
@@ -202,14 +202,28 @@ def _passing(polynomial: int, width: int, counted: int, bits: int, p: float) -> 
     logs = _weights(polynomial, width, counted)[0]
     if p == 0:
         return 0.0
+    log_p, expected, most = log(p), p * bits, p * counted
+    log_right = log1p(-p) if p < 1 else 0.0
+    least = -inf
     terms = []
     for k, log_count in logs:
-        if k <= bits:
-            q = min(p, k / bits)  # p^k (1-p)^(n-k) is largest at k/n
-            rest = (bits - k) * log1p(-q) if k < bits else 0.0
-            terms.append(exp(log_count + k * log(q) + rest))
+        if k > bits:
+            break
+        if k >= 2 * most and k * log(most) - lgamma(k + 1) < least:
+            break  # no more than 2 (p n)^k / k! follows, as A_k <= C(n, k) <= n^k / k! in the counted n bits
+        if k > expected:  # p^k (1-p)^(n-k) is largest at k/n
+            term = exp(log_count + k * log_p + (bits - k) * log_right)
+        else:
+            q = k / bits
+            term = exp(log_count + k * log(q) + ((bits - k) * log1p(-q) if k < bits else 0.0))
+        terms.append(term)
+        if len(terms) == 1 and term:
+            least = log(term) - _NEGLIGIBLE
     return min(1.0, max(fsum(terms) * (1 + 1e-9), _TINIEST)) if terms else 0.0
 
+
+_NEGLIGIBLE = 60.0
+"""Natural logarithm of what is left out of a sum, against its first term: far below the reserve."""
 
 _TINIEST = 5e-324
 """What underflow must not turn into nothing at all."""

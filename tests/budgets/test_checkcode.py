@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from chainplan.budgets import checkcode
+from chainplan.budgets import checkcode, codeweights
 from chainplan.budgets.checkcode import (
     CodewordSearchError,
     data_bits_at_distance,
@@ -160,7 +160,7 @@ def test_limit_is_returned_where_the_distance_still_holds() -> None:
 
 
 def test_search_that_grows_too_large_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(checkcode, "_MAX_SEARCH_STEPS", 1000)
+    monkeypatch.setattr(codeweights, "_MAX_SEARCH_STEPS", 1000)
     with pytest.raises(CodewordSearchError, match="takes too long"):
         hamming_distance.__wrapped__(CRC32, 32, 2000)
 
@@ -177,7 +177,7 @@ def test_weights_equal_those_of_all_codewords(code: tuple[int, int], data_bits: 
     assert hamming_distance(polynomial, width, data_bits) == next(
         k for k, n in enumerate(expected) if k and n
     )
-    assert checkcode._enumerated_weights(1 << width | polynomial, width, data_bits + width) == expected
+    assert codeweights._enumerated_weights(1 << width | polynomial, width, data_bits + width) == expected
 
 
 @quick
@@ -197,6 +197,58 @@ def test_weights_of_longer_frames_are_a_code(code: tuple[int, int], data_bits: i
     assert undetected_probability(polynomial, width, frame_bits, 0.5) == Fraction(
         (1 << data_bits) - 1, 1 << frame_bits
     )
+
+
+def dual_by_register(polynomial: int, width: int, frame_bits: int) -> Counter[int]:
+    """Return the dual's weights by playing the shift register from every start, one bit at a time."""
+    found: Counter[int] = Counter()
+    for start in range(1 << width):
+        state, ones = start, 0
+        for _ in range(frame_bits):
+            ones += state & 1
+            state = state >> 1 ^ ((1 << width | polynomial) >> 1 if state & 1 else 0)
+        found[ones] += 1
+    return found
+
+
+def by_krawtchouk(dual: dict[int, int], width: int, n: int) -> list[int]:
+    """Return the A_k by Krawtchouk polynomials, (k+1) K_(k+1) = (n-2j) K_k - (n-k+1) K_(k-1)."""
+    total = [0] * (n + 1)
+    for j, words in dual.items():
+        before, now = 0, words
+        for k in range(n + 1):
+            total[k] += now
+            before, now = now, ((n - 2 * j) * now - (n - k + 1) * before) // (k + 1)
+    assert all(each % (1 << width) == 0 for each in total)
+    return [each >> width for each in total]
+
+
+@quick
+@given(codes(max_width=7), st.integers(1, 200))
+def test_dual_words_are_those_of_the_shift_register(code: tuple[int, int], data_bits: int) -> None:
+    polynomial, width = code
+    frame_bits = data_bits + width
+    dual = dict(dual_weights(polynomial, width, frame_bits))
+    assert dual == dual_by_register(polynomial, width, frame_bits)
+    # MacWilliams and Sloane, chapter 5: the identity in its two forms
+    assert list(weight_distribution(polynomial, width, frame_bits)) == by_krawtchouk(dual, width, frame_bits)
+
+
+@pytest.mark.parametrize("frame_bits", [17, 40, 127, 300])
+@pytest.mark.parametrize("polynomial", [0x1021, 0x755B])
+def test_wider_codes_by_the_same_two_ways(polynomial: int, frame_bits: int) -> None:
+    dual = dict(dual_weights(polynomial, 16, frame_bits))
+    assert list(weight_distribution(polynomial, 16, frame_bits)) == by_krawtchouk(dual, 16, frame_bits)
+
+
+@quick
+@given(codes(max_width=12), st.integers(19, 120))
+def test_the_distance_read_off_is_the_one_searched(code: tuple[int, int], data_bits: int) -> None:
+    polynomial, width = code
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(codeweights, "_MAX_COUNTED_FRAME", 0)
+        searched = hamming_distance.__wrapped__(polynomial, width, data_bits)
+    assert hamming_distance(polynomial, width, data_bits) == searched
 
 
 @pytest.mark.parametrize(("width", "polynomial"), [(3, 0b011), (4, 0b0011), (5, 0b00101), (8, 0x1D)])
@@ -249,7 +301,7 @@ def test_bounds_hold_and_their_exact_part_is_exact(code: tuple[int, int], data_b
     exact = weight_distribution(polynomial, width, frame_bits)
     chance = undetected_probability(polynomial, width, frame_bits, Fraction(1, 50))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(checkcode, "_MAX_DUAL_WIDTH", 0)  # send a narrow code down the way of the wide ones
+        patch.setattr(codeweights, "_MAX_DUAL_WIDTH", 0)  # send a narrow code down the way of the wide ones
         limits = weight_limits.__wrapped__(polynomial, width, frame_bits)
         patch.setattr(checkcode, "weight_limits", weight_limits.__wrapped__)
         bound = residual(polynomial, width, frame_bits, Fraction(1, 50))
@@ -268,8 +320,8 @@ def test_packing_bound_holds_where_little_is_counted(
     polynomial: int, width: int, frame_bits: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     exact = weight_distribution(polynomial, width, frame_bits)
-    monkeypatch.setattr(checkcode, "_MAX_DUAL_WIDTH", 0)
-    monkeypatch.setattr(checkcode, "_MAX_COUNT_STEPS", 0)
+    monkeypatch.setattr(codeweights, "_MAX_DUAL_WIDTH", 0)
+    monkeypatch.setattr(codeweights, "_MAX_COUNT_STEPS", 0)
     limits = weight_limits.__wrapped__(polynomial, width, frame_bits)
     assert limits.exact_up_to == limits.hamming_distance - 1
     assert all(bound >= count for bound, count in zip(limits.counts, exact, strict=True))

@@ -187,6 +187,6 @@ def test_without_a_claim_nothing_is_searched(monkeypatch: pytest.MonkeyPatch) ->
     def refuse(*_: object) -> None:
         pytest.fail("a plan that asks for no distance pays for none")
 
-    monkeypatch.setattr("chainplan.budgets.checkcode.hamming_distance", refuse)
-    monkeypatch.setattr("chainplan.budgets.checkcode.weight_limits", refuse)
+    monkeypatch.setattr("chainplan.budgets.codeweights.hamming_distance", refuse)
+    monkeypatch.setattr("chainplan.budgets.codeweights.weight_limits", refuse)
     assert evaluated(with_blocks(80, 1e-4)).verdicts

@@ -1,4 +1,4 @@
-"""What the plan's schema knows of itself: the keys and the kind of value at a path, for messages."""
+"""What a schema knows of itself, the plan's or another: keys and kinds of value at a path, for messages."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ class Slot(NamedTuple):
     optional: bool = False
 
 
-def slot_at(path: KeyPath) -> Slot | None:
+def slot_at(path: KeyPath, schema: type[BaseModel] = Plan) -> Slot | None:
     """Return what the schema has at a path; None where it has nothing."""
-    slot: Slot | None = Slot(Plan)
+    slot: Slot | None = Slot(schema)
     for step in path:
         if slot is None:
             return None
@@ -31,15 +31,15 @@ def slot_at(path: KeyPath) -> Slot | None:
     return slot
 
 
-def known_keys(path: KeyPath) -> list[str]:
+def known_keys(path: KeyPath, schema: type[BaseModel] = Plan) -> list[str]:
     """Return the keys the schema knows at a path; none where keys are the user's own names."""
-    slot = slot_at(path)
-    return list(slot.type.model_fields) if slot is not None and _is_model(slot.type) else []
+    slot = slot_at(path, schema)
+    return list(_keys(slot.type)) if slot is not None and _is_model(slot.type) else []
 
 
-def expected_words(path: KeyPath) -> str:
+def expected_words(path: KeyPath, schema: type[BaseModel] = Plan) -> str:
     """Return what the schema expects at a path, in words; empty where the schema has nothing."""
-    slot = slot_at(path)
+    slot = slot_at(path, schema)
     return _words(slot) if slot is not None else ""
 
 
@@ -53,9 +53,14 @@ def _is_model(kind: Any) -> bool:
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
+def _keys(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """Return a part's fields by the keys they have in a file."""
+    return {info.alias or name: info for name, info in model.model_fields.items()}
+
+
 def _step(slot: Slot, step: str | int) -> Slot | None:
     if _is_model(slot.type):
-        info: FieldInfo | None = slot.type.model_fields.get(str(step))
+        info: FieldInfo | None = _keys(slot.type).get(str(step))
         if info is None:
             return None
         return _bare(Slot(info.annotation, tuple(info.metadata), not info.is_required()))
@@ -103,7 +108,7 @@ def _words(slot: Slot) -> str:
         return str(schema["description"])
     kind = slot.type
     if _is_model(kind):
-        return "a mapping with keys of " + ", ".join(kind.model_fields)
+        return "a mapping with keys of " + ", ".join(_keys(kind))
     if get_origin(kind) is Literal:
         return "one of " + ", ".join(map(str, get_args(kind)))
     limits = _limits(slot)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from copy import deepcopy
 from typing import Any, NamedTuple, get_args
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from chainplan.plan.includes import Sources, has_child
@@ -25,12 +25,14 @@ class Mended(NamedTuple):
     wrong: frozenset[KeyPath]
 
 
-def schema_problems(error: ValidationError, sources: Sources) -> list[Problem]:
+def schema_problems(
+    error: ValidationError, sources: Sources, schema: type[BaseModel] = Plan
+) -> list[Problem]:
     """Return what a validation found as problems in their places."""
     found: dict[tuple[KeyPath, str], Problem] = {}
     for detail in error.errors(include_url=False):
         path, at_key = _path(detail, sources)
-        found.setdefault((path, str(at_key)), _problem(detail, path, at_key, sources))
+        found.setdefault((path, str(at_key)), _problem(detail, path, at_key, sources, schema))
     return list(found.values())
 
 
@@ -83,26 +85,30 @@ def _path(detail: ErrorDetails, sources: Sources) -> tuple[KeyPath, bool]:
     return steps, detail["type"] in _UNKNOWN_KEY
 
 
-def _problem(detail: ErrorDetails, path: KeyPath, at_key: bool, sources: Sources) -> Problem:
+def _problem(
+    detail: ErrorDetails, path: KeyPath, at_key: bool, sources: Sources, schema: type[BaseModel]
+) -> Problem:
     kind = detail["type"]
     context = detail.get("ctx", {})
     if kind in _UNKNOWN_KEY:
-        keys = known_keys(path[:-1])
+        keys = known_keys(path[:-1], schema)
         close = nearest(str(path[-1]), keys)
         place = sources.key_place(path)
         return Problem("this key is not known here", place, dotted(path), "", _one_of(keys), close)
     if kind == "missing":
         parent = path[:-1]
         place = sources.key_place(parent) if parent else sources.place(parent)
-        return Problem(f"the key `{path[-1]}` is missing", place, dotted(path), "", expected_words(path))
+        return Problem(
+            f"the key `{path[-1]}` is missing", place, dotted(path), "", expected_words(path, schema)
+        )
     place = sources.key_place(path) if at_key else sources.place(path)
     value = str(path[-1]) if at_key else shown(detail["input"])
     if kind == "plan":
         expected, close = str(context["expected"]), context.get("nearest")
         return Problem(str(context["reason"]), place, dotted(path), value, expected, close)
-    expected, close = expected_words(path), None
+    expected, close = expected_words(path, schema), None
     if kind == "literal_error":
-        slot = slot_at(path)
+        slot = slot_at(path, schema)
         choices = [str(choice) for choice in get_args(slot.type)] if slot else []
         expected, close = _one_of(choices), nearest(str(detail["input"]), choices)
     elif kind in _LIMITS:

@@ -62,10 +62,10 @@ def _set(sources: Sources, text: str, name: str) -> None:
         _fail(name, text, error.column, 1, str(error), FORM)
     if key.end >= len(text):
         _fail(name, text, len(text), 1, "there is no value", FORM)
-    path = _resolved(sources, key, text, name)
+    path = resolved(sources, key, text, name)
     value = _value(text, key.end + 1, path, name)
     before = shown(sources.value(path))
-    _put(sources.data, path, value.data)
+    put(sources.data, path, value.data)
     sources.set(
         Setting(
             path,
@@ -128,7 +128,7 @@ def _past_blanks(text: str, at: int) -> int:
     return len(text) - len(text[at:].lstrip())
 
 
-def _resolved(sources: Sources, key: Key, text: str, name: str) -> KeyPath:
+def resolved(sources: Sources, key: Key, text: str, name: str) -> KeyPath:
     """Return the path as the files write it. Raises PlanError where it leads nowhere in a plan."""
     path = key.path
     if path[0] == "include":
@@ -174,7 +174,7 @@ def _value(text: str, start: int, path: KeyPath, name: str) -> Source:
     return Source(name, root.value, whole, root)
 
 
-def _put(data: Any, path: KeyPath, value: Any) -> None:
+def put(data: Any, path: KeyPath, value: Any) -> None:
     """Put a value in place, copying what it is put into: the files' own data stay as they were read."""
     *parents, last = path
     for step in parents:

@@ -97,9 +97,10 @@ def check(
     markdown: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write a Markdown summary for a job page; - is stdout.")
     ] = None,
+    settings: Settings = None,
 ) -> None:
     """Print missed targets only, for CI. Exit code 0: all met, 1: some missed, 2: not a usable plan."""
-    _run("check", plans=plan, junit=junit, markdown=markdown)
+    _run("check", plans=plan, junit=junit, markdown=markdown, settings=settings)
 
 
 @app.command()
@@ -164,6 +165,24 @@ def play(
         width=width,
         out=out,
     )
+
+
+@app.command()
+def graph(
+    plan: PlanFile,
+    form: Annotated[
+        Literal["dot", "graphml", "mermaid"],
+        typer.Option("--format", "-f", help="DOT language, GraphML, or a Mermaid flowchart."),
+    ] = "dot",
+    of: Annotated[
+        Literal["wiring", "strings", "both"],
+        typer.Option(help="The chains from port to node, the strings from HV- to HV+, or both."),
+    ] = "both",
+    settings: Settings = None,
+    out: Out = None,
+) -> None:
+    """Write the network as a graph: boards, nodes, segments with length, barriers and voltages."""
+    _run("graph", plan=plan, form=form, shown=of, settings=settings, out=out)
 
 
 @app.command()

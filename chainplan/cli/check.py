@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from chainplan.cli.files import write_result
 from chainplan.cli.guard import UNUSABLE, UserError, complain, write_out
 from chainplan.cli.plans import open_plan, plain_look
-from chainplan.plan.problems import escape, render_all
+from chainplan.plan.problems import dotted, escape, render_all
 from chainplan.report.terse import terse_text
 
 if TYPE_CHECKING:
     from chainplan.report.checked import CheckedPlan
 
+Settings = Sequence[str] | None
 
-def run(plans: Iterable[str], junit: str | None = None, markdown: str | None = None) -> int:
+
+def run(plans: Iterable[str], junit: str | None, markdown: str | None, settings: Settings) -> int:
     """Check every plan; return 0 if all targets are met, 1 if some are missed, 2 if a plan is unusable.
 
     A file that is named gets the whole result in one go, when all plans are checked; ``-`` means stdout, in
@@ -28,17 +30,17 @@ def run(plans: Iterable[str], junit: str | None = None, markdown: str | None = N
     wanted = [name for name in (junit, markdown) if name is not None]
     _refuse_collisions(plans, wanted)
     if not wanted:
-        return _lines(plans)
-    return _files(plans, junit, markdown)
+        return _lines(plans, settings)
+    return _files(plans, junit, markdown, settings)
 
 
-def _lines(plans: Iterable[str]) -> int:
+def _lines(plans: Iterable[str], settings: Settings) -> int:
     """Print what is missed, plan by plan."""
     look = plain_look(None)
     code = 0
     for plan in plans:
         try:
-            loaded, evaluation = open_plan(plan)
+            loaded, evaluation = open_plan(plan, settings)
         except UserError as refusal:
             complain(str(refusal))
             code = UNUSABLE
@@ -48,7 +50,7 @@ def _lines(plans: Iterable[str]) -> int:
     return code
 
 
-def _files(plans: Iterable[str], junit: str | None, markdown: str | None) -> int:
+def _files(plans: Iterable[str], junit: str | None, markdown: str | None, settings: Settings) -> int:
     """Check all plans, print what is missed where stdout is free, then write the files."""
     from datetime import UTC, datetime
 
@@ -57,7 +59,7 @@ def _files(plans: Iterable[str], junit: str | None, markdown: str | None) -> int
     from chainplan.report.markdown import markdown_text
 
     begun = datetime.now(UTC)
-    checked = [_checked(plan) for plan in plans]
+    checked = [_checked(plan, settings) for plan in plans]
     if "-" not in (junit, markdown):
         look = plain_look(None)
         write_out(
@@ -73,7 +75,7 @@ def _files(plans: Iterable[str], junit: str | None, markdown: str | None) -> int
     return 1 if any(verdict.status == "missed" for plan in checked for verdict in plan.verdicts) else 0
 
 
-def _checked(plan: str) -> CheckedPlan:
+def _checked(plan: str, settings: Settings) -> CheckedPlan:
     """Check one plan; what cannot be used is told on stderr, too."""
     from time import perf_counter
 
@@ -81,14 +83,15 @@ def _checked(plan: str) -> CheckedPlan:
 
     begun = perf_counter()
     try:
-        loaded, evaluation = open_plan(plan)
+        loaded, evaluation = open_plan(plan, settings)
     except UserError as refusal:
         complain(str(refusal))
-        return CheckedPlan(plan, "", "", (), "", str(refusal), perf_counter() - begun)
+        return CheckedPlan(plan, "", "", (), (), "", str(refusal), perf_counter() - begun)
     verdicts, head = evaluation.verdicts, loaded.plan
     warnings = render_all(loaded.warnings)
+    changed = tuple(f"{dotted(each.path)} = {each.text}" for each in loaded.sources.settings)
     seconds = perf_counter() - begun
-    return CheckedPlan(loaded.file, head.title, head.revision, verdicts, warnings, "", seconds)
+    return CheckedPlan(loaded.file, head.title, head.revision, changed, verdicts, warnings, "", seconds)
 
 
 def _refuse_collisions(plans: Iterable[str], wanted: list[str]) -> None:

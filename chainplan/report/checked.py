@@ -16,6 +16,8 @@ class CheckedPlan(NamedTuple):
     file: str
     title: str
     revision: str
+    settings: tuple[str, ...]
+    """Values set instead of what the file says, `key = value`."""
     verdicts: tuple[Verdict, ...]
     warnings: str
     problems: str

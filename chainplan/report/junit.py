@@ -68,6 +68,7 @@ def _properties(plan: CheckedPlan, version: str) -> Iterator[tuple[str, str]]:
     if not plan.problems:
         yield "plan title", plan.title
         yield "plan revision", plan.revision
+        yield from (("set", setting) for setting in plan.settings)
 
 
 def _cases(plan: CheckedPlan) -> Iterator[Element]:

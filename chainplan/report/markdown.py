@@ -39,6 +39,7 @@ def _plan(plan: CheckedPlan) -> Iterator[str]:
         return
     yield f"### {plain(plan.file)}: {plain(closing_line(plan.verdicts))}"
     yield f"Worst case of every tolerance at once; plan: {plain(plan.title)}, revision {plain(plan.revision)}"
+    yield from (f"Set: {plain(setting)}" for setting in plan.settings)
     if plan.verdicts:
         yield "\n".join((_row(HEADINGS), _row(["---"] * len(HEADINGS)), *map(_verdict, _ordered(plan))))
     if plan.warnings:

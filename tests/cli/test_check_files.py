@@ -79,6 +79,15 @@ def test_what_cannot_be_written_is_told_and_leaves_what_was_there() -> None:
     assert "Traceback" not in run.err
 
 
+def test_values_that_were_set_are_in_the_files() -> None:
+    setting = "targets.scan_time=1 ms"
+    run = Run("good.yaml", "--with", setting, "--junit", "j.xml", "--markdown", "m.md")
+    assert run.code == 1
+    properties = ElementTree.parse("j.xml").getroot().iter("property")
+    assert "targets.scan_time = 1 ms" in [each.get("value") for each in properties]
+    assert "Set: targets.scan\\_time = 1 ms\n" in Path("m.md").read_text(encoding="utf-8")
+
+
 def test_warnings_reach_the_files() -> None:
     Path("patient.yaml").write_text(STARTER.replace("    time_out: 50 us\n", ""), encoding="utf-8")
     run = Run("patient.yaml", "--junit", "j.xml", "--markdown", "m.md")

@@ -22,14 +22,16 @@ from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 BEGUN = datetime(2026, 2, 3, 4, 5, 6, tzinfo=UTC)
-UNUSABLE = CheckedPlan("plans/bad.yaml", "", "", (), "", "bad.yaml:1:4: error: <no> & 'end'\n  ^", 0.001)
+UNUSABLE = CheckedPlan("plans/bad.yaml", "", "", (), (), "", "bad.yaml:1:4: error: <no> & 'end'\n  ^", 0.001)
 
 
 @cache
 def checked(name: str) -> CheckedPlan:
     loaded = chainplan.load(CONFIGS / f"{name}.yaml")
     verdicts = chainplan.evaluate(loaded.plan).verdicts
-    return CheckedPlan(f"configs/{name}.yaml", loaded.plan.title, "A", verdicts, "", "", 0.25)
+    return CheckedPlan(
+        f"configs/{name}.yaml", loaded.plan.title, "A", ("a.b = 3 ms",), verdicts, "", "", 0.25
+    )
 
 
 def read(*plans: CheckedPlan) -> ElementTree.Element:
@@ -43,7 +45,7 @@ def odd(name: str, status: str) -> Verdict:
 
 def odd_plan(name: str) -> CheckedPlan:
     verdicts = tuple(odd(name, status) for status in ("met", "missed", "not checked"))
-    return CheckedPlan(f"{name}.yaml", name, name, verdicts, name, "", 12.3456)
+    return CheckedPlan(f"{name}.yaml", name, name, (name,), verdicts, name, "", 12.3456)
 
 
 def assert_valid(text: str, schema: str) -> None:
@@ -122,6 +124,7 @@ def test_the_suite_says_when_how_long_and_of_what() -> None:
     assert (suite.get("timestamp"), suite.get("time")) == ("2026-02-03T04:05:06", "0.250")
     found = {each.get("name"): each.get("value") for each in suite.iter("property")}
     assert found["chainplan version"] == "9.8.7"
+    assert found["set"] == "a.b = 3 ms"
     assert found["plan title"] == "Rail inspection trolley"
     assert "Danger of death" in (suite.findtext("system-out") or "")
 

@@ -28,7 +28,7 @@ READER = MarkdownIt("commonmark", {"html": True}).enable(["table", "strikethroug
 def checked(name: str) -> CheckedPlan:
     loaded = chainplan.load(CONFIGS / f"{name}.yaml")
     return CheckedPlan(
-        f"{name}.yaml", loaded.plan.title, "A", chainplan.evaluate(loaded.plan).verdicts, "", "", 0.1
+        f"{name}.yaml", loaded.plan.title, "A", (), chainplan.evaluate(loaded.plan).verdicts, "", "", 0.1
     )
 
 
@@ -71,7 +71,7 @@ def test_it_ends_with_the_cautions() -> None:
 
 def test_a_plan_that_cannot_be_used_is_shown_with_its_problems() -> None:
     problems = "x.yaml:1:4: error: `a|b` ```` <script>\n   ^"
-    text = markdown_text([CheckedPlan("x.yaml", "", "", (), "", problems, 0.1), checked("rail-trolley")])
+    text = markdown_text([CheckedPlan("x.yaml", "", "", (), (), "", problems, 0.1), checked("rail-trolley")])
     assert inlines(text, "heading_open")[0] == "x.yaml: cannot be used"
     fences = [token.content for token in READER.parse(text) if token.type == "fence"]
     assert fences == [problems + "\n"]
@@ -106,9 +106,10 @@ def test_any_name_is_shown_as_it_is(name: str) -> None:
 
 def check_name(name: str) -> None:
     verdict = Verdict(name, name, 3, "below", 2, TIME, name, where=name)
-    text = markdown_text([CheckedPlan(name, name, name, (verdict,), f"warning: {name}", "", 0.1)])
+    text = markdown_text([CheckedPlan(name, name, name, (name,), (verdict,), f"warning: {name}", "", 0.1)])
     safe = escape(name)
     assert inlines(text, "heading_open") == [f"{safe}: MISSED: 1 of 1 target missed"]
     ((_, target, subject, *_, where),) = rows(text)
     assert (target, subject, where) == (safe, safe, safe)
+    assert inlines(text, "paragraph_open")[1] == f"Set: {safe}"
     assert inlines(text, "paragraph_open")[0].endswith(f"plan: {safe}, revision {safe}")

@@ -6,6 +6,7 @@ that was built from a plan. The plan itself stays as it is.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
 from itertools import accumulate, groupby, pairwise
@@ -218,3 +219,71 @@ def _with_chains(network: Network, changed: Iterable[Chain]) -> Network:
     }
     nodes = {node.name: node for chain in chains.values() for node in chain.nodes}
     return replace(network, chains=chains, controllers=controllers, nodes=nodes)
+
+
+def most_cells_added(chain: Chain) -> int:
+    """Return how many cells more every node of a chain that has cells could take: by its free inputs."""
+    return min((node.type.cell_inputs - node.cells for node in chain.nodes if node.cells), default=0)
+
+
+def with_cells(network: Network, chain: str, more: int) -> Network:
+    """Return the network with so many cells more (or, negative, fewer) at every node of a chain.
+
+    A node without cells stays without. They are added, or taken off, at the upper end of the node's cells, of
+    the kind of its uppermost one; the string grows or shrinks, and everything above moves. A place that can
+    open at a node's upper end stays there. Raises ValueError where a node would be left without cells or has
+    no inputs for more.
+    """
+    nodes = [node for node in network.chains[chain].nodes if node.cells]
+    if any(not 0 < node.cells + more <= node.type.cell_inputs for node in nodes):
+        raise ValueError("a node has at least one cell and no more than it has inputs")
+    for string in dict.fromkeys(node.string for node in nodes):
+        network = _with_cells_in(network, network.strings[string], {node.name for node in nodes}, more)
+    return network
+
+
+def _with_cells_in(network: Network, string: CellString, names: set[str], more: int) -> Network:
+    """Return the network with more cells, or fewer, at the named nodes of one string."""
+    ends = sorted(
+        node.first_cell + node.cells
+        for node in network.nodes.values()
+        if node.string == string.name and node.name in names
+    )
+
+    def changed(taps: tuple[int, ...]) -> tuple[int, ...]:
+        steps = _steps(taps)
+        found: list[int] = []
+        done = 0
+        for end in ends:
+            kept = steps[done : end + min(more, 0)]
+            found += [*kept, *([steps[end - 1]] * more)]
+            done = end
+        return _taps([*found, *steps[done:]])
+
+    def place(cell: int) -> int:
+        """Return where a boundary between cells moves; in cells that are taken off, to their lower end."""
+        below = bisect_right(ends, cell)
+        cut = ends[below] + more if more < 0 and below < len(ends) else cell
+        return min(cell, cut) + more * below
+
+    grown = CellString(
+        string.name,
+        changed(string.taps),
+        changed(string.empty),
+        tuple(opening._replace(cells_below=place(opening.cells_below)) for opening in string.breaks),
+        string.boards,
+        string.leakage,
+    )
+
+    def placed(node: Node) -> Node:
+        if node.string != string.name:
+            return node
+        cells = node.cells + (more if node.name in names else 0)
+        return _placed(node._replace(cells=cells), place(node.first_cell), grown)
+
+    chains = (
+        chain._replace(nodes=tuple(map(placed, chain.nodes)))
+        for chain in network.chains.values()
+        if any(node.string == string.name for node in chain.nodes)
+    )
+    return _with_chains(replace(network, strings={**network.strings, string.name: grown}), chains)

@@ -1,0 +1,203 @@
+"""Headroom: how far each lever moves alone before the first target is missed, and what mends a miss.
+
+Every figure here was put through all budgets of the full model, and so was one grain more. A mend counts only
+if the plan with it passes the checks that a plan file must pass, meets the target that was missed, and misses
+none that is met now. Where no single lever mends a target, pairs are tried.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from itertools import combinations
+from typing import NamedTuple
+
+from chainplan.evaluation import Evaluation
+from chainplan.headroom.levers import Lever, Move, levers, moved
+from chainplan.headroom.trials import Key, Line, Trial
+from chainplan.plan.checks import check_plan
+from chainplan.verdicts import ROOMS, Room
+from chainplan.verdicts.verdict import Verdict
+
+MOST_NODES = 200
+"""Nodes of a network that is searched: every step evaluates the whole of it."""
+
+MOST_MENDS = 3
+"""Mends told for each missed target, smallest first."""
+
+PARTS = (Fraction(1, 8), Fraction(1, 4), Fraction(1, 2), Fraction(3, 4), Fraction(1))
+"""Of the way that the first lever of a pair can go alone, what is tried with the second."""
+
+
+class Limit(NamedTuple):
+    """How far a lever goes up (1) or down (-1) alone: to `value`, ticks, which holds.
+
+    One grain further `stops` are missed; there are none where it reached the end of what is looked at.
+    `plain` is False where something nearer than a plan that holds was seen to miss a target.
+    """
+
+    lever: Lever
+    direction: int
+    value: int
+    stops: tuple[Verdict, ...]
+    plain: bool
+    looked_at: int
+
+
+class Mend(NamedTuple):
+    """What mends a missed target: one move, or two, with the verdict then. Every such plan was evaluated."""
+
+    moves: tuple[Move, ...]
+    then: Verdict
+    meets_all: bool
+
+    @property
+    def size(self) -> Fraction:
+        """Return the sum of the moves, each as a share of what is moved."""
+        return sum((move.size for move in self.moves), Fraction(0))
+
+
+class Missed(NamedTuple):
+    """A missed target and what mends it, smallest first; pairs only where no single move does.
+
+    `breaks` are single moves that would mend it but miss another target, with that target.
+    """
+
+    verdict: Verdict
+    mends: tuple[Mend, ...]
+    breaks: tuple[tuple[Move, Verdict], ...]
+
+
+class Headroom(NamedTuple):
+    """What was found; `skipped` says why nothing was looked for."""
+
+    limits: tuple[Limit, ...]
+    missed: tuple[Missed, ...]
+    skipped: str = ""
+
+
+def headroom_budget(evaluation: Evaluation) -> Headroom:
+    """Search how far every lever of a plan could go alone, and what would mend each missed target."""
+    nodes = len(evaluation.network.nodes)
+    if nodes > MOST_NODES:
+        return Headroom(
+            (), (), f"not searched: the plan has {nodes} nodes, at most {MOST_NODES} are searched"
+        )
+    search = _Search(evaluation)
+    return Headroom(tuple(search.limits()), tuple(search.mended()))
+
+
+class _Search:
+    """One plan's search, with all trials it has made."""
+
+    def __init__(self, evaluation: Evaluation) -> None:
+        self.evaluation = evaluation
+        self.present = Trial(evaluation)
+        self.missed_now = frozenset(
+            key for key, each in self.present.verdicts().items() if each.status == "missed"
+        )
+        self.lines = [
+            (lever, direction, self.line((), lever, direction))
+            for lever in levers(evaluation)
+            for direction in (-1, 1)
+            if lever.grains(direction)
+        ]
+        self.reach: dict[tuple[str, str, int], int] = {}
+
+    def line(self, first: tuple[Move, ...], lever: Lever, direction: int) -> Line:
+        """Return the way of a lever, after other moves."""
+
+        def at(grains: int) -> Evaluation:
+            return moved(self.evaluation, (*first, Move(lever, lever.value(direction * grains))))
+
+        present = Trial(moved(self.evaluation, first)) if first else self.present
+        return Line(present, at, self.missed_now)
+
+    def limits(self) -> Iterator[Limit]:
+        """Yield how far each lever goes, in both directions."""
+        for lever, direction, line in self.lines:
+            found = line.last_that_holds(lever.grains(direction))
+            self.reach[lever.name, lever.subject, direction] = found.grains
+            value = lever.value(direction * found.grains)
+            yield Limit(lever, direction, value, found.stops, found.plain, line.looked_at)
+
+    def mended(self) -> Iterator[Missed]:
+        """Yield every missed target with what mends it."""
+        for room in ROOMS:
+            for key, verdict in self.present.room(room).items():
+                if verdict.status == "missed":
+                    yield self._mended(key, room, verdict)
+
+    def _mended(self, key: Key, room: Room, verdict: Verdict) -> Missed:
+        mends: list[Mend] = []
+        breaks: list[tuple[Move, Verdict]] = []
+        for lever, direction, line in self.lines:
+            grains = line.first_that_meets(key, room, lever.grains(direction))
+            if grains is None:
+                continue
+            move = Move(lever, lever.value(direction * grains))
+            stops = line.stops(grains)
+            if stops:
+                breaks.append((move, stops[0]))
+            elif (mend := self._checked((move,), line.at(grains), key)) is not None:
+                mends.append(mend)
+        if not mends:
+            mends = list(self._pairs(key, room))
+        mends.sort(key=lambda mend: mend.size)
+        return Missed(verdict, tuple(mends[:MOST_MENDS]), tuple(breaks))
+
+    def _checked(self, moves: tuple[Move, ...], trial: Trial, key: Key) -> Mend | None:
+        """Return a mend if a plan file with it would be accepted, and all of it holds."""
+        if any(finding.severity == "error" for finding in check_plan(trial.evaluation.plan)):
+            return None
+        verdicts = trial.verdicts()
+        if key not in verdicts or verdicts[key].status != "met" or trial.missed(ROOMS, self.missed_now):
+            return None
+        return Mend(moves, verdicts[key], not trial.missed(ROOMS, frozenset()))
+
+    # Pairs ---------------------------------------------------------------------------------------------
+
+    def _pairs(self, key: Key, room: Room) -> Iterator[Mend]:
+        """Yield for each pair of levers that mends a target the smallest such pair of moves found."""
+        helpful = [
+            (lever, direction, line)
+            for lever, direction, line in self.lines
+            if self._helps(key, room, lever, direction, line)
+        ]
+        for (first, up, line), (second, other, _) in combinations(helpful, 2):
+            if (first.name, first.subject) == (second.name, second.subject):
+                continue
+            found = list(self._pair(key, room, (first, up, line), (second, other)))
+            if found:
+                yield min(found, key=lambda mend: mend.size)
+
+    def _helps(self, key: Key, room: Room, lever: Lever, direction: int, line: Line) -> bool:
+        """Tell whether a lever, moved as far as it may alone, brings a target nearer."""
+        grains = self.reach[lever.name, lever.subject, direction]
+        before, after = self.present.room(room)[key], line.at(grains).room(room).get(key)
+        if not grains or after is None:
+            return False
+        if after.margin is None or before.margin is None:
+            return after.status == "met"
+        return after.margin > before.margin
+
+    def _pair(
+        self, key: Key, room: Room, one: tuple[Lever, int, Line], other: tuple[Lever, int]
+    ) -> Iterator[Mend]:
+        (first, up, _), (second, direction) = one, other
+        alone = self.reach[first.name, first.subject, up]
+        limit = self.reach[second.name, second.subject, direction]
+        for grains in dict.fromkeys(-(-alone * part.numerator // part.denominator) for part in PARTS):
+            move = Move(first, first.value(up * grains))
+            line = self.line((move,), second, direction)
+            further = line.first_that_meets(key, room, limit)
+            if further is not None:
+                moves = (move, Move(second, second.value(direction * further)))
+                mend = self._checked(moves, line.at(further), key)
+                if mend is not None:
+                    yield mend
+
+
+def smallest(mends: Iterable[Mend]) -> Mend | None:
+    """Return the smallest of some mends."""
+    return min(mends, key=lambda mend: mend.size, default=None)

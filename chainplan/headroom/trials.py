@@ -1,0 +1,168 @@
+"""Plans with levers moved, evaluated once each, and the search for the move at which something changes.
+
+Nothing is extrapolated: a move counts only if the plan with it went through every budget. Straight lines
+through margins choose where to look next and decide nothing.
+
+The walk through all faults takes longer than all else together. So a search is made without it first, and
+again with it only where its verdicts do not hold at what was found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from fractions import Fraction
+from math import floor, isqrt
+from typing import NamedTuple
+
+from chainplan.evaluation import Evaluation
+from chainplan.verdicts import ROOMS, WALKS, Room
+from chainplan.verdicts.verdict import Verdict
+
+Key = tuple[str, str]
+"""A verdict's target and subject."""
+
+LOOKING = tuple(room for room in ROOMS if room not in WALKS)
+
+
+class Trial:
+    """One moved plan: its verdicts, room by room, each worked out when first asked for."""
+
+    def __init__(self, evaluation: Evaluation) -> None:
+        self.evaluation = evaluation
+        self._rooms: dict[Room, dict[Key, Verdict]] = {}
+
+    def room(self, room: Room) -> dict[Key, Verdict]:
+        """Return the verdicts of one room, by target and subject."""
+        if room not in self._rooms:
+            self._rooms[room] = {
+                (verdict.target, verdict.subject): verdict for verdict in room(self.evaluation)
+            }
+        return self._rooms[room]
+
+    def verdicts(self, rooms: Iterable[Room] = ROOMS) -> dict[Key, Verdict]:
+        """Return the verdicts of some rooms."""
+        return {key: verdict for room in rooms for key, verdict in self.room(room).items()}
+
+    def missed(self, rooms: Iterable[Room], but: frozenset[Key]) -> list[Verdict]:
+        """Return what is missed, except what is named."""
+        found = self.verdicts(rooms)
+        return [each for key, each in found.items() if each.status == "missed" and key not in but]
+
+
+class Found(NamedTuple):
+    """The most grains that hold, and what is missed one grain further; nothing at the limit.
+
+    It is not `plain` where something nearer than a plan that holds was seen to miss a target.
+    """
+
+    grains: int
+    stops: tuple[Verdict, ...]
+    plain: bool
+
+
+class Line:
+    """The plans along one lever's way: `at(n)` is the plan n grains from the present one.
+
+    `missed_now` is what the present plan misses; it stops nothing.
+    """
+
+    def __init__(
+        self, present: Trial, moved: Callable[[int], Evaluation], missed_now: frozenset[Key]
+    ) -> None:
+        self._moved = moved
+        self._missed_now = missed_now
+        self._trials = {0: present}
+
+    @property
+    def looked_at(self) -> int:
+        """Return how many plans were evaluated, the present one apart."""
+        return len(self._trials) - 1
+
+    def at(self, grains: int) -> Trial:
+        """Return the plan so many grains away."""
+        if grains not in self._trials:
+            self._trials[grains] = Trial(self._moved(grains))
+        return self._trials[grains]
+
+    def stops(self, grains: int, rooms: Iterable[Room] = ROOMS) -> list[Verdict]:
+        """Return what is missed there that the present plan does not miss."""
+        return self.at(grains).missed(rooms, self._missed_now)
+
+    def changing(self, grains: int) -> list[Room]:
+        """Return the rooms that a move so far changes anything in, walks apart.
+
+        What it leaves alone is not looked at on the way there; it is at the end.
+        """
+        there, here = self.at(grains), self.at(0)
+        return [room for room in LOOKING if there.room(room) != here.room(room)]
+
+    def last_that_holds(self, limit: int) -> Found:
+        """Return the most grains up to `limit` that miss nothing new, and what is missed one further."""
+        most, plain = limit, True
+        rooms = self.changing(limit)
+        while True:
+            if self.stops(most, rooms):
+                most = self._between(0, most, rooms)
+            if self.stops(most):  # in a room that did not change at the far end, or on a walk
+                rooms = list(ROOMS)
+                continue
+            nearer = next((n for n in _on_the_way(most) if self.stops(n, rooms)), None)
+            if nearer is None:
+                return Found(most, tuple(self.stops(most + 1, rooms)) if most < limit else (), plain)
+            most, plain = nearer, False
+
+    def _between(self, low: int, high: int, rooms: Iterable[Room]) -> int:
+        """Return a number of grains that holds while the next does not; `low` holds, `high` does not."""
+        halve = False
+        while high - low > 1:
+            width = high - low
+            guess = None if halve else self._crossing(low, high, rooms)
+            if guess is None:
+                guess = _middle(low, high)
+            guess = min(max(guess, low + 1), high - 1)
+            if self.stops(guess, rooms):
+                high = guess
+            else:
+                low = guess
+            halve = 2 * (high - low) > width
+        return low
+
+    def _crossing(self, low: int, high: int, rooms: Iterable[Room]) -> int | None:
+        """Return where the first margin crosses zero, on straight lines between two plans."""
+        before = self.at(low).verdicts(rooms)
+        found: list[int] = []
+        for verdict in self.stops(high, rooms):
+            held = before.get((verdict.target, verdict.subject))
+            start, end = held.margin if held else None, verdict.margin
+            if start is not None and end is not None and start >= 0 and end < start:
+                found.append(low + floor(Fraction((high - low) * start, start - end)))
+        return min(found, default=None)
+
+    def first_that_meets(self, key: Key, room: Room, limit: int) -> int | None:
+        """Return the fewest grains at which a target missed now is met; None if it is not at `limit`."""
+
+        def met(grains: int) -> bool:
+            verdict = self.at(grains).room(room).get(key)
+            return verdict is not None and verdict.status == "met"
+
+        if not met(limit):
+            return None
+        low, high = 0, limit
+        while high - low > 1:
+            middle = _middle(low, high)
+            if met(middle):
+                high = middle
+            else:
+                low = middle
+        return high
+
+
+def _middle(low: int, high: int) -> int:
+    """Return a place between two: far apart the geometric middle, for most of what is looked for is near."""
+    if low < high // 8:
+        return max(low + 1, isqrt(max(low, 1) * high))
+    return (low + high) // 2
+
+
+def _on_the_way(grains: int) -> list[int]:
+    return sorted({grains // 4, grains // 2, 3 * grains // 4} - {0, grains})

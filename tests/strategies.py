@@ -15,8 +15,12 @@ SAMPLED = {
     "redundant cell voltages": "wrong measurement",
     "temperatures": "over-temperature",
     "open wire": "open sense wire",
+    "switch check": "balancing switch stuck",
 }
 """What tasks read of inputs, and a hazard that each shows."""
+
+BLOCKS = {"status": None, "register check": "register upset"}
+"""What tasks read as one block of data per node, and the hazard it shows, if any."""
 
 
 def spans(most: int, unit: str, least: int = 0) -> st.SearchStrategy[str]:
@@ -63,7 +67,8 @@ def conversions(draw: st.DrawFn) -> Data:
 
 @st.composite
 def node_types(draw: st.DrawFn) -> Data:
-    """Draw a node that knows all conversions."""
+    """Draw a node that knows all conversions, or, of registers, may check them when it is asked."""
+    checked = [*SAMPLED, *draw(st.sampled_from([[], ["register check"]]))]
     return {
         "cell_inputs": 8,
         "temperature_inputs": 3,
@@ -73,7 +78,9 @@ def node_types(draw: st.DrawFn) -> Data:
             "homeward": draw(spans(3000, "ns")),
         },
         "turn_around": draw(spans(400, "us")),
-        "conversions": {name: draw(conversions()) for name in SAMPLED},
+        "conversions": {name: draw(conversions()) for name in checked},
+        "wake": draw(spans(3000, "us")),
+        "addressing": draw(spans(500, "us")),
         "balancing": draw(
             st.none() | st.fixed_dictionaries({"current": st.just("100 mA"), "settling": spans(400, "us")})
         ),
@@ -87,7 +94,7 @@ def tasks(draw: st.DrawFn) -> Data:
     task: Data = {"kind": kind, "every": draw(st.integers(1, 4))}
     if kind == "write":
         return task | {"data": f"{draw(st.integers(0, 40))} bit"}
-    reads = draw(st.sampled_from([*SAMPLED, "cell voltages", "status", "register check"]))
+    reads = draw(st.sampled_from([*SAMPLED, "cell voltages", *BLOCKS]))
     task |= {"reads": reads, "sends": draw(st.sampled_from(["wired inputs", "all inputs"]))}
     if reads not in SAMPLED:
         task["data"] = f"{draw(st.integers(1, 40))} bit"
@@ -130,14 +137,19 @@ def segments(draw: st.DrawFn) -> Data:
 
 @st.composite
 def hazards(draw: st.DrawFn, tasks: Data, temperatures: int) -> Data:
-    """Draw hazards that the tasks show, on a string with so many temperature inputs."""
+    """Draw hazards that the tasks show, on a string with so many temperature inputs.
+
+    Nodes may raise an alarm for any but a lost chain.
+    """
     found: Data = {}
     for name, task in tasks.items():
         if task["kind"] == "write" or (task["reads"] == "temperatures" and not temperatures):
             continue
-        kinds = ["chain loss"] + ([SAMPLED[task["reads"]]] if task["reads"] in SAMPLED else [])
+        shown = (SAMPLED | BLOCKS)[task["reads"]]
+        kind = draw(st.sampled_from(["chain loss", shown] if shown else ["chain loss"]))
         found[f"hazard of {name}"] = {
-            "kind": draw(st.sampled_from(kinds)),
+            "kind": kind,
+            "alarm": None if kind == "chain loss" else draw(st.none() | alarms()),
             "task": name,
             "debounce": draw(st.integers(1, 3)),
             "lost_readings": draw(st.integers(0, 2)),
@@ -146,6 +158,29 @@ def hazards(draw: st.DrawFn, tasks: Data, temperatures: int) -> Data:
             "reaction": "contactor",
         }
     return found
+
+
+@st.composite
+def alarms(draw: st.DrawFn) -> Data:
+    """Draw a watch that nodes keep while awake."""
+    return {
+        "check_every": draw(spans(5000, "us", least=1)),
+        "debounce": draw(st.integers(1, 3)),
+        "per_hop": draw(spans(100, "us")),
+        "own_line": draw(st.booleans()),
+    }
+
+
+@st.composite
+def sleeps(draw: st.DrawFn) -> Data:
+    """Draw a watch that nodes keep while the controller sleeps."""
+    return {
+        "check_every": draw(spans(100, "ms", least=1)),
+        "debounce": draw(st.integers(1, 3)),
+        "checks": draw(st.sampled_from([["cell voltages"], ["cell voltages", "temperatures"]])),
+        "alarm_per_hop": draw(spans(500, "us")),
+        "host_wake": draw(spans(50, "ms")),
+    }
 
 
 @st.composite
@@ -219,6 +254,8 @@ def plan_data(draw: st.DrawFn) -> Data:
         "controllers": {
             "C": {
                 "ports": ports + 1,
+                "start": draw(st.none() | spans(100, "ms")),
+                "recovery": draw(st.none() | st.fixed_dictionaries({"switch": spans(20, "ms")})),
                 "set_up": draw(spans(20, "us")),
                 "set_up_by": draw(st.sampled_from(["one core", "each port"])),
                 "host_bus": draw(
@@ -248,6 +285,7 @@ def plan_data(draw: st.DrawFn) -> Data:
         "chains": draw(chain_layout(sum(run["count"] for run in runs), ports, styles)),
         "tasks": work,
         "hazards": draw(hazards(work, temperatures)),
+        "sleep": draw(st.none() | sleeps()),
     }
 
 

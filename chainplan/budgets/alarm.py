@@ -5,7 +5,8 @@ d hits in a row (and e that are lost, if the hazard says so) make an alarm, whic
 
     port = lag + filter + (d + e) * check period + conversion + hops * time per hop + cables
 
-To the head in an open chain; in a ring both ways at once, and the end it reaches first counts.
+To the head in an open chain; in a ring both ways at once, and the end it reaches first counts. A check that
+converts for longer than the period holds up the next one: then its time takes the period's place.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.schedule import bus_in
 from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.chain.network import Chain, Node
 from chainplan.plan.parts import Conversion
@@ -77,35 +79,52 @@ def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple
 
     None where no node of the chain has an input that shows the hazard.
     """
+    lost = hazard.lost_readings if case is Case.WORST else 0
     slowest: tuple[int, Node, AlarmWay] | None = None
     per_hop = watch.per_hop[case]
     for node, way in zip(chain.nodes, alarm_ways(chain, case, per_hop), strict=True):
         if watched(hazard, node):
             check = check_of(hazard, node)
             time = way.time(per_hop) + (check.settling[case] + check.time[case] if check else 0)
+            time += (watch.debounce + lost) * _period(watch, check, case)
             if slowest is None or time > slowest[0]:
                 slowest = time, node, way
     if slowest is None:
         return None
     _, node, way = slowest
     check = check_of(hazard, node)
-    lost = hazard.lost_readings if case is Case.WORST else 0
+    period = _period(watch, check, case)
     hits = f"{watch.debounce} to debounce" + (f", {lost} lost" if lost else "")
+    if period > watch.check_every[case]:
+        hits += ", each held up by the conversion before"
     return nonzero(
         Term("sensor lag", hazard.sensor_lag[case]),
         Term("input filter settles", check.settling[case] if check else 0),
-        Term("check period per hit", watch.check_every[case], watch.debounce + lost, hits),
+        Term("check period per hit", period, watch.debounce + lost, hits),
         Term("check converts", check.time[case] if check else 0),
         Term("alarm per hop", per_hop, way.hops, f"from {node.name}"),
         Term("cables on the alarm's way", way.cables),
     )
 
 
+def _period(watch: Watch, check: Conversion | None, case: Case) -> int:
+    """Return the time from one check of a node to the next, fs: a conversion is not cut short."""
+    return max(watch.check_every[case], check.time[case] if check else 0)
+
+
 def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
-    """Return the longest exchange on a chain, which an alarm that shares the chain may have to wait out."""
+    """Return the longest exchange on a chain, which an alarm that shares the chain may have to wait out.
+
+    Where the plan reckons with retries its answer may not come: then it is over when the host, which waits
+    for the answer in its memory, gives it up after the time-out.
+    """
+    plan = scan.controller.plan
+    retried = case is Case.WORST and plan.retry_reserve > 0
+    time_out = chain.protocol.time_out.max
     longest = max(
         (
             scan.ways[case].time(exchange)
+            + (bus_in(plan.host_bus, exchange, case) + time_out if retried and exchange.answers else 0)
             for work in scan.works
             for lists in (work.triggers, work.reads)
             for exchange in lists.get(chain.head, ())

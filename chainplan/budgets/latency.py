@@ -37,6 +37,7 @@ from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import Actuator
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard
+from chainplan.plan.standby import AlarmPath
 from chainplan.quantity import TIME
 
 
@@ -113,21 +114,24 @@ def _ways(name: str, hazard: Hazard, scan: ControllerScan) -> Iterator[tuple[str
             yield read, latency
     if hazard.alarm is None or hazard.kind == "chain loss":
         return
-    alarm = hazard.alarm
-    watch = Watch(alarm.check_every, alarm.debounce, alarm.per_hop)
     for chain in scan.controller.chains:
         if any_watched(hazard, chain):
-            yield (
-                chain.name,
-                hazard_latency(
-                    name,
-                    hazard,
-                    scan.controller,
-                    "alarm on a line of its own" if alarm.own_line else "in-band alarm",
-                    partial(_alarm_terms, hazard, watch, chain, scan),
-                    "lag + filter + hits * check period + conversion + way + P_h + C_h",
-                ),
-            )
+            yield chain.name, alarm_latency(name, hazard, hazard.alarm, scan, chain)
+
+
+def alarm_latency(
+    name: str, hazard: Hazard, alarm: AlarmPath, scan: ControllerScan, chain: Chain
+) -> HazardLatency:
+    """Return a hazard's intervals by the alarm of a chain some of whose nodes watch for it."""
+    watch = Watch(alarm.check_every, alarm.debounce, alarm.per_hop)
+    return hazard_latency(
+        name,
+        hazard,
+        scan.controller,
+        "alarm on a line of its own" if alarm.own_line else "in-band alarm",
+        partial(_alarm_terms, hazard, watch, chain, scan),
+        "lag + filter + hits * check period + conversion + way + P_h + C_h",
+    )
 
 
 def _paths(hazard: Hazard, scan: ControllerScan) -> list[int]:

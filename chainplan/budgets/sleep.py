@@ -49,21 +49,28 @@ def sleep_budget(network: Network) -> SleepBudget | None:
 def _latencies(name: str, hazard: Hazard, sleep: SleepPlan, network: Network) -> list[HazardLatency]:
     if READ_BY.get(hazard.kind) not in sleep.checks or hazard.reaction_at:
         return []
-    watch = Watch(sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
-    tolerant = (sleep.tolerant_time or hazard.tolerant_time).min
     return [
-        hazard_latency(
-            name,
-            hazard,
-            controller,
-            "check and alarm of the sleeping nodes",
-            partial(_terms, hazard, sleep, watch, chain, controller),
-            "lag + filter + hits * check period + conversion + way + controller wakes + C_h",
-        )._replace(tolerant_time=tolerant, asleep=True)
+        asleep_latency(name, hazard, sleep, chain, controller)
         for controller in network.controllers.values()
         for chain in controller.chains
         if any_watched(hazard, chain)
     ]
+
+
+def asleep_latency(
+    name: str, hazard: Hazard, sleep: SleepPlan, chain: Chain, controller: Controller
+) -> HazardLatency:
+    """Return a hazard's intervals while asleep, on a chain some of whose nodes watch for it."""
+    watch = Watch(sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
+    tolerant = (sleep.tolerant_time or hazard.tolerant_time).min
+    return hazard_latency(
+        name,
+        hazard,
+        controller,
+        "check and alarm of the sleeping nodes",
+        partial(_terms, hazard, sleep, watch, chain, controller),
+        "lag + filter + hits * check period + conversion + way + controller wakes + C_h",
+    )._replace(tolerant_time=tolerant, asleep=True)
 
 
 def _terms(

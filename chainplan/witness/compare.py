@@ -9,14 +9,15 @@ from typing import NamedTuple
 
 from chainplan.budgets.age import sample_budget
 from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.latency import latency_budget
+from chainplan.budgets.latency import HazardLatency, alarm_latency, latency_budget
 from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.sleep import asleep_latency
 from chainplan.evaluation import Evaluation
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import BITS, TIME, Dimension
 from chainplan.witness.play import Phases
-from chainplan.witness.record import ControllerRecord, Record
+from chainplan.witness.record import ControllerRecord, Record, TaskRecord
 from chainplan.witness.tally import Tally
 
 
@@ -68,10 +69,7 @@ def phases_of(evaluation: Evaluation) -> Phases:
 
 
 def paths_of(hazards: dict[str, Hazard], scan: ControllerScan) -> Iterator[Path]:
-    """Yield every way by which a task of a controller shows a hazard, not only the fastest.
-
-    Alarms that nodes raise themselves are not played.
-    """
+    """Yield every way by which a task of a controller shows a hazard, not only the fastest."""
     for name, hazard in hazards.items():
         wanted = READ_BY.get(hazard.kind)
         for work in scan.works:
@@ -98,12 +96,12 @@ def _controller_rows(
     name = scan.controller.name
     yield from _row("scan time", name, "", observed.scan_time, scan.worst.total)
     for timing in sample_budget(scan):
-        task = observed.tasks[timing.task]
+        task = observed.tasks.get(timing.task, TaskRecord())
         yield from _row("sample age", name, timing.task, task.age, timing.age.total)
         yield from _row("skew", name, timing.task, task.skew, timing.skew.total)
     traffic = bytes_budget(scan)
     for bits in traffic.tasks:
-        tally = observed.tasks[bits.task].wire
+        tally = observed.tasks.get(bits.task, TaskRecord()).wire
         yield from _row("wire bits per run", name, bits.task, tally, bits.wire.total, BITS, exact=True)
     yield from _row("wire bits per scan", name, "", observed.wire, traffic.busiest_scan.total, BITS)
     for path in paths_of(evaluation.plan.hazards, scan):
@@ -112,6 +110,45 @@ def _controller_rows(
             ("fault handling time", observed.handling, path.handling),
         ):
             yield from _row(quantity, name, path.name, found.get(path.name, Tally()), bound)
+    yield from _alarm_rows(evaluation, scan, observed)
+    yield from _start_rows(evaluation, observed, name)
+
+
+def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[Row]:
+    """Yield every milestone of a start-up that takes time."""
+    start = (
+        next(each for each in evaluation.start_ups if each.controller == name) if observed.start_up else None
+    )
+    for milestone in start.milestones if start else ():
+        if milestone.worst and milestone.name in observed.start_up:
+            tally = observed.start_up[milestone.name]
+            yield from _row("start-up", name, milestone.name, tally, milestone.worst)
+
+
+def _alarm_rows(evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord) -> Iterator[Row]:
+    """Yield every hazard on every chain whose nodes raise an alarm for it, awake and asleep."""
+    sleep = evaluation.plan.sleep
+    for name, hazard in evaluation.plan.hazards.items():
+        for chain in scan.controller.chains:
+            label = f"{name}, alarm of {chain.name}"
+            if hazard.alarm is not None and label in observed.detection:
+                latency = alarm_latency(name, hazard, hazard.alarm, scan, chain)
+                yield from _latency_rows("", label, latency, observed.detection, observed.handling)
+            label = f"{name}, asleep, {chain.name}"
+            if sleep is not None and label in observed.asleep_detection:
+                latency = asleep_latency(name, hazard, sleep, chain, scan.controller)
+                found = observed.asleep_detection, observed.asleep_handling
+                yield from _latency_rows(" asleep", label, latency, *found)
+
+
+def _latency_rows(
+    state: str, label: str, latency: HazardLatency, detection: dict[str, Tally], handling: dict[str, Tally]
+) -> Iterator[Row]:
+    controller = latency.controller
+    bound = latency.detection.total
+    yield from _row(f"fault detection time{state}", controller, label, detection[label], bound)
+    bound = latency.handling.total
+    yield from _row(f"fault handling time{state}", controller, label, handling[label], bound)
 
 
 def _row(

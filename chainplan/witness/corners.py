@@ -7,20 +7,25 @@ from dataclasses import replace
 from math import lcm
 
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import TaskWork
+from chainplan.budgets.schedule import TaskWork, exchange_cost
 from chainplan.budgets.terms import Case as End
 from chainplan.chain.network import Chain
 from chainplan.evaluation import Evaluation
+from chainplan.plan.model import Plan
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
+from chainplan.witness.alarms import Alarms, AsleepAlarms
 from chainplan.witness.compare import Path, paths_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, ChainLoss, Cut, Faults, LostReads
 from chainplan.witness.noise import Noise
 from chainplan.witness.play import Case
+from chainplan.witness.start import simulate_start
 
 _ALL = 1_000_000_000
 """More attempts, or runs, than any simulation has."""
+
+_DRAWS = (Draw("each device"), Draw("each event"))
 
 _MOST_SCANS = 10_000
 _MOST_RUNS = 64
@@ -34,6 +39,7 @@ def cases(
     Corners: everything at its worst and best end, and for every task that fetches samples the oldest one.
     Faults: for every hazard one just after a sample, with as many readings lost as it tolerates, or just
     after a chain's last answer; drawn ones at any instant. With a `noise`, the drawn ones once more under it.
+    Start-ups and alarms of nodes, awake and asleep, at their corners and drawn.
     `scans` per simulation, more where a corner needs a whole major cycle, at most 10 000.
     """
     plan = evaluation.plan
@@ -52,13 +58,57 @@ def cases(
                 fault = _cell_fault(path, scan)
                 found += _latest_finds(fault, scan, plan.tasks[path.task], scans)
                 drawn.append(replace(fault, instant="random", evaluation="any time"))
-    for draw in (Draw("each device"), Draw("each event")):
+    for draw in _DRAWS:
         faults = Faults(cell=tuple(drawn))
         found.append(Case(f"drawn, {draw.kind}", draw, scans, seeds, faults=faults))
         if noise is not None:
             noisy = replace(faults, noise=noise)
             found.append(Case(f"drawn, {draw.kind}, bit errors", draw, scans, seeds, seeds, noisy))
+    found += _start_ups(evaluation, seeds)
+    found += _alarms(plan, scans, seeds)
     return found
+
+
+def _start_ups(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
+    """Yield start-ups at their corners, the longest read coming with the last retry, and drawn ones."""
+    for draw in (Draw("worst"), Draw("best")):
+        yield Case(f"start-up, all at {draw.kind}", draw, 0, play=simulate_start)
+    for scan in evaluation.scans.values():
+        late = _latest_read(scan)
+        if late:
+            name = f"start-up of {scan.controller.name}, retried"
+            yield Case(name, Draw("worst"), 0, faults=Faults(lost=late), play=simulate_start)
+    for draw in _DRAWS:
+        yield Case(f"start-up, drawn, {draw.kind}", draw, 0, seeds, play=simulate_start)
+
+
+def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
+    """Return what lets the longest read of a controller's first runs succeed with the last retry only."""
+    longest: tuple[int, tuple[LostReads, ...]] = 0, ()
+    ways, plan = scan.ways[End.WORST], scan.controller.plan
+    for work in scan.works:
+        reads = [exchange for exchanges in work.reads.values() for exchange in exchanges]
+        for number, exchange in enumerate(reads if plan.retry_reserve else ()):
+            time_out = ways.chains[exchange.chain].protocol.time_out.max
+            cost = exchange_cost(exchange, plan, ways) + time_out
+            if exchange.answers and cost > longest[0]:
+                lost = LostReads(work.name, _ALL, 0, plan.retry_reserve, number, missing=True)
+                longest = cost, (lost,)
+    return longest[1]
+
+
+def _alarms(plan: Plan, scans: int, seeds: int) -> Iterator[Case]:
+    """Yield alarms at the worst instant, everything at its worst, and drawn ones, awake and asleep."""
+    if any(hazard.alarm is not None for hazard in plan.hazards.values()):
+        retried = any(controller.retry_reserve for controller in plan.controllers.values())
+        lost = tuple(LostReads(name, missing=True) for name in plan.tasks if retried)
+        yield Case("alarms at worst", Draw("worst"), scans, faults=Faults(lost=lost), play=Alarms("worst"))
+        for draw in _DRAWS:
+            yield Case(f"alarms drawn, {draw.kind}", draw, min(scans, 20), seeds, play=Alarms("any time"))
+    if plan.sleep is not None:
+        yield Case("asleep, at worst", Draw("worst"), 0, play=AsleepAlarms("worst"))
+        for draw in _DRAWS:
+            yield Case(f"asleep, drawn, {draw.kind}", draw, 0, seeds, play=AsleepAlarms("any time"))
 
 
 def _reaction(scan: ControllerScan, hazard: Hazard) -> tuple[Span, Span]:

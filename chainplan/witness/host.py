@@ -23,8 +23,8 @@ from chainplan.witness.wiring import Wiring
 
 
 @dataclass(slots=True)
-class _Attempts:
-    """A message of the current run, and how it went."""
+class Attempts:
+    """A message of a task's current run, and how it went."""
 
     message: Message
     port: str
@@ -38,19 +38,21 @@ class _Attempts:
 
 
 @dataclass(slots=True)
-class _Job:
+class Job:
     """A task at work, from run to run."""
 
     work: Work
     sampler: Sampler
     record: TaskRecord
-    triggers: list[_Attempts]
-    reads: list[_Attempts]
-    trigger_lists: dict[str, list[_Attempts]]
-    read_lists: dict[str, list[_Attempts]]
+    triggers: list[Attempts]
+    reads: list[Attempts]
+    trigger_lists: dict[str, list[Attempts]]
+    read_lists: dict[str, list[Attempts]]
     """The same, port by port."""
     cells: list[CellWatch]
     losses: list[LossWatch]
+    wait: int
+    """What the host waits for conversions between triggers and reads, fs."""
     runs: int = 0
     memory: dict[int, tuple[int, int]] = field(default_factory=dict)
     """Per read: when the oldest of its values in the host's memory was sampled, and what was disturbed by
@@ -81,6 +83,7 @@ class Host:
     ) -> None:
         self._name = controller.name
         self._plan = controller.plan
+        self._chains = controller.chains
         self._phases = phases
         self._faults = faults
         self._kernel = Kernel()
@@ -96,11 +99,11 @@ class Host:
             raise ValueError(f"{controller.name} has {len(works)} tasks that do something, not {len(phases)}")
         self._jobs = [self._job(work, judge) for work in works]
 
-    def _job(self, work: Work, judge: Judge) -> _Job:
+    def _job(self, work: Work, judge: Judge) -> Job:
         sampler = Sampler(work, self._values)
         record = self.record.tasks.setdefault(work.name, TaskRecord())
-        triggers = [_Attempts(each, port) for port, messages in work.triggers.items() for each in messages]
-        reads = [_Attempts(each, port) for port, messages in work.reads.items() for each in messages]
+        triggers = [Attempts(each, port) for port, messages in work.triggers.items() for each in messages]
+        reads = [Attempts(each, port) for port, messages in work.reads.items() for each in messages]
         for number, read in enumerate(reads):
             read.number = number
         period = work.task.every * self._plan.scan_period.max
@@ -117,13 +120,19 @@ class Host:
             if fault.task == work.name and fault.controller in (None, self._name)
         ]
         lists = _by_port(triggers), _by_port(reads)
-        return _Job(work, sampler, record, triggers, reads, *lists, cells, losses)
+        return Job(work, sampler, record, triggers, reads, *lists, cells, losses, work.wait)
 
     def play(self, scans: int) -> ControllerRecord:
         """Play a number of scans and return what was observed."""
         self._kernel.start(self._scan_for_scan(scans))
         self._kernel.run()
         return self.record
+
+    def busy_chains(self, scans: int) -> dict[int, list[tuple[int, int]]]:
+        """Play a number of scans; return when exchanges were under way on each chain (by number), fs."""
+        self._wiring.busy = {}
+        self.play(scans)
+        return self._wiring.busy
 
     def _scan_for_scan(self, scans: int) -> Process:
         kernel, values, record, plan = self._kernel, self._values, self.record, self._plan
@@ -153,8 +162,14 @@ class Host:
             values.early = False  # the period after a watched scan is as long as any
             planned += values.event(plan.scan_period)
 
-    def _run(self, job: _Job, reserve: int) -> Generator[int | Signal, None, int]:
-        """Play one run of a task; return what it leaves of the scan's reserve of retries."""
+    def _run(
+        self, job: Job, reserve: int, first_wait: int | None = None
+    ) -> Generator[int | Signal, None, int]:
+        """Play one run of a task; return what it leaves of the scan's reserve of retries.
+
+        The very first run after power-up waits `first_wait` for conversions, fs: there is nothing older to
+        be read yet.
+        """
         kernel, values = self._kernel, self._values
         begin = kernel.now
         job.bits, job.heard, job.oldest, job.oldest_beyond = 0, True, None, None
@@ -166,7 +181,11 @@ class Host:
             cell.begin_run(begin)
         if job.triggers:
             yield from self._play(job, job.trigger_lists)
-            yield kernel.now + job.work.wait
+            yield kernel.now + (job.wait if first_wait is None else first_wait)
+        elif first_wait is not None:
+            yield kernel.now + first_wait
+        if first_wait is not None:
+            job.sampler.next_run()  # an overlapped run, too, reads what it has just triggered
         yield from self._play(job, job.read_lists)
 
         spare = reserve > 0
@@ -186,7 +205,7 @@ class Host:
         job.runs += 1
         return reserve
 
-    def _end_run(self, job: _Job, begin: int, missed: int | None) -> None:
+    def _end_run(self, job: Job, begin: int, missed: int | None) -> None:
         record = job.record
         record.runs += 1
         record.length.add(self._kernel.now - begin)
@@ -206,7 +225,7 @@ class Host:
         for loss in job.losses:
             loss.end_run(self._wiring.fell, missed)
 
-    def _note_lost(self, job: _Job, lost: list[_Attempts]) -> None:
+    def _note_lost(self, job: Job, lost: list[Attempts]) -> None:
         job.record.lost += len(lost)
         self._lost += len(lost)
         self._disturbed += len(lost)
@@ -218,7 +237,7 @@ class Host:
                 for cell in other.cells:
                     cell.held_up()
 
-    def _play(self, job: _Job, lists: dict[str, list[_Attempts]]) -> Process:
+    def _play(self, job: Job, lists: dict[str, list[Attempts]]) -> Process:
         return play_on_ports(
             self._kernel,
             lists,
@@ -227,7 +246,7 @@ class Host:
             one_core=self._plan.set_up_by == "one core",
         )
 
-    def _exchange(self, job: _Job, each: _Attempts) -> Process:
+    def _exchange(self, job: Job, each: Attempts) -> Process:
         """Play an exchange that is set up, from the host bus out to the frame gap after the answers."""
         message, wiring = each.message, self._wiring
         yield self._kernel.now + wiring.bus_out(message)
@@ -247,12 +266,12 @@ class Host:
             self._take_in(job, each, went.passage, went.arrived)
         yield went.free
 
-    def _decreed(self, job: _Job, each: _Attempts) -> list[LostReads]:
+    def _decreed(self, job: Job, each: Attempts) -> list[LostReads]:
         """Return what has been decreed to make this attempt at a read fail."""
         work = job.work.name
         return [lost for lost in self._faults.lost if lost.fails(work, job.runs, each.number, each.attempts)]
 
-    def _take_in(self, job: _Job, each: _Attempts, passage: Passage, arrived: int) -> None:
+    def _take_in(self, job: Job, each: Attempts, passage: Passage, arrived: int) -> None:
         """Let the answers to a read into memory, where they replace older values."""
         if not each.message.carried:
             return
@@ -277,8 +296,8 @@ class Host:
             cell.read(each.number, each.message, passage, reading, arrived)
 
 
-def _by_port(messages: list[_Attempts]) -> dict[str, list[_Attempts]]:
-    lists: dict[str, list[_Attempts]] = {}
+def _by_port(messages: list[Attempts]) -> dict[str, list[Attempts]]:
+    lists: dict[str, list[Attempts]] = {}
     for each in messages:
         lists.setdefault(each.port, []).append(each)
     return lists

@@ -92,8 +92,11 @@ class Work:
     @property
     def wait(self) -> int:
         """Return the time the host is told to wait for the conversions: the longest of all, fs."""
-        if self.task.kind != "measure" or self.task.overlap:
-            return 0
+        return self.longest_conversion if self.task.kind == "measure" and not self.task.overlap else 0
+
+    @property
+    def longest_conversion(self) -> int:
+        """Return the longest time from a trigger to ready results of any of the nodes, fs."""
         found = [sensor for sensors in self.sensors.values() for sensor in sensors if sensor]
         return max((sensor.pause.max + sensor.conversion.time.max for sensor in found), default=0)
 

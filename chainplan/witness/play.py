@@ -17,6 +17,9 @@ from chainplan.witness.simulate import simulate
 
 Phases = dict[str, tuple[int, ...]]
 
+Play = Callable[[Network, Phases, int, Draw, int, Faults], Record]
+"""What is played: scan after scan, a start-up, alarms, a break; on so many scans, with a draw and a seed."""
+
 Progress = Callable[[int, int], None]
 """Told how many simulations of how many are done."""
 
@@ -31,6 +34,7 @@ class Case:
     seeds: int = 1
     first_seed: int = 0
     faults: Faults = field(default_factory=Faults)
+    play: Play = simulate
 
 
 @dataclass(slots=True)
@@ -92,7 +96,7 @@ def _records(
 
 def _play_unit(network: Network, phases: Phases, unit: _Unit) -> Record:
     case, seed = unit
-    return simulate(network, phases, case.scans, case.draw, seed, case.faults)
+    return case.play(network, phases, case.scans, case.draw, seed, case.faults)
 
 
 _shared: list[tuple[Network, Phases]] = []

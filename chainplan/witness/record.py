@@ -66,6 +66,18 @@ class ControllerRecord:
     answer that never came on top of the reserve of retries. No bound allows for them: they stay apart."""
     recovery: Tally = field(default_factory=Tally)
     """From the mending of a cut to the end of the first scan without a lost read."""
+    start_up: dict[str, Tally] = field(default_factory=dict)
+    """Per milestone of the start-up: since power-up. What was lost for good is counted in `beyond`."""
+    asleep_detection: dict[str, Tally] = field(default_factory=dict)
+    """Per hazard that sleeping nodes watch for: from the fault to the end of the evaluation that finds it."""
+    asleep_handling: dict[str, Tally] = field(default_factory=dict)
+    """The same to the safe state."""
+    known: dict[str, Tally] = field(default_factory=dict)
+    """Per broken place: from the fault to the end of the evaluation that finds the chain broken."""
+    read_again: dict[str, Tally] = field(default_factory=dict)
+    """Per broken place: from the fault until all that is left of the chain has been read again."""
+    scan_after: dict[str, Tally] = field(default_factory=dict)
+    """Per broken place: the scans on what is left."""
     frames: Counter[int] = field(default_factory=Counter)
     """Frames by length in bits."""
     bad_frames: Counter[int] = field(default_factory=Counter)
@@ -83,7 +95,16 @@ class ControllerRecord:
         self.recovery.merge(other.recovery)
         for name, task in other.tasks.items():
             self.tasks.setdefault(name, TaskRecord()).merge(task)
-        for mine, theirs in ((self.detection, other.detection), (self.handling, other.handling)):
+        for mine, theirs in (
+            (self.detection, other.detection),
+            (self.handling, other.handling),
+            (self.start_up, other.start_up),
+            (self.asleep_detection, other.asleep_detection),
+            (self.asleep_handling, other.asleep_handling),
+            (self.known, other.known),
+            (self.read_again, other.read_again),
+            (self.scan_after, other.scan_after),
+        ):
             for name, tally in theirs.items():
                 mine.setdefault(name, Tally()).merge(tally)
         self.beyond.update(other.beyond)

@@ -79,6 +79,8 @@ class Wiring:
         self._breaks = [_Break(cut, names[cut.chain], cut.at) for cut in cuts]
         self.mended = sorted(cut.until for cut in cuts if cut.until is not None)
         """When cuts are mended."""
+        self.busy: dict[int, list[tuple[int, int]]] | None = None
+        """Per chain, where it is asked for: when exchanges were under way on the wire, or waited for."""
 
     @property
     def fell(self) -> int | None:
@@ -126,9 +128,13 @@ class Wiring:
                 reached = min(reached, each.cut.segment - 1)
         if message.asks and (missing or not heard):
             given_up = start + self._longest_wait(message)
+            if self.busy is not None:
+                self.busy.setdefault(message.chain, []).append((start, given_up))
             return Sent(passage, False, True, reached, given_up, given_up)
-        arrived = passage.last_bit + self._bus_in(message)
-        return Sent(passage, answered, False, reached, arrived, arrived + line.frame_gap())
+        arrived, gap = passage.last_bit + self._bus_in(message), line.frame_gap()
+        if self.busy is not None:
+            self.busy.setdefault(message.chain, []).append((start, passage.last_bit + gap))
+        return Sent(passage, answered, False, reached, arrived, arrived + gap)
 
     def _errors(self, message: Message) -> tuple[bool, bool]:
         """Let the bits of a message through the noise; tell whether the request and the answers are good.

@@ -157,6 +157,29 @@ class TestPaths:
             "evaluation run time": ticks("1 ms"),
         }
 
+    def test_with_retries_it_waits_for_an_answer_that_does_not_come(self) -> None:
+        # the read as above, its answers of 4 * 72 bit over a bus of 1 Mbit/s, and the time-out: by hand
+        latency = latency_of(
+            evaluation_of(
+                hazards={"over": OVER | {"alarm": QUICK}},
+                protocol={"time_out": "70 us"},
+                controller={"retry_reserve": 1, "host_bus": {"bit_rate": "1 Mbit/s"}},
+            )
+        )
+        wait = ticks("8 us") + 4 * ticks("72 us") + 4 * ticks("72 us") + ticks("70 us")
+        assert terms(latency)["the exchange under way ends"] == wait
+        typical = {term.label: term.total for term in latency.typical_detection.terms}
+        assert typical["the exchange under way ends"] == ticks("8 us") + 4 * ticks("72 us")
+
+    def test_a_check_longer_than_its_period_holds_up_the_next(self) -> None:
+        # One node of four converts for 8 ms, though it checks every 5 ms. It samples at 0, 8 and 16 ms; a
+        # fault just after 0 is hit at 8 and 16, and known at 24 ms. It is the last one but one: 3 hops.
+        alarm = QUICK | {"debounce": 2}
+        slow = {3: {"conversions": {"cell voltages": {"time": "8 ms"}}}}
+        found = terms(latency_of(evaluation_of(kinds=slow, hazards={"over": OVER | {"alarm": alarm}})))
+        assert found["check period per hit"] + found["check converts"] == ticks("24 ms")
+        assert found["alarm per hop"] == 3 * ticks("10 us")
+
     def test_a_line_of_its_own_waits_for_nothing(self) -> None:
         alarm = QUICK | {"own_line": True}
         latency = latency_of(evaluation_of(hazards={"over": OVER | {"alarm": alarm}}))

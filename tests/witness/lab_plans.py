@@ -50,6 +50,8 @@ def lab_plan(
             "temperature_inputs": 2,
             "relay": {"style": relay, "outward": "200 ns .. 300 ns", "homeward": "250 ns .. 400 ns"},
             "turn_around": turn,
+            "wake": "1 ms .. 3 ms",
+            "addressing": "100 us .. 200 us",
             "conversions": {
                 "cell voltages": {"time": "900 us .. 1 ms", "step": "10 us .. 12 us", "settling": "50 us"},
                 "temperatures": {"time": "2 ms", "step": "100 us"},
@@ -116,6 +118,7 @@ def lab_plan(
             "controllers": {
                 "C": {
                     "ports": ["1", "2", "back"],
+                    "start": "20 ms .. 30 ms",
                     "set_up": "8 us .. 15 us",
                     "set_up_by": set_up_by,
                     "host_bus": BRIDGES[bridge],
@@ -123,6 +126,7 @@ def lab_plan(
                     "scan_jitter": "100 us",
                     "retry_reserve": 1,
                     "evaluation": {"period": "5 ms", "run_time": "200 us .. 300 us"},
+                    "recovery": {"switch": "500 us .. 1 ms"},
                     "actuators": {"contactor": {"command": "1 ms", "opening": "10 ms .. 20 ms"}},
                 }
                 | (controller or {})

@@ -5,11 +5,10 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 from hypothesis import given, settings
 from lab_plans import RELAYS, lab
+from plan_counts import several
 from strategies import plans
 from wire_plans import example
 
@@ -24,8 +23,6 @@ from chainplan.witness.faults import ChainLoss, Cut, Faults
 from chainplan.witness.noise import Noise
 from chainplan.witness.play import Case, play
 from chainplan.witness.simulate import simulate
-
-PLANS = int(os.environ.get("CHAINPLAN_PLANS", "0"))
 
 CELLS_ONLY = {"cells": {"reads": "cell voltages", "value": "16 bit", "values_per_read": 4}}
 
@@ -48,7 +45,7 @@ def rows_of(evaluation: Evaluation, wanted: list[Case]) -> list[Row]:
     return compare(evaluation, played.record)
 
 
-@settings(max_examples=PLANS or 40)
+@settings(max_examples=several(40))
 @given(plans())
 def test_scans_ages_skews_and_bytes_of_any_plan(plan: Plan) -> None:
     assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
@@ -62,7 +59,7 @@ def test_scans_ages_skews_and_bytes_of_any_plan(plan: Plan) -> None:
         assert record.scan_time.max == scan.scan_time(End.WORST).total - scan.reserve.total
 
 
-@settings(max_examples=PLANS or 12)
+@settings(max_examples=several(12))
 @given(plans())
 def test_every_corner_and_fault_of_any_plan(plan: Plan) -> None:
     evaluation = Evaluation(plan)
@@ -83,6 +80,7 @@ def test_corners_reach_the_bounds(style: str, relays: str) -> None:
         "wire bits per scan",
         "fault detection time",
         "fault handling time",
+        "start-up",
     }
     for row in rows:
         assert row.ok, row

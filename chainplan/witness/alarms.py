@@ -1,0 +1,246 @@
+"""Alarms that nodes raise themselves: their own checks, the alarm's way from node to node, the controller.
+
+Alarms do not change the scans, so these are played first, and only when each chain was busy is kept of
+them. Then a fault falls at one node, whose checks go on until it raises the alarm; the alarm waits until its
+chain is free, goes from node to node (out of a ring both ways at once) and is judged by the controller.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+from random import Random
+from typing import Literal, NamedTuple
+
+from chainplan.chain.network import Chain, Controller, Network, Node
+from chainplan.plan.fields import ZERO
+from chainplan.plan.parts import Conversion
+from chainplan.plan.readings import READ_BY, values_at
+from chainplan.plan.schedule import Hazard
+from chainplan.quantity import Span
+from chainplan.witness.draw import Draw, Values
+from chainplan.witness.faults import Faults
+from chainplan.witness.host import Host
+from chainplan.witness.kernel import Kernel, Process
+from chainplan.witness.record import ControllerRecord, Record
+from chainplan.witness.tally import Tally
+from chainplan.witness.watch import Judge
+
+Instant = Literal["worst", "any time"]
+"""When a fault falls. ``worst``: just after the node has sampled, all readings that may be lost are, and the
+alarm is raised just as the longest exchange on its chain begins; ``any time`` draws all of this."""
+
+Spans = list[tuple[int, int]]
+"""When exchanges were under way on a chain, fs, in their order."""
+
+_MOST_NODES = 24
+"""Nodes of one chain at which a fault falls in one play; of longer chains some are left out."""
+
+_UNSAID = Conversion.model_construct(time=ZERO)
+"""The check of a node whose type says nothing of how long it takes."""
+
+
+class Watch(NamedTuple):
+    """How nodes check for a hazard: how often, how many hits in a row they want, and the alarm's hop."""
+
+    name: str
+    hazard: Hazard
+    every: Span
+    debounce: int
+    per_hop: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Alarms:
+    """A play of every alarm of nodes awake: a fault at one node after another that watches for it."""
+
+    instant: Instant
+
+    def __call__(
+        self,
+        network: Network,
+        phases: dict[str, tuple[int, ...]],
+        scans: int,
+        draw: Draw,
+        seed: int,
+        faults: Faults,
+    ) -> Record:
+        """Play the scans, then alarms that are raised in them, and return when these were found."""
+        record = Record()
+        for name, controller in network.controllers.items():
+            found = record.controllers[name] = ControllerRecord()
+            host = Host(controller, network.plan.tasks, phases[name], draw, f"{seed} {name}", faults)
+            busy = host.busy_chains(scans)
+            values = Values(draw, Random(f"{seed} {name} alarms"))
+            judge = Judge(controller.plan.evaluation, values)
+            for watch, own_line in _awake(network):
+                for number, chain in enumerate(controller.chains):
+                    spans = [] if own_line else busy.get(number, [])
+                    label = f"{watch.name}, alarm of {chain.name}"
+                    for place in watching(watch.hazard, chain):
+                        after = raised_after(watch, chain.nodes[place], values, self.instant)
+                        raised, free = _placed(spans, values, self.instant)
+                        at_port = free + way_home(chain, place, watch.per_hop, values)
+                        judged = judge.done(at_port, "just missed" if self.instant == "worst" else "any time")
+                        _note(found.detection, label, after + judged - raised)
+                        safe = judged + _reaction(watch.hazard, controller, values)
+                        _note(found.handling, label, after + safe - raised)
+        return record
+
+
+@dataclass(frozen=True, slots=True)
+class AsleepAlarms:
+    """A play of every alarm while the controllers sleep."""
+
+    instant: Instant
+
+    def __call__(
+        self,
+        network: Network,
+        phases: dict[str, tuple[int, ...]],
+        scans: int,
+        draw: Draw,
+        seed: int,
+        faults: Faults,
+    ) -> Record:
+        """Play the alarms of sleeping nodes; nothing is scanned: `phases`, `scans`, `faults` play no part."""
+        del phases, scans, faults
+        record = Record()
+        sleep = network.plan.sleep
+        for name, controller in network.controllers.items():
+            found = record.controllers[name] = ControllerRecord()
+            values = Values(draw, Random(f"{seed} {name} asleep"))
+            for watch in _asleep(network):
+                assert sleep is not None
+                for chain in controller.chains:
+                    label = f"{watch.name}, asleep, {chain.name}"
+                    for place in watching(watch.hazard, chain):
+                        after = raised_after(watch, chain.nodes[place], values, self.instant)
+                        awake = after + way_home(chain, place, watch.per_hop, values)
+                        awake += values.event(sleep.host_wake)
+                        judged = awake + values.event(controller.plan.evaluation.run_time)
+                        _note(found.asleep_detection, label, judged)
+                        safe = judged + _reaction(watch.hazard, controller, values)
+                        _note(found.asleep_handling, label, safe)
+        return record
+
+
+def _awake(network: Network) -> Iterator[tuple[Watch, bool]]:
+    """Yield what nodes awake watch for, and whether its alarm has a line of its own."""
+    for name, hazard in network.plan.hazards.items():
+        alarm = hazard.alarm
+        if alarm is not None and hazard.kind in READ_BY:
+            yield Watch(name, hazard, alarm.check_every, alarm.debounce, alarm.per_hop), alarm.own_line
+
+
+def _asleep(network: Network) -> Iterator[Watch]:
+    """Yield what sleeping nodes watch for and their own controller reacts to."""
+    sleep = network.plan.sleep
+    for name, hazard in network.plan.hazards.items():
+        if sleep is not None and READ_BY.get(hazard.kind) in sleep.checks and not hazard.reaction_at:
+            yield Watch(name, hazard, sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
+
+
+def watching(hazard: Hazard, chain: Chain) -> list[int]:
+    """Return the places of the nodes of a chain that watch for a hazard; of very many some only."""
+    quantity = READ_BY[hazard.kind]
+    found = [
+        place for place, node in enumerate(chain.nodes) if values_at(quantity, node.cells, node.temperatures)
+    ]
+    step = max(1, -(-len(found) // _MOST_NODES))
+    return sorted({*found[::step], *found[-1:]})
+
+
+def raised_after(watch: Watch, node: Node, values: Values, instant: Instant) -> int:
+    """Let a fault fall at a node that checks on and on; return how long after it the alarm is raised, fs."""
+    kernel = Kernel()
+    found: list[int] = []
+    kernel.start(_checks(kernel, watch, node, values, instant, found))
+    kernel.run()
+    return found[0]
+
+
+def _checks(
+    kernel: Kernel, watch: Watch, node: Node, values: Values, instant: Instant, found: list[int]
+) -> Process:
+    """Check again and again; a check that is due while the one before still converts waits for it.
+
+    A check whose result is lost neither counts as a hit nor breaks the row of hits.
+    """
+    hazard = watch.hazard
+    quantity = READ_BY[hazard.kind]
+    conversion = node.type.conversions.get(quantity, _UNSAID)
+    hidden = values.event(hazard.sensor_lag) + values.event(conversion.settling)
+    if instant == "worst":
+        channel, shows, lost = 0, 1, hazard.lost_readings  # the first check has just sampled
+    else:
+        pick = values.random.randrange
+        channel = pick(values_at(quantity, node.cells, node.temperatures))
+        shows, lost = pick(watch.every.max), pick(hazard.lost_readings + 1)
+    planned = hits = 0
+    while True:
+        sampled = kernel.now + channel * values.event(conversion.step)
+        over = kernel.now + values.event(conversion.time)
+        if sampled >= shows and lost:
+            lost -= 1
+        elif sampled >= shows:
+            hits += 1
+        if hits == watch.debounce:
+            found.append(over - (shows - hidden))
+            return
+        planned += values.event(watch.every)
+        yield max(planned, over)
+
+
+def _placed(spans: Spans, values: Values, instant: Instant) -> tuple[int, int]:
+    """Return when an alarm is raised, and when its chain is free of the exchange under way then."""
+    if not spans:
+        return 0, 0
+    if instant == "worst":
+        return max(spans, key=lambda span: span[1] - span[0])
+    raised = spans[0][0] + values.random.randrange(spans[-1][1] - spans[0][0] + 1)
+    _, free = spans[bisect_right(spans, (raised, spans[-1][1])) - 1]
+    return raised, max(raised, free)
+
+
+def way_home(chain: Chain, place: int, per_hop: Span, values: Values) -> int:
+    """Let an alarm go from node to node, out of a ring both ways; return how long a port waits for it, fs."""
+    kernel = Kernel()
+    arrived: list[int] = []
+    ways = [[(node, node) for node in range(place, -1, -1)]]
+    if chain.is_ring:
+        ways.append([(node, node + 1) for node in range(place, len(chain.nodes))])
+    for way in ways:
+        kernel.start(_hops(kernel, chain, way, per_hop, values, arrived))
+    kernel.run()
+    return arrived[0]
+
+
+def _hops(
+    kernel: Kernel,
+    chain: Chain,
+    way: list[tuple[int, int]],
+    per_hop: Span,
+    values: Values,
+    arrived: list[int],
+) -> Process:
+    """Pass an alarm on by each node of a way (its place) and over the segment (its place) that follows."""
+    for node, segment in way:
+        yield kernel.now + values.device(f"alarm of {chain.nodes[node].name}", per_hop)
+        yield kernel.now + values.device(
+            f"cable {chain.segments[segment].name}", chain.segments[segment].hop.delay
+        )
+    arrived.append(kernel.now)
+
+
+def _reaction(hazard: Hazard, controller: Controller, values: Values) -> int:
+    """Return what the reaction takes, fs; that of another unit is not played."""
+    if hazard.reaction_at:
+        return 0
+    actuator = controller.plan.actuators[hazard.reaction]
+    return values.event(actuator.command) + values.event(actuator.opening)
+
+
+def _note(tallies: dict[str, Tally], label: str, time: int) -> None:
+    tallies.setdefault(label, Tally()).add(time)

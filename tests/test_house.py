@@ -12,17 +12,21 @@ HOUSE = Path(__file__).parents[1] / "chainplan"
 
 ROOMS: dict[str, set[str]] = {
     "quantity": set(),
+    "remembered": set(),
     "tables": {"quantity"},
     "plan": {"quantity"},
-    "chain": {"plan", "quantity"},
-    "budgets": {"chain", "plan", "quantity", "tables"},
-    "verdicts": {"budgets", "chain", "evaluation", "plan", "quantity"},
-    "evaluation": {"budgets", "chain", "plan", "quantity", "reach", "verdicts"},
+    "chain": {"plan", "quantity", "remembered"},
+    "budgets": {"chain", "plan", "quantity", "remembered", "tables"},
+    "verdicts": {"budgets", "chain", "evaluation", "notebook", "plan", "quantity"},
+    "evaluation": {"budgets", "chain", "frames", "notebook", "plan", "quantity", "reach", "verdicts"},
     "sums": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "reach": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "after_faults": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "cautions": {"evaluation", "plan", "quantity"},
+    "notebook": {"cautions", "evaluation", "plan", "report", "verdicts"},  # how results show themselves
+    "frames": {"evaluation", "report", "verdicts"},
     "witness": {"chain", "plan", "quantity"},
+    "exports": {"budgets", "chain", "plan", "quantity"},
 }
 """What each room below report and cli imports from; those two may import from any other."""
 

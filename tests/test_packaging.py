@@ -20,6 +20,7 @@ PROJECT: dict[str, Any] = tomllib.loads((ROOT / "pyproject.toml").read_text(enco
 NAMES = {
     "yaml": "pyyaml",
     "skrf": "scikit-rf",
+    "vcd": "pyvcd",
     "pydantic_core": "pydantic",
     "_pytest": "pytest",
     "markdown_it": "markdown-it-py",

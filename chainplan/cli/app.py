@@ -206,6 +206,75 @@ def schema(
     _run("schema", of=of, out=out)
 
 
+@app.command()
+def slots(
+    plan: PlanFile,
+    controller: Annotated[
+        str | None, typer.Option("--controller", metavar="NAME", help="Of this controller only.")
+    ] = None,
+    form: Annotated[
+        Literal["csv", "json", "header"],
+        typer.Option("--format", "-f", help="Rows (RFC 4180), data, or a header of C11."),
+    ] = "csv",
+    settings: Settings = None,
+    out: Out = None,
+) -> None:
+    """Write the slot table for the firmware: what runs in which scan from when to when, in whole ns."""
+    _run("slots", plan=plan, settings=settings, controller=controller, form=form, out=out)
+
+
+@app.command()
+def waveform(
+    plan: PlanFile,
+    out: Annotated[
+        str,
+        typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
+    ],
+    scans: Annotated[
+        int | None,
+        typer.Option(min=1, max=100_000, help="Scans from scan 0 on; else the major cycle, at most 64."),
+    ] = None,
+    case: Annotated[
+        Literal["worst", "typical"], typer.Option(help="Which end of every tolerance is drawn.")
+    ] = "worst",
+    settings: Settings = None,
+) -> None:
+    """Write the planned scans as a value change dump (IEEE 1364) for a waveform viewer."""
+    _run("waveform", plan=plan, settings=settings, out=out, scans=scans, case=case)
+
+
+@app.command()
+def tolerances(
+    plan: PlanFile,
+    figure: Annotated[
+        list[str] | None,
+        typer.Argument(help="Words of a target or a figure; without any, those with the least margin."),
+    ] = None,
+    settings: Settings = None,
+    samples: Annotated[
+        int, typer.Option(min=0, max=100_000, help="Sets of parts to draw; 0 leaves them out.")
+    ] = 1000,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the draws: the same one draws the same.")] = 0,
+    workers: Annotated[
+        int | None, typer.Option(min=1, max=1024, help="Processes; the result does not depend on them.")
+    ] = None,
+    width: Width = None,
+    out: Out = None,
+) -> None:
+    """Print which tolerances drive the worst cases, and how far drawn sets of parts stay below; JSON to a file."""
+    _run(
+        "tolerances",
+        plan=plan,
+        figure=" ".join(figure or ()),
+        settings=settings,
+        samples=samples,
+        seed=seed,
+        workers=workers,
+        width=width,
+        out=out,
+    )
+
+
 def _run(command: str, **options: object) -> None:
     """Run a command's own module, `chainplan.cli.COMMAND`, and leave with its exit code."""
 

@@ -25,6 +25,7 @@ ROOMS: dict[str, set[str]] = {
     "cautions": {"evaluation", "plan", "quantity"},
     "notebook": {"cautions", "evaluation", "plan", "report", "verdicts"},  # how results show themselves
     "frames": {"evaluation", "report", "verdicts"},
+    "study": {"budgets", "chain", "evaluation", "plan", "quantity", "sums", "verdicts"},
     "witness": {"chain", "plan", "quantity"},
     "exports": {"budgets", "chain", "plan", "quantity"},
 }

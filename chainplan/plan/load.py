@@ -10,12 +10,12 @@ from pydantic import ValidationError
 
 from chainplan.plan.checks import check_plan
 from chainplan.plan.findings import Finding, Wrong
-from chainplan.plan.includes import Sources, with_includes
+from chainplan.plan.includes import Combined, Sources, with_includes
 from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, shown
 from chainplan.plan.source import Source, read_source
 
-__all__ = ["LoadedPlan", "Sources", "load_plan", "load_source"]
+__all__ = ["LoadedPlan", "Sources", "careless", "load_combined", "load_plan", "load_source"]
 
 
 class LoadedPlan(NamedTuple):
@@ -44,7 +44,15 @@ def load_source(
 
     Raises :class:`~chainplan.plan.problems.PlanError` with every problem found.
     """
-    combined = with_includes(main, folder)
+    return load_combined(with_includes(main, folder), settings, called)
+
+
+def load_combined(combined: Combined, settings: Sequence[str] = (), called: str = "setting") -> LoadedPlan:
+    """Set values in a plan that has been read with all it includes, then validate and cross-check it.
+
+    The settings are put into `combined`. Raises :class:`~chainplan.plan.problems.PlanError` with every
+    problem found.
+    """
     sources = combined.sources
     if settings:
         from chainplan.plan.settings import set_values  # late: most plans are taken as they are
@@ -52,16 +60,16 @@ def load_source(
         refused = set_values(sources, settings, called)
         if refused:
             raise PlanError([*combined.problems, *refused])
-    careless = list(_careless(sources.data))
-    problems = [*combined.problems, *(_careless_problem(path, sources) for path in careless)]
-    unread = set(careless)
+    empty = list(careless(sources.data))
+    problems = [*combined.problems, *(_careless_problem(path, sources) for path in empty)]
+    unread = set(empty)
     try:
         plan: Plan | None = Plan.model_validate(sources.data)
     except ValidationError as error:
         # Here and not above: a plan that is right needs none of it.
         from chainplan.plan.schema_problems import mended, schema_problems
 
-        known = {dotted(path) for path in careless}
+        known = {dotted(path) for path in empty}
         problems += [each for each in schema_problems(error, sources) if each.key not in known]
         rest = mended(error, sources)
         plan = rest.plan if rest is not None else None
@@ -71,10 +79,10 @@ def load_source(
         problems += [_problem(finding, sources) for finding in check_plan(plan, wrong)]
     if plan is None or any(problem.severity == "error" for problem in problems):
         raise PlanError(problems)
-    return LoadedPlan(plan, main.file, sources, tuple(problems))
+    return LoadedPlan(plan, sources.main.file, sources, tuple(problems))
 
 
-def _careless(value: Any) -> Iterator[KeyPath]:
+def careless(value: Any) -> Iterator[KeyPath]:
     """Yield the paths of keys left empty, and of names given both as a number and as a text.
 
     Both would pass: a key without a value as if it were not there, of two such names the last one.
@@ -84,7 +92,7 @@ def _careless(value: Any) -> Iterator[KeyPath]:
         if item is None or (isinstance(key, int) and isinstance(value, dict) and str(key) in value):
             yield (key,)
         if isinstance(item, (dict, list)):
-            yield from ((key, *path) for path in _careless(item))
+            yield from ((key, *path) for path in careless(item))
 
 
 def _careless_problem(path: KeyPath, sources: Sources) -> Problem:

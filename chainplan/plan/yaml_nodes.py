@@ -31,7 +31,7 @@ from chainplan.plan.problems import (
     whole_file,
 )
 
-__all__ = ["MAX_DEPTH", "MAX_DIGITS", "MAX_NODES", "MAX_PROBLEMS", "Node", "build"]
+__all__ = ["MAX_DEPTH", "MAX_DIGITS", "MAX_NODES", "MAX_PROBLEMS", "Node", "build", "resolves_to_itself"]
 
 MAX_NODES = 200_000  # keys and values with every alias written out: ten times a plan of 1 000 boards
 MAX_DEPTH = 40
@@ -194,6 +194,14 @@ def _resolve(text: str) -> str | int | float | bool | None:
     if _NOT_FINITE.fullmatch(text):
         raise _UnreadableError("not a finite number", "a number, or quotes around a text")
     return _finite(text) if _FLOAT.fullmatch(text) else text
+
+
+def resolves_to_itself(text: str) -> bool:
+    """Tell whether a plain scalar is read as the text it is, not as a number, a truth value or nothing."""
+    try:
+        return _resolve(text) == text
+    except _UnreadableError:
+        return False
 
 
 def _finite(text: str) -> float:

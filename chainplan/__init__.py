@@ -2,7 +2,7 @@
 
 >>> import chainplan
 >>> loaded = chainplan.load("configs/rail-trolley.yaml")
->>> results = chainplan.evaluate(loaded.plan)
+>>> results = chainplan.evaluate(loaded)
 >>> [verdict.target for verdict in results.missed]
 []
 
@@ -19,15 +19,17 @@ if TYPE_CHECKING:
     from chainplan.plan.load import LoadedPlan as LoadedPlan
     from chainplan.plan.load import load_plan as load
     from chainplan.plan.problems import PlanError as PlanError
+    from chainplan.verdicts.verdict import Verdict as Verdict
 
     __version__: str
 
-__all__ = ["Evaluation", "LoadedPlan", "PlanError", "__version__", "evaluate", "load"]
+__all__ = ["Evaluation", "LoadedPlan", "PlanError", "Verdict", "__version__", "evaluate", "load"]
 
 _PLACES = {
     "Evaluation": ("chainplan.evaluation", "Evaluation"),
     "LoadedPlan": ("chainplan.plan.load", "LoadedPlan"),
     "PlanError": ("chainplan.plan.problems", "PlanError"),
+    "Verdict": ("chainplan.verdicts.verdict", "Verdict"),
     "evaluate": ("chainplan.evaluation", "evaluate"),
     "load": ("chainplan.plan.load", "load_plan"),
 }

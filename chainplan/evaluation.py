@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from chainplan.budgets.age import SampleTiming, sample_budget
 from chainplan.budgets.data import ControllerBytes, bytes_budget
@@ -13,9 +13,11 @@ from chainplan.chain.build import build_network
 from chainplan.chain.network import Network
 from chainplan.plan.model import Plan
 from chainplan.verdicts import judge
-from chainplan.verdicts.verdict import Verdict, missed
+from chainplan.verdicts.verdict import Verdicts, missed
 
 if TYPE_CHECKING:
+    import pandas
+
     from chainplan.budgets.balancing import BalancingTime, NodeBalancing
     from chainplan.budgets.coverage import Coverage
     from chainplan.budgets.errors import ControllerErrors
@@ -29,14 +31,16 @@ if TYPE_CHECKING:
     from chainplan.budgets.supply import StringSupply
     from chainplan.budgets.told import Told
     from chainplan.budgets.uplink import Uplink
+    from chainplan.plan.load import LoadedPlan
     from chainplan.reach import ReachBudget
 
 
 class Evaluation:
-    """All results for one checked plan."""
+    """All results for one checked plan. `loaded` is what the plan was read from, where that is known."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, loaded: LoadedPlan | None = None) -> None:
         self.plan = plan
+        self.loaded = loaded
 
     @cached_property
     def network(self) -> Network:
@@ -191,16 +195,33 @@ class Evaluation:
         return uplink_budget(self.plan, self.samples)
 
     @cached_property
-    def verdicts(self) -> tuple[Verdict, ...]:
+    def verdicts(self) -> Verdicts:
         """Return every target with its verdict."""
-        return judge(self)
+        return Verdicts(judge(self))
 
     @property
-    def missed(self) -> list[Verdict]:
+    def missed(self) -> Verdicts:
         """Return the targets that the plan misses."""
-        return missed(self.verdicts)
+        return Verdicts(missed(self.verdicts))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return all results as plain data, as `chainplan data` writes them."""
+        from chainplan.notebook import plain_data  # late, as all that shows results
+
+        return plain_data(self)
+
+    def frame(self) -> pandas.DataFrame:
+        """Return the verdicts as a data frame; raises ImportError where pandas is not installed."""
+        from chainplan.frames import verdicts_frame
+
+        return verdicts_frame(self)
+
+    def _repr_html_(self) -> str:
+        from chainplan.notebook import evaluation_html
+
+        return evaluation_html(self)
 
 
-def evaluate(plan: Plan) -> Evaluation:
-    """Evaluate a checked plan."""
-    return Evaluation(plan)
+def evaluate(plan: Plan | LoadedPlan) -> Evaluation:
+    """Evaluate a checked plan: what `chainplan.load` returns, or a plan alone."""
+    return Evaluation(plan) if isinstance(plan, Plan) else Evaluation(plan.plan, plan)

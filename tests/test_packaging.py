@@ -35,7 +35,9 @@ def requirements(entries: list[str]) -> dict[str, Requirement]:
 
 
 NEEDED = requirements(PROJECT["project"]["dependencies"])
-DEVELOPMENT = requirements(PROJECT["project"]["optional-dependencies"]["dev"])
+EXTRAS: dict[str, list[str]] = PROJECT["project"]["optional-dependencies"]
+DEVELOPMENT = requirements(EXTRAS["dev"])
+OPTIONAL = requirements([entry for extra, entries in EXTRAS.items() if extra != "dev" for entry in entries])
 
 
 def imported(folder: str) -> set[str]:
@@ -55,12 +57,13 @@ def modules(path: Path) -> Iterator[str]:
 
 
 def test_the_program_needs_exactly_what_it_declares() -> None:
-    assert imported("chainplan") == set(NEEDED)
+    assert imported("chainplan") == set(NEEDED) | set(OPTIONAL)
 
 
 def test_the_tests_need_what_is_declared_for_development() -> None:
     # `packaging` comes with pytest, which cannot do without it.
     assert imported("tests") - {"packaging"} - set(NEEDED) == set(DEVELOPMENT) - TOOLS
+    assert set(OPTIONAL) <= set(DEVELOPMENT), "what is optional is tested, too"
 
 
 def test_the_lock_pins_one_version_of_everything_that_is_declared() -> None:

@@ -63,6 +63,17 @@ class Verdict(NamedTuple):
         return Fraction(self.margin or 0, self.limit) if self.limit and self.margin is not None else None
 
 
+class Verdicts(tuple[Verdict, ...]):
+    """All verdicts of a plan: a tuple that a notebook shows as a table."""
+
+    __slots__ = ()
+
+    def _repr_html_(self) -> str:
+        from chainplan.notebook import verdicts_html  # late: nothing else needs it
+
+        return verdicts_html(self)
+
+
 def idle(target: str, task: str, limit: int, dimension: Dimension) -> Verdict:
     """Return the verdict on a target for a task that no controller samples anything with: not checked."""
     note = "this task fetches no samples"

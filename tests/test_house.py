@@ -25,8 +25,10 @@ ROOMS: dict[str, set[str]] = {
     "cautions": {"evaluation", "plan", "quantity"},
     "notebook": {"cautions", "evaluation", "plan", "report", "verdicts"},  # how results show themselves
     "frames": {"evaluation", "report", "verdicts"},
+    "comparison": {"budgets", "evaluation", "plan", "quantity", "sums", "verdicts"},
     "study": {"budgets", "chain", "evaluation", "plan", "quantity", "sums", "verdicts"},
     "witness": {"chain", "plan", "quantity"},
+    "tolerance": {"budgets", "evaluation", "plan", "quantity", "verdicts"},
     "exports": {"budgets", "chain", "plan", "quantity"},
 }
 """What each room below report and cli imports from; those two may import from any other."""

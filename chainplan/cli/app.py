@@ -104,6 +104,26 @@ def check(
 
 
 @app.command()
+def compare(
+    plans: Annotated[
+        list[str],
+        typer.Argument(metavar="PLAN", help="Two or more, the reference first.", show_default=False),
+    ],
+    width: Width = None,
+    out: Annotated[
+        str | None, typer.Option("--out", "-o", metavar="FILE", help="Write JSON instead; - is stdout.")
+    ] = None,
+    markdown: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write Markdown instead, for a review; - is stdout.")
+    ] = None,
+    *,
+    everything: Annotated[bool, typer.Option("--all", help="Show targets that stay the same, too.")] = False,
+) -> None:
+    """Print what was changed between plans and what it did. Exit code 1: the last plan misses a target."""
+    _run("compare", plans=plans, width=width, out=out, markdown=markdown, everything=everything)
+
+
+@app.command()
 def explain(
     plan: PlanFile,
     figure: Annotated[
@@ -198,11 +218,12 @@ def start(
 @app.command()
 def schema(
     of: Annotated[
-        Literal["plan", "results"], typer.Argument(help="Of the plan file, for editors, or of `data`.")
+        Literal["plan", "results", "comparison"],
+        typer.Argument(help="Of the plan file, for editors, of `data` or of `compare`."),
     ] = "plan",
     out: Out = None,
 ) -> None:
-    """Print the JSON Schema of the plan file or of the results."""
+    """Print the JSON Schema of the plan file, of the results or of a comparison."""
     _run("schema", of=of, out=out)
 
 
@@ -261,7 +282,7 @@ def tolerances(
     width: Width = None,
     out: Out = None,
 ) -> None:
-    """Print which tolerances drive the worst cases, and how far drawn sets of parts stay below; JSON to a file."""
+    """Print which tolerances drive the worst cases, and how far below them drawn sets of parts stay."""
     _run(
         "tolerances",
         plan=plan,

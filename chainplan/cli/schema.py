@@ -1,4 +1,4 @@
-"""`schema`: the JSON Schema of the plan file or of the results."""
+"""`schema`: the JSON Schema of the plan file, of the results or of a comparison."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ def run(of: str, out: str | None) -> int:
     """Write a JSON Schema, to stdout or to a file."""
     if of == "plan":
         from chainplan.plan.editor_schema import plan_schema as schema
+    elif of == "comparison":
+        from chainplan.report.comparison_schema import comparison_schema as schema
     else:
         from chainplan.report.data_schema import data_schema as schema
     write_result(json.dumps(schema(), indent=2, ensure_ascii=True) + "\n", out)

@@ -1,0 +1,98 @@
+"""`tolerances`: which parts' tolerances drive the worst cases, and how far drawn sets of parts stay below."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from chainplan.cli.files import write_result
+from chainplan.cli.guard import UserError, write_out
+from chainplan.cli.plans import open_plan, plain_look
+from chainplan.evaluation import Evaluation
+from chainplan.report.explain import close_names, matching
+from chainplan.report.figures import listed
+from chainplan.tolerance.figures import Judged, judged, tightest
+from chainplan.tolerance.study import study
+
+
+def run(
+    plan: str,
+    figure: str,
+    settings: Sequence[str] | None,
+    samples: int,
+    seed: int,
+    workers: int | None,
+    width: int | None,
+    out: str | None,
+) -> int:
+    """Print the study of the figures that the words mean, or of those with the least margin; return 0."""
+    loaded, evaluation = open_plan(plan, settings)
+    figures = _figures(evaluation, figure)
+    with _progress() as progress:
+        found = study(evaluation, figures, samples, seed, workers or os.cpu_count() or 1, progress)
+    if out is not None:
+        from chainplan.report.tolerance_data import tolerances_json
+
+        write_result(tolerances_json(loaded, found), out)
+    else:
+        from rich.console import Console
+
+        from chainplan.report.tolerance import tolerances_text
+
+        write_out(tolerances_text(Console(width=width), loaded, evaluation, found))
+    return 0
+
+
+def _figures(evaluation: Evaluation, query: str) -> list[Judged]:
+    """Return the judged figures that are meant. Raises UserError where there are none."""
+    known = judged(evaluation)
+    if not query.strip():
+        return tightest(evaluation, known)
+    names = matching(query, (each.verdict.figure for each in known))
+    if names:
+        return [
+            _tightest_of([each for each in known if each.verdict.figure == name])
+            for name in dict.fromkeys(names)
+        ]
+    texts = [_words(each) for each in known]
+    meant = set(matching(query, texts))
+    found = [each for each, text in zip(known, texts, strict=True) if text in meant]
+    if found:
+        return found
+    raise UserError("\n".join(map(plain_look(None).text, _refusal(query, known))))
+
+
+def _refusal(query: str, known: Sequence[Judged]) -> list[str]:
+    targets = list(dict.fromkeys(each.verdict.target for each in known))
+    close = close_names(query, [*targets, *(each.verdict.figure for each in known)])
+    hint = f'; did you mean "{close}"?' if close else ""
+    return [
+        f'no judged figure with a worst case has the words "{query}"{hint}',
+        f"   expected: words of a target, its subject or its figure; targets: {listed(targets, 30)}",
+    ]
+
+
+def _tightest_of(figures: list[Judged]) -> Judged:
+    """Return of several targets on one sum the one that is closest to its limit."""
+    return min(figures, key=lambda each: each.verdict.margin_share or 0)
+
+
+def _words(each: Judged) -> str:
+    return f"{each.verdict.target} {each.verdict.subject} {each.verdict.figure}"
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int], None] | None]:
+    """Show a progress bar on stderr where someone watches; yield what moves it."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("evaluations"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None)
+        yield lambda done, wanted: bar.update(task, completed=done, total=wanted)

@@ -22,6 +22,7 @@ ROOMS: dict[str, set[str]] = {
     "sums": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "reach": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "after_faults": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
+    "headroom": {"chain", "evaluation", "plan", "quantity", "verdicts"},
     "cautions": {"evaluation", "plan", "quantity"},
     "notebook": {"cautions", "evaluation", "plan", "report", "verdicts"},  # how results show themselves
     "frames": {"evaluation", "report", "verdicts"},
@@ -29,6 +30,7 @@ ROOMS: dict[str, set[str]] = {
     "study": {"budgets", "chain", "evaluation", "plan", "quantity", "sums", "verdicts"},
     "witness": {"chain", "plan", "quantity"},
     "tolerance": {"budgets", "evaluation", "plan", "quantity", "verdicts"},
+    "printout": {"budgets", "cautions", "chain", "evaluation", "plan", "quantity", "report", "sums"},
     "exports": {"budgets", "chain", "plan", "quantity"},
 }
 """What each room below report and cli imports from; those two may import from any other."""

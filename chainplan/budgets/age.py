@@ -23,7 +23,7 @@ from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import Run, TaskWork, conversion_waits, pause_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import frame_time
-from chainplan.chain.network import Chain, Node
+from chainplan.chain.network import Chain, Node, makes
 from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import is_sampled
 from chainplan.plan.schedule import Task
@@ -198,11 +198,12 @@ class Sampling:
     def earliest(self, exchange: Exchange) -> tuple[int, Node]:
         """Return when the oldest value of a read was sampled, and its node.
 
-        Without a trigger a node converts on its own: a value may be one whole conversion old.
+        Without a trigger a node converts on its own: a value may be one whole conversion old. Of equal nodes
+        the nearest to the head has the trigger first.
         """
         chain = self.chains[exchange.chain]
         found: tuple[int, Node] | None = None
-        for index, node in self._sampled_nodes(chain, exchange):
+        for index, node in self._earliest_nodes(chain, exchange):
             conversion = conversion_on(self.work.task, node)
             if chain.name in self.triggers:
                 step = conversion.step[self.case] if conversion else 0
@@ -216,13 +217,13 @@ class Sampling:
         assert found is not None  # a read without samples is never laid out
         return found
 
-    def _sampled_nodes(self, chain: Chain, exchange: Exchange) -> Iterator[tuple[int, Node]]:
+    def _earliest_nodes(self, chain: Chain, exchange: Exchange) -> Iterator[tuple[int, Node]]:
         if exchange.node is not None:
             yield exchange.node, chain.nodes[exchange.node]
             return
-        for index, node in enumerate(chain.nodes):
-            if channels(self.work.task, node) > exchange.first_channel:
-                yield index, node
+        for make in makes(chain.nodes):
+            if channels(self.work.task, make.node) > exchange.first_channel:
+                yield make.first, make.node
 
 
 def conversion_on(task: Task, node: Node) -> Conversion | None:
@@ -259,7 +260,20 @@ def _samples(work: TaskWork, chain: Chain) -> bool:
 
 
 def _sampled(task: Task, chain: Chain) -> list[int]:
-    return [index for index, node in enumerate(chain.nodes) if channels(task, node)]
+    """Return the places of the nodes that sample for a task."""
+    return sorted(place for make in makes(chain.nodes) if channels(task, make.node) for place in make.places)
+
+
+def _ends(task: Task, chain: Chain) -> list[int]:
+    """Return the nearest and the farthest sampling node of each make: nothing between them is at an end."""
+    return sorted(
+        {
+            place
+            for make in makes(chain.nodes)
+            if channels(task, make.node)
+            for place in make.places[:: max(len(make.places) - 1, 1)]
+        }
+    )
 
 
 def _shared(scan: ControllerScan) -> Span:
@@ -318,24 +332,27 @@ def _chain_spread(scan: ControllerScan, task: Task, chain: Chain, early: Case, l
     The later sample may be the farther node's, by a way at its longest. Where settling differs it may be
     the nearer node's too, in spite of a way at its shortest.
     """
-    nodes = [chain.nodes[node] for node in _sampled(task, chain)]
+    places = _ends(task, chain)
+    if any(pause_on(task, chain.nodes[place])[late] for place in places):
+        places = _sampled(task, chain)
+    nodes = [chain.nodes[place] for place in places]
     lasts = [_last_channel(task, node, late) for node in nodes]
     pauses = [pause_on(task, node) for node in nodes]
     spreads = [Spread(0, 0, last) for last in lasts]
     soon, settled = [pause[early] for pause in pauses], [pause[late] for pause in pauses]
-    spreads += _after_the_earliest(_reach(scan, task, chain, late), soon, settled, lasts)
+    spreads += _after_the_earliest(_reach(scan, places, chain, late), soon, settled, lasts)
     if any(settled):
-        near = _reach(scan, task, chain, early)
+        near = _reach(scan, places, chain, early)
         columns = (column[::-1] for column in (near, soon, settled, lasts))
         spreads += _after_the_earliest(*columns)
     return max(spreads, key=sum)
 
 
-def _reach(scan: ControllerScan, task: Task, chain: Chain, case: Case) -> list[int]:
-    """Return when a trigger that leaves the head at 0 has reached each sampled node of a chain, fs."""
+def _reach(scan: ControllerScan, places: list[int], chain: Chain, case: Case) -> list[int]:
+    """Return when a trigger that leaves the head at 0 has reached nodes of a chain, fs."""
     protocol, way = chain.protocol, scan.ways[case].ways[chain.name]
     frame = frame_time(protocol, protocol.write.max + protocol.check.width.max, case)
-    return [way.reach(node, frame) for node in _sampled(task, chain)]
+    return [way.reach(place, frame) for place in places]
 
 
 def _after_the_earliest(

@@ -23,7 +23,7 @@ from typing import Literal, NamedTuple
 
 from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time, whole_characters, wire_bits
-from chainplan.chain.network import Chain, Node
+from chainplan.chain.network import Chain, Node, makes
 from chainplan.plan.parts import Protocol
 from chainplan.plan.readings import is_block, values_at
 from chainplan.plan.schedule import Task
@@ -82,7 +82,7 @@ def read_exchanges(name: str, task: Task, chain: Chain) -> list[Exchange]:
     style = task.read_style or chain.protocol.read_style
     if is_block(task.reads):
         return _reads(name, task, chain, style, 0, task.data.max, None)
-    most = max((sent_values(task, node) for node in chain.nodes), default=0)
+    most = max((sent_values(task, make.node) for make in makes(chain.nodes)), default=0)
     block = task.values_per_read or max(most, 1)
     found: list[Exchange] = []
     for first in range(0, most, block):
@@ -98,17 +98,20 @@ def _reads(
     value = task.value.max if task.value else 0
     check = protocol.check.width.max
     request = whole_characters(protocol, protocol.request.max + check)
-    answers: list[int] = []
-    worth: list[tuple[int, int]] = []
-    for node in chain.nodes:
+    answers = [0] * len(chain.nodes)
+    worth = [(0, 0)] * len(chain.nodes)
+    for make in makes(chain.nodes):
+        node = make.node
         if block is None:
             samples, payload, data = 1, status_bits, status_bits
         else:
             samples = min(max(channels(task, node) - first, 0), block)
             payload = samples * value
             data = min(max(sent_values(task, node) - first, 0), block) * value
-        answers.append(whole_characters(protocol, protocol.answer.max + data + check))
-        worth.append((payload, samples))
+        answer = whole_characters(protocol, protocol.answer.max + data + check)
+        for place in make.places:
+            answers[place] = answer
+            worth[place] = payload, samples
     if style == "polled":
         return [
             Exchange(name, chain.name, style, request, (answer,), payload, samples, first, index)
@@ -133,9 +136,8 @@ def exchange_wire_bits(protocol: Protocol, exchange: Exchange) -> int:
 
 def exchange_terms(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
     """Return the terms of an exchange's time on the wire, fs, gap to the next one included."""
-    styles = {"write": _write, "summation": _summation, "sequential": _sequential, "polled": _polled}
     return nonzero(
-        *styles[exchange.style](chain, way, exchange, case),
+        *_TERMS[exchange.style](chain, way, exchange, case),
         Term("frame gap", chain.protocol.frame_gap[case]),
     )
 
@@ -240,3 +242,6 @@ def _polled(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Ter
         Term("way home from the node", way.home[exchange.node]),
         Term("answer stored and forwarded on the way home", answer, stores),
     )
+
+
+_TERMS = {"write": _write, "summation": _summation, "sequential": _sequential, "polled": _polled}

@@ -32,7 +32,7 @@ from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.time_outs import any_chain_lost
 from chainplan.budgets.wire import frame_time
-from chainplan.chain.network import Chain, Controller
+from chainplan.chain.network import Chain, Controller, makes
 from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import Actuator
 from chainplan.plan.readings import READ_BY
@@ -235,8 +235,8 @@ def _reading_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case)
         (
             conversion.settling[case]
             for chain in scan.controller.chains
-            for node in chain.nodes
-            if (conversion := conversion_on(work.task, node))
+            for make in makes(chain.nodes)
+            if (conversion := conversion_on(work.task, make.node))
         ),
         default=0,
     )

@@ -32,7 +32,7 @@ from chainplan.budgets.exchange import (
 )
 from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, bit_time_of, way_along
-from chainplan.chain.network import Chain, Controller, Node
+from chainplan.chain.network import Chain, Controller, Node, makes
 from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import ControllerPlan, HostBus
 from chainplan.plan.schedule import Task
@@ -82,12 +82,12 @@ def pause_on(task: Task, node: Node) -> Span:
 
 
 def conversion_waits(task: Task, chain: Chain) -> list[tuple[int, int]]:
-    """Return the longest (settling, conversion) after a task's trigger, fs, per node that converts."""
+    """Return the longest (settling, conversion) after a task's trigger, fs, of each make that converts."""
     wanted = task.conversion or task.reads
     return [
-        (pause_on(task, node).max, node.type.conversions[wanted].time.max)
-        for node in chain.nodes
-        if wanted in node.type.conversions
+        (pause_on(task, make.node).max, make.node.type.conversions[wanted].time.max)
+        for make in makes(chain.nodes)
+        if wanted in make.node.type.conversions
     ]
 
 
@@ -121,7 +121,7 @@ class Ways:
         self.case = case
         self.chains = {chain.name: chain for chain in controller.chains}
         self.ways: dict[str, Way] = {name: way_along(chain, case) for name, chain in self.chains.items()}
-        self._times: dict[Exchange, int] = {}
+        self._times: dict[tuple[object, ...], int] = {}
 
     def terms(self, exchange: Exchange) -> tuple[Term, ...]:
         """Return the terms of an exchange's time on the wire."""
@@ -129,10 +129,10 @@ class Ways:
 
     def time(self, exchange: Exchange) -> int:
         """Return an exchange's time on the wire, the sum of its terms, fs."""
-        found = self._times.get(exchange)
+        shape = exchange.chain, exchange.style, exchange.request, exchange.answers, exchange.node
+        found = self._times.get(shape)
         if found is None:
-            found = sum(term.amount * term.times for term in self.terms(exchange))
-            self._times[exchange] = found
+            found = self._times[shape] = sum(term.amount * term.times for term in self.terms(exchange))
         return found
 
 

@@ -15,6 +15,7 @@ from chainplan.budgets.terms import Case
 from chainplan.chain.network import Chain
 from chainplan.plan.parts import Protocol
 from chainplan.quantity import RATIO, bit_time
+from chainplan.remembered import remembered
 
 _WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
@@ -39,6 +40,7 @@ def wire_bits(protocol: Protocol, bits: int) -> int:
     return protocol.preamble.max + body + protocol.trailer.max
 
 
+@remembered
 def frame_time(protocol: Protocol, bits: int, case: Case) -> int:
     """Return the time of a frame with `bits` of content, fs, rounded up."""
     tau = bit_time_of(protocol.bit_rate)[case]

@@ -15,6 +15,7 @@ from chainplan.plan.layout import ChainPlan, ControllerPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.parts import BarrierType, Insulation, NodeType, Protocol
 from chainplan.quantity import Span
+from chainplan.remembered import remembered
 
 if TYPE_CHECKING:
     import networkx
@@ -65,6 +66,30 @@ class Node(NamedTuple):
     """Voltage of its reference above HV-, all cells full, uV."""
     top: int
     """Voltage of its uppermost tap above HV-, all cells full, uV."""
+
+
+class Make(NamedTuple):
+    """Nodes of a chain that differ only in where they stand: the first one, and their places from 0."""
+
+    node: Node
+    places: tuple[int, ...]
+
+    @property
+    def first(self) -> int:
+        """Return the place nearest to the head."""
+        return self.places[0]
+
+
+@remembered
+def makes(nodes: tuple[Node, ...]) -> tuple[Make, ...]:
+    """Return the nodes of a chain make by make, in the order of their first places.
+
+    What depends on a node's type and inputs alone is then worked out once, however many there are of it.
+    """
+    places: dict[tuple[int, int, int], list[int]] = {}
+    for place, node in enumerate(nodes):
+        places.setdefault((id(node.type), node.cells, node.temperatures), []).append(place)
+    return tuple(Make(nodes[found[0]], tuple(found)) for found in places.values())
 
 
 class Hop(NamedTuple):

@@ -1,0 +1,46 @@
+"""Results of pure functions kept for the objects they were worked out from.
+
+Plans and networks are never changed once they are made, so an object's identity stands for its content as
+long as the object lives; the memory below keeps it alive. Comparing content instead would cost more than
+most of what is remembered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Concatenate, ParamSpec, TypeVar
+
+_Of = TypeVar("_Of")
+_Rest = ParamSpec("_Rest")
+_Result = TypeVar("_Result")
+
+MOST_OBJECTS = 512
+"""Objects that one function remembers results of; the oldest are forgotten first."""
+
+_Function = Callable[Concatenate[_Of, _Rest], _Result]
+
+
+def remembered(function: _Function[_Of, _Rest, _Result]) -> _Function[_Of, _Rest, _Result]:
+    """Keep a pure function's results, by the identity of its first argument and the value of the others.
+
+    The other arguments are given by position and can be hashed.
+    """
+    objects: dict[int, tuple[_Of, dict[object, _Result]]] = {}
+
+    @wraps(function)
+    def looked_up(of: _Of, /, *rest: _Rest.args, **named: _Rest.kwargs) -> _Result:
+        key = id(of)
+        known = objects.get(key)
+        if known is None:
+            if len(objects) >= MOST_OBJECTS:
+                del objects[next(iter(objects))]
+            known = objects[key] = of, {}
+        results = known[1]
+        try:
+            return results[rest]
+        except KeyError:
+            result = results[rest] = function(of, *rest, **named)
+            return result
+
+    return looked_up

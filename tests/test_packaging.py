@@ -27,7 +27,8 @@ NAMES = {
 }
 
 # Run, or read by a tool, but never imported.
-TOOLS = {"mypy", "pytest-xdist", "ruff", "types-jsonschema", "types-networkx", "types-pyyaml"}
+TOOLS = {"mypy", "pytest-xdist", "ruff"}
+TOOLS |= {"types-html5lib", "types-jsonschema", "types-networkx", "types-pyyaml"}
 
 
 def requirements(entries: list[str]) -> dict[str, Requirement]:

@@ -206,6 +206,34 @@ def graph(
 
 
 @app.command()
+def printout(
+    plan: PlanFile,
+    out: Annotated[
+        str,
+        typer.Option("--out", "-o", metavar="FILE", help="Write FILE.html or FILE.pdf.", show_default=False),
+    ],
+    paper: Annotated[Literal["A4", "Letter"], typer.Option(help="Size of the paper.")] = "A4",
+    date: Annotated[str, typer.Option(metavar="DATE", help="Date instead of the plan's.")] = "",
+    prepared: Annotated[str, typer.Option(metavar="NAME", help="Who prepared it.")] = "",
+    checked: Annotated[str, typer.Option(metavar="NAME", help="Who checked it.")] = "",
+    approved: Annotated[str, typer.Option(metavar="NAME", help="Who approved it.")] = "",
+    settings: Settings = None,
+) -> None:
+    """Write the results for a design review, drawings and every term included, as HTML or PDF."""
+    _run(
+        "printout",
+        plan=plan,
+        out=out,
+        paper=paper,
+        date=date,
+        prepared=prepared,
+        checked=checked,
+        approved=approved,
+        settings=settings,
+    )
+
+
+@app.command()
 def start(
     file: Annotated[str, typer.Argument(help="The plan file to write.", show_default=False)],
     *,

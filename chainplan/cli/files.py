@@ -19,8 +19,8 @@ def write_result(text: str, out: str | None) -> None:
         write_whole(out, text)
 
 
-def write_whole(name: str, text: str, *, replace: bool = True) -> None:
-    """Write a text file as UTF-8; what was there before stays until the new file is complete.
+def write_whole(name: str, content: str | bytes, *, replace: bool = True) -> None:
+    """Write a file, text as UTF-8; what was there before stays until the new file is complete.
 
     Raises :class:`UserError` when the file is there and must not be replaced, and when it cannot be written.
     """
@@ -31,15 +31,15 @@ def write_whole(name: str, text: str, *, replace: bool = True) -> None:
     if not replace and os.path.lexists(name):
         raise UserError(f"{escape(name)}: the file is there already; --force replaces it")
     if os.path.exists(target) and not os.path.isfile(target):
-        _write_through(name, target, text)
+        _write_through(name, target, content)
         return
     temporary = f"{target}.{secrets.token_hex(4)}.part"
     try:
         # The mode of a new file follows the user's umask, as for any other program.
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
         try:
-            with open(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
+            with open(handle, "wb") as stream:
+                stream.write(_bytes(content))
             if os.path.exists(target):
                 shutil.copymode(target, temporary)
             os.replace(temporary, target)
@@ -51,15 +51,20 @@ def write_whole(name: str, text: str, *, replace: bool = True) -> None:
         raise UserError(_reason(name, error)) from None
 
 
-def _write_through(name: str, target: str, text: str) -> None:
+def _write_through(name: str, target: str, content: str | bytes) -> None:
     """Write to something that is no regular file, such as a pipe or /dev/stdout."""
     try:
-        with open(target, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
+        with open(target, "wb") as stream:
+            stream.write(_bytes(content))
     except BrokenPipeError:
         raise
     except (OSError, ValueError) as error:
         raise UserError(_reason(name, error)) from None
+
+
+def _bytes(content: str | bytes) -> bytes:
+    """Return what is written. Raises ``ValueError`` for text that UTF-8 has no bytes for."""
+    return content.encode() if isinstance(content, str) else content
 
 
 def _reason(name: str, error: Exception) -> str:

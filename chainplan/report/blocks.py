@@ -6,7 +6,7 @@ a report is written twice.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -49,6 +49,8 @@ class Column:
     figures: bool = False
     most: int | None = None
     """Widest it may get; longer texts are wrapped."""
+    full: str = ""
+    """The title on a page, where a screen has no room for one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,11 +244,25 @@ class Run(NamedTuple):
     emphasis: Emphasis
 
 
-def runs(look: Look, text: Cell) -> list[Run]:
-    """Return a text piece by piece with its emphasis, for a page that knows nothing of rich."""
+RunLine = tuple[Run, ...]
+
+
+class Words(NamedTuple):
+    """Single text of a section, line by line."""
+
+    lines: tuple[RunLine, ...]
+
+
+def run_lines(look: Look, text: Cell) -> tuple[RunLine, ...]:
+    """Return a text line by line, piece by piece with its emphasis, for a page that knows nothing of rich."""
     if not isinstance(text, Text):
-        return [Run(look.text(text), "")] if text else []
-    return list(_runs(text))
+        return ((Run(look.text(text), ""),),) if text else ((),)
+    lines: list[list[Run]] = [[]]
+    for run in _runs(text):
+        first, *rest = run.text.split("\n")
+        lines[-1].append(Run(first, run.emphasis))
+        lines += [[Run(each, run.emphasis)] for each in rest]
+    return tuple(tuple(run for run in line if run.text) for line in lines)
 
 
 def _runs(text: Text) -> Iterator[Run]:
@@ -261,12 +277,7 @@ def _runs(text: Text) -> Iterator[Run]:
         yield Run(plain[start:end], next((_EMPHASES[style] for style in styles if style in _EMPHASES), ""))
 
 
-def is_blank(text: Cell) -> bool:
-    """Tell whether a text only keeps blocks apart on a screen."""
-    return not (text.plain if isinstance(text, Text) else text).strip()
-
-
-def page_blocks(parts: Sequence[RenderableType]) -> Iterator[Block | Text]:
+def page_blocks(look: Look, parts: Iterable[RenderableType]) -> Iterator[Block | Words]:
     """Yield what a section is made of, without the blank lines of a screen.
 
     Raises ``TypeError`` for anything that only a terminal can show.
@@ -276,5 +287,5 @@ def page_blocks(parts: Sequence[RenderableType]) -> Iterator[Block | Text]:
             yield part
         elif not isinstance(part, Text):
             raise TypeError(f"{type(part).__name__} is no block of a section")
-        elif not is_blank(part):
-            yield part
+        elif part.plain.strip():
+            yield Words(run_lines(look, part))

@@ -17,7 +17,21 @@ from chainplan.report.drawing import Sign, check_width, clean, layout_for, right
 from chainplan.report.figures import STATUS_WORDS, plural
 from chainplan.verdicts.verdict import Status
 
-__all__ = ["Bar", "Elision", "Hint", "Lane", "Rung", "Step", "draw_ladder", "draw_legend", "draw_timeline"]
+__all__ = [
+    "Bar",
+    "Elision",
+    "Hint",
+    "Lane",
+    "Rung",
+    "Step",
+    "draw_ladder",
+    "draw_legend",
+    "draw_timeline",
+    "kept_rungs",
+    "left_out_words",
+    "share_of",
+    "status_of",
+]
 
 _IDLE = Sign("·", ".")
 _RAIL = Sign("│", "|")
@@ -257,11 +271,11 @@ def draw_ladder(
     top = scale(low, high, layout.area, lambda volt: clean(format_voltage(volt), ascii_only))
     lines: list[tuple[str, Hint]] = [(line, "scale") for line in row(layout, "", top, [], ascii_only)]
     before = None
-    for index in _kept(steps, len(rungs), elision):
+    for index in kept_rungs(steps, len(rungs), elision):
         if before == index - 1:
             bar = _stress_bar(steps[before], layout.area, ascii_only)
             drawn = row(layout, labels[before], bar, figures[before], ascii_only)
-            lines += [(line, _status(steps[before])) for line in drawn]
+            lines += [(line, status_of(steps[before])) for line in drawn]
         elif before is not None:
             lines += _left_out(steps[before:index], width, ascii_only)
         mark = _mark(rungs[index], low, high, layout.area, ascii_only)
@@ -313,21 +327,22 @@ def _step_figures(
         )
         for step in steps
     ]
-    shares = [_percent(step) for step in steps]
+    shares = [share_of(step) for step in steps]
     held_width, share_width = (max(map(display_width, column), default=0) for column in (held, shares))
     return [
-        [right(text, held_width), right(share, share_width), clean(STATUS_WORDS[_status(step)], ascii_only)]
+        [right(text, held_width), right(share, share_width), clean(STATUS_WORDS[status_of(step)], ascii_only)]
         for step, text, share in zip(steps, held, shares, strict=True)
     ]
 
 
-def _status(step: Step) -> Status:
+def status_of(step: Step) -> Status:
+    """Return a segment's verdict."""
     if step.verdict is None:
         return "not checked"
     return "met" if step.verdict else "missed"
 
 
-def _percent(step: Step) -> str:
+def share_of(step: Step) -> str:
     """Return stress/rating rounded up to a tenth, but never 100 % for less than that."""
     if step.rating is None:
         return ""
@@ -359,7 +374,7 @@ def _mark(rung: Rung, low: int, high: int, area: int, ascii_only: bool) -> str:
     return far * first + _BOARD.get(ascii_only) * cells + far * (area - first - cells)
 
 
-def _kept(steps: Sequence[Step], rungs: int, elision: Elision | None) -> list[int]:
+def kept_rungs(steps: Sequence[Step], rungs: int, elision: Elision | None) -> list[int]:
     """Return the rungs to draw, in order: all, or the ends and both sides of the worst steps."""
     if elision is None:
         return list(range(rungs))
@@ -378,6 +393,14 @@ def _kept(steps: Sequence[Step], rungs: int, elision: Elision | None) -> list[in
 
 def _left_out(steps: Sequence[Step], width: int, ascii_only: bool) -> list[tuple[str, Hint]]:
     """Return the line in place of ``steps`` and the boards between them: how many, and the worst of them."""
+    indent = f"{_RAIL.get(ascii_only)} "
+    missed = any(step.verdict is False for step in steps)
+    hint: Hint = "missed" if missed else "left out"
+    return [(indent + line, hint) for line in wrapped(left_out_words(steps), width - len(indent), " ")]
+
+
+def left_out_words(steps: Sequence[Step]) -> list[str]:
+    """Return what stands for steps left out and the boards between them, in pieces that are not broken."""
     missed = sum(step.verdict is False for step in steps)
     unknown = sum(step.verdict is None for step in steps)
     rated = [step for step in steps if step.rating is not None]
@@ -387,9 +410,6 @@ def _left_out(steps: Sequence[Step], width: int, ascii_only: bool) -> list[tuple
         parts.append(f"{unknown} not checked")
     if rated:
         parts.append(
-            "highest " + _percent(max(rated, key=lambda step: Fraction(step.stress, step.rating or 1)))
+            "highest " + share_of(max(rated, key=lambda step: Fraction(step.stress, step.rating or 1)))
         )
-    indent = f"{_RAIL.get(ascii_only)} "
-    words = [*parts[0].split(" "), *(f"{part}," for part in parts[1:-1]), parts[-1]]
-    hint: Hint = "missed" if missed else "left out"
-    return [(indent + line, hint) for line in wrapped(words, width - len(indent), " ")]
+    return [*parts[0].split(" "), *(f"{part}," for part in parts[1:-1]), parts[-1]]

@@ -100,8 +100,8 @@ def _terms(view: View, group: Sequence[HazardLatency]) -> Iterator[RenderableTyp
     first = group[0]
     yield subheading(view, ", ".join(latency.hazard for latency in group))
     columns = [
-        Column("", figures=True),
-        Column("", figures=True),
+        Column("", figures=True, full="each"),
+        Column("", figures=True, full="adds"),
         Column(f"by {_path(view, first)}"),
     ]
     rows: list[list[Cell]] = []

@@ -93,7 +93,7 @@ def _wide(view: View, groups: list[list[Verdict]]) -> RenderableType:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
-        Column("", figures=True),
+        Column("", figures=True, full="of limit"),
         Column("target"),
         Column("worst case", figures=True),
         Column("limit", figures=True),

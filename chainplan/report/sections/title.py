@@ -13,6 +13,8 @@ from chainplan.report.sections.common import View, paragraph
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from chainplan.plan.includes import Setting
+
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return the plan's title, revision, date, files and purpose."""
@@ -26,9 +28,13 @@ def render(view: View) -> Iterator[RenderableType]:
         facts.append("with " + ", ".join(plan.include))
     yield paragraph(view, ", ".join(facts))
     for setting in view.loaded.sources.settings:
-        words = f"set: {dotted(setting.path)} = {setting.text} (instead of: {setting.before})"
-        yield paragraph(view, words)
+        yield paragraph(view, f"set: {setting_words(setting)}")
     if plan.about:
         yield Text()
         for line in plan.about.strip().splitlines():
             yield paragraph(view, line)
+
+
+def setting_words(setting: Setting) -> str:
+    """Return what was set from outside the files, and what they say there."""
+    return f"{dotted(setting.path)} = {setting.text} (instead of: {setting.before})"

@@ -155,7 +155,11 @@ def _terms(view: View, group: Sequence[Age]) -> Iterator[RenderableType]:
     first = group[0]
     assert first.time is not None  # asked by the caller
     yield subheading(view, f"{first.task} in {first.message}")
-    columns = [Column("", figures=True), Column("", figures=True), Column("")]
+    columns = [
+        Column("", figures=True, full="each"),
+        Column("", figures=True, full="adds"),
+        Column("", full="term"),
+    ]
     rows: list[list[Cell]] = [_term(term) for term in first.time.terms]
     total = ("", amount(first.time.total, TIME, "up"), "= age just before the next value")
     rows.append([Text(view.look.text(text), style="bold") for text in total])

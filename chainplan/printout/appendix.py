@@ -1,0 +1,155 @@
+"""Every figure's arithmetic, term by term, and which formulas and sources the figures rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, NamedTuple
+
+from chainplan.budgets.terms import Sum
+from chainplan.report.blocks import Block, Heading
+from chainplan.report.explain import NO_TERM, SIGN, SumBlock, sum_blocks
+from chainplan.report.figures import listed, plural
+from chainplan.report.sections.common import Column, View, paragraph, table
+from chainplan.report.sections.isolation import alike
+from chainplan.sums import all_sums
+
+if TYPE_CHECKING:
+    from chainplan.evaluation import Evaluation
+
+MOST_FIGURES = 160
+"""Figures written out; the command `explain` writes any of them."""
+
+MOST_TERMS = 24
+"""Terms of one figure written out, all its parts together."""
+
+MOST_NAMES = 40
+"""Names of figures left out that are listed."""
+
+Figures = Mapping[str, Sum]
+
+
+class Entry(NamedTuple):
+    """Figures with the same terms, written once."""
+
+    names: tuple[str, ...]
+    figure: Sum
+    blocks: tuple[SumBlock, ...]
+    left_out: int
+    """Terms not written out."""
+
+    @property
+    def signed(self) -> str:
+        """Return what has to be said of a negative total."""
+        return SIGN if self.figure.total < 0 else ""
+
+    @property
+    def empty(self) -> str:
+        """Return what stands where there are no terms."""
+        return "" if self.figure.terms else NO_TERM
+
+
+class Family(NamedTuple):
+    """The entries of one budget."""
+
+    name: str
+    entries: tuple[Entry, ...]
+
+
+class Appendix(NamedTuple):
+    """The entries, and what is said of the figures that have none."""
+
+    families: tuple[Family, ...]
+    remarks: tuple[str, ...]
+
+
+def figures_of(evaluation: Evaluation) -> tuple[dict[str, Sum], tuple[str, ...], tuple[str, ...]]:
+    """Return figures to write out, remarks on chains alike, and the names of what is beyond the limit."""
+    skipped: dict[str, str] = {}
+    for group in alike(evaluation.isolation.chains.values()):
+        skipped |= {each.chain.name: group[0].chain.name for each in group[1:]}
+    shown: dict[str, Sum] = {}
+    beyond: list[str] = []
+    for name, work_out in all_sums(evaluation).items():
+        chain = name.removeprefix("isolation/").partition("#")[0] if name.startswith("isolation/") else ""
+        if chain in skipped:
+            continue
+        if len(shown) < MOST_FIGURES:
+            shown[name] = work_out()
+        else:
+            beyond.append(name)
+    families: dict[str, list[str]] = {}
+    for chain, first in skipped.items():
+        families.setdefault(first, []).append(chain)
+    remarks = tuple(
+        f"Isolation of {listed(chains, 12)}: segment by segment as that of {first}."
+        for first, chains in families.items()
+    )
+    return shown, remarks, tuple(beyond)
+
+
+def appendix(figures: Figures, remarks: tuple[str, ...], beyond: tuple[str, ...]) -> Appendix:
+    """Return the entries of all figures, those with equal terms together, and what is left out."""
+    groups: dict[object, list[str]] = {}
+    for name, figure in figures.items():
+        key = (figure.dimension.name, figure.terms, figure.formula, figure.source) if figure.terms else name
+        groups.setdefault(key, []).append(name)
+    families: dict[str, list[Entry]] = {}
+    for names in groups.values():
+        families.setdefault(family(names[0]), []).append(_entry(tuple(names), figures[names[0]]))
+    if beyond:
+        remarks = (
+            *remarks,
+            f"{plural(len(beyond), 'figure')} more are not written out here; the command explain writes "
+            f"each of them, data all: {listed(beyond, MOST_NAMES)}.",
+        )
+    return Appendix(tuple(Family(name, tuple(entries)) for name, entries in families.items()), remarks)
+
+
+def family(name: str) -> str:
+    """Return the budget that a figure belongs to, as the first part of its name says."""
+    return name.partition("/")[0]
+
+
+def _entry(names: tuple[str, ...], figure: Sum) -> Entry:
+    blocks: list[SumBlock] = []
+    room = MOST_TERMS
+    left = 0
+    for block in sum_blocks(figure):
+        if block.lines and room <= 0:
+            left += len(block.lines)
+            continue
+        shown = block.lines[:room]
+        left += len(block.lines) - len(shown)
+        room -= len(shown)
+        blocks.append(block._replace(lines=shown))
+    return Entry(names, figure, tuple(blocks), left)
+
+
+def source_blocks(view: View, figures: Figures) -> Iterator[Block]:
+    """Yield the table of formulas and their sources, each with the figures it makes."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for name, figure in figures.items():
+        if figure.formula or figure.source:
+            kinds = found.setdefault((figure.formula, figure.source), [])
+            kind = family(name)
+            if kind not in kinds:
+                kinds.append(kind)
+    for segment in view.evaluation.isolation.segments:
+        for check in segment.checks:
+            if check.rule:
+                rule, _, source = check.rule.partition("; ")
+                found[f"needed {check.subject}: {rule}", source] = ["isolation"]
+    columns = [Column("figures"), Column("formula"), Column("source")]
+    rows = [
+        [", ".join(kinds), formula or "as the terms say", source or "this program's model"]
+        for (formula, source), kinds in found.items()
+    ]
+    yield Heading(view.look, "Formulas and sources", "what the figures are worked out by")
+    yield table(view, columns, rows)
+    yield paragraph(view, NOTE)
+
+
+NOTE = (
+    "This program's model: a sum that follows from the plan and the assumptions above. Every entry of the "
+    "appendix names its formula and source again. A source from memory or from a transcription says so."
+)

@@ -24,6 +24,7 @@ _LEAST_BAR = 12
 _MOST_BAR = 48
 _FULL = Sign("█", "#")
 _PART = Sign("▌", "#")
+_PART_LEFT = Sign("▐", "#")
 _ZERO = Sign("│", "|")
 
 
@@ -166,15 +167,18 @@ def _padded(text: str, width: int) -> str:
 def _bars(amounts: Sequence[int], width: int, look: Look) -> Iterator[str]:
     """Yield bars to one scale from one zero: to the right above it, to the left below it."""
     up, down = max(0, *amounts), max(0, *(-amount for amount in amounts))
-    full, part, zero = (sign.get(not look.unicode) for sign in (_FULL, _PART, _ZERO))
+    signs = (_FULL, _PART, _PART_LEFT, _ZERO)
+    full, part, part_left, zero = (sign.get(not look.unicode) for sign in signs)
     room = width - 1
-    left = room * down // (up + down) if up + down else 0
-    left = max(left, 1) if down else 0
+    left = -(-room * down // (up + down)) if down else 0
+    sides = ((room - left, up), (left, down))
+    scale = min((Fraction(space, most) for space, most in sides if most), default=Fraction(0))
     for amount in amounts:
-        space, most = (room - left, up) if amount >= 0 else (left, down)
-        halves = -(-2 * abs(amount) * space // most) if most else 0  # what does something shows something
-        drawn = full * (halves // 2) + part * (halves % 2)
+        halves = ceil(2 * abs(amount) * scale)  # what does something shows something
+        whole, half = divmod(halves, 2)
         if amount >= 0:
+            drawn = full * whole + part * half
             yield " " * left + zero + drawn + " " * (room - left - len(drawn))
         else:
-            yield " " * (left - len(drawn)) + full * len(drawn) + zero + " " * (room - left)
+            drawn = part_left * half + full * whole
+            yield " " * (left - len(drawn)) + drawn + zero + " " * (room - left)

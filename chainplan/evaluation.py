@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ from chainplan.budgets.latency import HazardLatency, latency_budget
 from chainplan.budgets.scan import ControllerScan, scan_budget
 from chainplan.chain.build import build_network
 from chainplan.chain.network import Network
-from chainplan.plan.model import Plan
+from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.verdicts import judge
 from chainplan.verdicts.verdict import Verdicts, missed
 
@@ -31,8 +32,28 @@ if TYPE_CHECKING:
     from chainplan.budgets.supply import StringSupply
     from chainplan.budgets.told import Told
     from chainplan.budgets.uplink import Uplink
+    from chainplan.headroom.budget import Headroom
     from chainplan.plan.load import LoadedPlan
     from chainplan.reach import ReachBudget
+
+
+SCANNED_SECTIONS = (*LIBRARY_SECTIONS, "strings", "controllers", "chains", "insulation", "tasks")
+"""The sections of a plan that its network and its scans follow from."""
+
+OF_SCANS = (
+    "scans",
+    "samples",
+    "traffic",
+    "isolation",
+    "start_ups",
+    "balancing",
+    "lengths",
+    "fast_cables",
+    "errors",
+    "residual",
+    "distances",
+)
+"""What follows from these sections alone."""
 
 
 class Evaluation:
@@ -41,6 +62,17 @@ class Evaluation:
     def __init__(self, plan: Plan, loaded: LoadedPlan | None = None) -> None:
         self.plan = plan
         self.loaded = loaded
+
+    def altered(self, plan: Plan) -> Evaluation:
+        """Return the evaluation of a plan made from this one's by :func:`~chainplan.plan.altered.with_value`.
+
+        Where all that the chains and their scans follow from is shared, so is what was worked out of it.
+        """
+        found = Evaluation(plan)
+        if all(getattr(plan, section) is getattr(self.plan, section) for section in SCANNED_SECTIONS):
+            found.__dict__.update({name: self.__dict__[name] for name in OF_SCANS if name in self.__dict__})
+            found.network = replace(self.network, plan=plan)
+        return found
 
     @cached_property
     def network(self) -> Network:
@@ -162,6 +194,13 @@ class Evaluation:
         from chainplan.reach import reach_budget
 
         return reach_budget(self)
+
+    @cached_property
+    def headroom(self) -> Headroom:
+        """Return how far each lever goes alone, and what mends a miss; searched for, as the reach is."""
+        from chainplan.headroom.budget import headroom_budget
+
+        return headroom_budget(self)
 
     @cached_property
     def errors(self) -> dict[str, ControllerErrors]:

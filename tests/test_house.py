@@ -18,7 +18,7 @@ ROOMS: dict[str, set[str]] = {
     "chain": {"plan", "quantity", "remembered"},
     "budgets": {"chain", "plan", "quantity", "remembered", "tables"},
     "verdicts": {"budgets", "chain", "evaluation", "notebook", "plan", "quantity"},
-    "evaluation": {"budgets", "chain", "frames", "notebook", "plan", "quantity", "reach", "verdicts"},
+    "evaluation": {"budgets", "chain", "frames", "headroom", "notebook", "plan", "quantity", "reach", "verdicts"},
     "sums": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "reach": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "after_faults": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},

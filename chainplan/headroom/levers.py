@@ -23,6 +23,7 @@ from chainplan.plan.spelling import spelled
 from chainplan.quantity import (
     BIT_RATE,
     COUNT,
+    CURRENT,
     LENGTH,
     RATIO,
     TIME,
@@ -105,10 +106,13 @@ def moved(evaluation: Evaluation, moves: Iterable[Move]) -> Evaluation:
     for move in moves:
         if move.lever.plan is not None:
             plan = move.lever.plan(plan, move.value)
+    on_network = [move for move in moves if move.lever.network is not None]
+    if not on_network:
+        return evaluation.altered(plan)
     trial = Evaluation(plan)
-    for move in moves:
-        if move.lever.network is not None:
-            trial.network = move.lever.network(trial.network, move.value)
+    for move in on_network:
+        assert move.lever.network is not None  # just looked for
+        trial.network = move.lever.network(trial.network, move.value)
     return trial
 
 
@@ -121,6 +125,7 @@ def levers(evaluation: Evaluation) -> list[Lever]:
         *_of_conversions(evaluation),
         *_of_hazards(evaluation.plan),
         *_of_isolation(evaluation),
+        *_of_uplink(evaluation.plan),
     ]
 
 
@@ -155,6 +160,7 @@ def _of_controllers(evaluation: Evaluation) -> Iterator[Lever]:
         if controller.set_up.max:
             yield _quantity("host set-up", name, plan, (*path, "set_up"), TIME)
         yield _count("retries in reserve", name, plan, (*path, "retry_reserve"), 0)
+        yield _quantity("evaluation period", name, plan, (*path, "evaluation", "period"), TIME)
 
 
 def _of_conversions(evaluation: Evaluation) -> Iterator[Lever]:
@@ -168,6 +174,9 @@ def _of_conversions(evaluation: Evaluation) -> Iterator[Lever]:
             if conversion in wanted:
                 path: KeyPath = ("node_types", node, "conversions", conversion, "time")
                 yield _quantity(f"conversion of {conversion}", node, plan, path, TIME)
+        if plan.node_types[node].balancing is not None:
+            current: KeyPath = ("node_types", node, "balancing", "current")
+            yield _quantity("balancing current", node, plan, current, CURRENT)
 
 
 def _boards_in_use(evaluation: Evaluation) -> dict[str, None]:
@@ -196,8 +205,10 @@ def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
         if barrier is not None
     )
     for name in used:
-        path: KeyPath = ("barrier_types", name, "working_voltage")
-        yield _quantity("barrier working voltage", name, plan, path, VOLTAGE)
+        for key, dimension in _RATINGS.items():
+            path: KeyPath = ("barrier_types", name, key)
+            if value_at(plan, path) is not None:
+                yield _quantity(f"barrier {key.replace('_', ' ')}", name, plan, path, dimension)
     altitude: KeyPath = ("insulation", "altitude")
     present = value_at(plan, altitude)
     yield Lever(
@@ -212,6 +223,16 @@ def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
         None,
         lambda value: (f"{dotted(altitude)}={spelled(Span.exact(value), LENGTH)}",),
     )
+
+
+_RATINGS = {"working_voltage": VOLTAGE, "test_voltage": VOLTAGE, "creepage": LENGTH, "clearance": LENGTH}
+"""What a barrier offers."""
+
+
+def _of_uplink(plan: Plan) -> Iterator[Lever]:
+    for name in plan.uplink.buses if plan.uplink is not None else ():
+        path: KeyPath = ("uplink", "buses", name, "bit_rate")
+        yield _quantity("uplink bit rate", name, plan, path, BIT_RATE)
 
 
 # How it moves ---------------------------------------------------------------------------------------------

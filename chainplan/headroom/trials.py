@@ -106,10 +106,17 @@ class Line:
             if self.stops(most):  # in a room that did not change at the far end, or on a walk
                 rooms = list(ROOMS)
                 continue
-            nearer = next((n for n in _on_the_way(most) if self.stops(n, rooms)), None)
+            nearer = next((n for n in self._unseen(most) if self.stops(n, rooms)), None)
             if nearer is None:
                 return Found(most, tuple(self.stops(most + 1, rooms)) if most < limit else (), plain)
             most, plain = nearer, False
+
+    def _unseen(self, grains: int) -> list[int]:
+        """Return places on the way that no plan was looked at near, the nearest first."""
+        quarters = {grains // 4, grains // 2, 3 * grains // 4} - {0, grains}
+        return sorted(
+            place for place in quarters if not any(abs(place - seen) <= grains // 8 for seen in self._trials)
+        )
 
     def _between(self, low: int, high: int, rooms: Iterable[Room]) -> int:
         """Return a number of grains that holds while the next does not; `low` holds, `high` does not."""
@@ -162,7 +169,3 @@ def _middle(low: int, high: int) -> int:
     if low < high // 8:
         return max(low + 1, isqrt(max(low, 1) * high))
     return (low + high) // 2
-
-
-def _on_the_way(grains: int) -> list[int]:
-    return sorted({grains // 4, grains // 2, 3 * grains // 4} - {0, grains})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 SECTIONS: dict[str, str] = {
     "summary": "every target with its margin",
+    "headroom": "how far each lever moves alone before a target is missed, and what mends a miss",
     "scan": "the busiest scan drawn to scale, and how busy it is",
     "slots": "which task runs in which scan",
     "bytes": "traffic on the wires and over the host bus",

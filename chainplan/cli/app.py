@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 import typer
 
+from chainplan.cli.examples import help_end
 from chainplan.cli.guard import guarded
 from chainplan.report.names import ON_REQUEST, SECTIONS
 
@@ -44,8 +45,8 @@ Settings = Annotated[
         "--with",
         "-w",
         metavar="KEY=VALUE",
-        help="Set a value instead of what the file says, such as chains.NAME.segments.length='500 mm'; may be "
-        "given several times.",
+        help="Set a value instead of what the file says, such as insulation.altitude='3 km'; may be given "
+        "several times.",
     ),
 ]
 
@@ -324,6 +325,18 @@ def tolerances(
     )
 
 
+@app.command()
+def reference(
+    form: Annotated[
+        Literal["text", "markdown", "man"],
+        typer.Option("--format", "-f", help="Plain text, Markdown, or a page for `man`."),
+    ] = "text",
+    out: Out = None,
+) -> None:
+    """Print the whole reference: commands, options, exit codes, environment, every key of the plan file."""
+    _run("reference", form=form, out=out)
+
+
 def _run(command: str, **options: object) -> None:
     """Run a command's own module, `chainplan.cli.COMMAND`, and leave with its exit code."""
 
@@ -340,3 +353,8 @@ def main() -> None:
         app(prog_name="chainplan")
     except KeyboardInterrupt:
         sys.exit(130)
+
+
+for _command in app.registered_commands:  # when all are declared: examples under each help screen
+    if _command.callback is not None:
+        _command.epilog = _command.epilog or help_end(_command.callback.__name__)

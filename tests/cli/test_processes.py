@@ -140,6 +140,7 @@ def test_help_imports_nothing_of_the_planner() -> None:
     modules = imported("--help")
     own = {name for name in modules if name.startswith("chainplan")}
     assert own == {"chainplan", "chainplan.cli", "chainplan.cli.app", "chainplan.cli.guard"} | {
+        "chainplan.cli.examples",
         "chainplan.report",
         "chainplan.report.names",
     }

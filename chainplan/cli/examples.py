@@ -1,0 +1,117 @@
+"""Examples and exit codes of the commands, shown under each help screen and in the reference."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Example(NamedTuple):
+    """A command line, and what it is for."""
+
+    line: str
+    purpose: str
+
+
+MET_OR_MISSED = {0: "all targets met", 1: "at least one missed"}
+DONE = {0: "done"}
+
+EVERY_COMMAND = {
+    2: "something cannot be used: a plan with errors, an unknown name, a file, an option",
+    130: "interrupted (Ctrl-C)",
+    141: "the reader of the output has gone",
+}
+"""Exit codes that every command can end with."""
+
+EXAMPLES: dict[str, tuple[Example, ...]] = {
+    "report": (
+        Example("chainplan report plan.yaml", "the whole report"),
+        Example("chainplan report plan.yaml -s summary -s isolation", "two sections of it"),
+        Example("chainplan report plan.yaml > report.txt", "80 columns, without colour"),
+    ),
+    "check": (
+        Example("chainplan check plans/*.yaml", "several plans, for CI"),
+        Example("chainplan check plan.yaml --junit check.xml", "a test case per target"),
+        Example("chainplan check plan.yaml --markdown -", "a table for a job page, on stdout"),
+    ),
+    "compare": (
+        Example("chainplan compare before.yaml after.yaml", "what was changed, and what it did"),
+        Example("chainplan compare a.yaml b.yaml c.yaml --markdown -", "for a review"),
+    ),
+    "explain": (
+        Example("chainplan explain plan.yaml", "the names of all figures"),
+        Example("chainplan explain plan.yaml scan", "the figure whose name has this word"),
+        Example("chainplan explain plan.yaml latency over-voltage", "or all of these words"),
+    ),
+    "data": (
+        Example("chainplan data plan.yaml --out results.json", "all results, for a program"),
+        Example("chainplan data plan.yaml --reach", "with a search for how far chains could go"),
+    ),
+    "play": (
+        Example("chainplan play plan.yaml", "a short simulation against every bound"),
+        Example("chainplan play plan.yaml --seeds 100 --bit-errors 1e-6", "a longer one, with errors"),
+    ),
+    "printout": (
+        Example("chainplan printout plan.yaml -o review.html", "a page for the design review"),
+        Example("chainplan printout plan.yaml -o review.pdf", "the same on paper; needs the extra pdf"),
+    ),
+    "slots": (
+        Example("chainplan slots plan.yaml -o slots.csv", "the slot table as rows"),
+        Example("chainplan slots plan.yaml -f header -o slots.h", "as a header for the firmware"),
+    ),
+    "waveform": (
+        Example("chainplan waveform plan.yaml -o scans.vcd", "for a waveform viewer"),
+        Example("chainplan waveform plan.yaml --scans 4 -o scans.vcd", "the first four scans"),
+    ),
+    "tolerances": (
+        Example("chainplan tolerances plan.yaml", "what drives the tightest targets"),
+        Example("chainplan tolerances plan.yaml scan --samples 0", "of one figure, nothing drawn"),
+    ),
+    "graph": (
+        Example("chainplan graph plan.yaml | dot -Tsvg > plan.svg", "a drawing by Graphviz"),
+        Example("chainplan graph plan.yaml --of wiring -f mermaid", "the chains, for Markdown"),
+        Example("chainplan graph plan.yaml -f graphml -o plan.graphml", "all attributes"),
+    ),
+    "start": (Example("chainplan start plan.yaml", "a small plan to fill in"),),
+    "schema": (
+        Example("chainplan schema > plan.schema.json", "for an editor"),
+        Example("chainplan schema results", "what `data` writes"),
+    ),
+    "reference": (
+        Example("chainplan reference", "everything on the screen"),
+        Example("chainplan reference --format man -o chainplan.1", "then: man -l chainplan.1"),
+    ),
+}
+
+EXIT_CODES: dict[str, dict[int, str]] = {
+    "report": MET_OR_MISSED,
+    "check": {0: "all targets of all plans met", 1: "at least one missed"},
+    "compare": {0: "the last plan meets all targets", 1: "it misses one"},
+    "explain": DONE,
+    "data": DONE,
+    "play": {0: "every bound held", 1: "a bound did not hold"},
+    "printout": MET_OR_MISSED,
+    "slots": DONE,
+    "waveform": DONE,
+    "tolerances": DONE,
+    "graph": DONE,
+    "start": DONE,
+    "schema": DONE,
+    "reference": DONE,
+}
+"""Exit codes of each command beside those of every command."""
+
+
+def exit_codes(command: str) -> dict[int, str]:
+    """Return the exit codes of a command, those of every command included."""
+    return EXIT_CODES.get(command, {}) | EVERY_COMMAND
+
+
+def help_end(command: str) -> str | None:
+    """Return what stands under a command's help screen; None where it has no examples."""
+    examples = EXAMPLES.get(command)
+    if not examples:
+        return None
+    lines = [line for example in examples for line in (f"  {example.line}", f"      {example.purpose}")]
+    codes = EXIT_CODES.get(command, {}) | {2: "not usable"}
+    ends = ", ".join(f"{code} {meaning}" for code, meaning in codes.items())
+    return "\n".join(("Examples:", *lines, "", f"Exit codes: {ends}."))

@@ -1,0 +1,139 @@
+"""Every key a plan can have, from the plan's own schema: what it takes, what counts if it is left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from inspect import cleandoc
+from typing import Any, Literal, NamedTuple, get_args, get_origin
+
+from pydantic import BaseModel
+
+from chainplan.plan.model import Plan
+from chainplan.plan.model_words import Slot, expected_words, slot_at
+from chainplan.plan.problems import KeyPath
+from chainplan.quantity import DIMENSIONS, Span, format_span
+
+
+class Key(NamedTuple):
+    """A key of a part. `left_out` is empty where nothing in words stands for it."""
+
+    name: str
+    takes: str
+    left_out: str
+
+
+class PartKeys(NamedTuple):
+    """A part of the plan: the places it can stand at, what it is, and its keys."""
+
+    places: tuple[str, ...]
+    meaning: str
+    keys: tuple[Key, ...]
+
+
+def plan_parts() -> tuple[PartKeys, ...]:
+    """Return the whole plan, part by part, each kind of part once; the first one is the plan itself."""
+    places: dict[type[BaseModel], list[KeyPath]] = {}
+    waiting: list[KeyPath] = [()]
+    while waiting:
+        path = waiting.pop(0)
+        kind = _slot(path).type
+        known = kind in places
+        places.setdefault(kind, []).append(path)
+        if not known:
+            inner = [_innermost((*path, name)) for name in kind.model_fields]
+            waiting += [each for each in inner if _is_part(_slot(each))]
+    order = sorted(places.items(), key=lambda item: _position(item[1][0]))
+    return tuple(_part(kind, paths) for kind, paths in order)
+
+
+def _position(path: KeyPath) -> tuple[int, ...]:
+    """Return where a path stands in the order of the plan's sections and their keys."""
+    found = []
+    kind: Any = Plan
+    for depth, step in enumerate(path, start=1):
+        if _is_model(kind) and str(step) in kind.model_fields:
+            found.append(list(kind.model_fields).index(str(step)))
+        kind = _slot(path[:depth]).type
+    return tuple(found)
+
+
+def _part(kind: type[BaseModel], paths: list[KeyPath]) -> PartKeys:
+    meaning = " ".join(cleandoc(kind.__doc__ or "").replace("``", "`").split())
+    keys = tuple(_keys(kind, paths[0]))
+    return PartKeys(tuple(map(_written, paths)), meaning, keys)
+
+
+def _keys(kind: type[BaseModel], path: KeyPath) -> Iterator[Key]:
+    for name, info in kind.model_fields.items():
+        here = (*path, name)
+        yield Key(name, _takes(here), "required" if info.is_required() else _default(info.default, here))
+
+
+def _takes(path: KeyPath) -> str:
+    """Return what a key takes: lists and mappings by what is in them, parts by where they are described."""
+    kind = _slot(path).type
+    if get_origin(kind) in (dict, list):
+        around = (
+            "a list, each item" if get_origin(kind) is list else f"a mapping by {_keyed_by(kind)}, each value"
+        )
+        return f"{around} {_takes(_inside(path))}"
+    if _is_part(_slot(path)):
+        return "a mapping of its own"
+    if get_origin(kind) is Literal:
+        return " | ".join(map(str, get_args(kind)))
+    return expected_words(path)
+
+
+def _default(default: Any, path: KeyPath) -> str:
+    """Return a default as a user would write it; empty where none can be written."""
+    if isinstance(default, Span):
+        words = expected_words(_innermost(path)).partition(" such as")[0]
+        dimension = next((each for each in DIMENSIONS if each.name == words), None)
+        return format_span(default, dimension) if dimension else ""
+    if default is None or isinstance(default, (BaseModel, dict)):
+        return ""
+    if isinstance(default, bool):
+        return "yes" if default else "no"
+    if isinstance(default, (list, tuple)):
+        return f"[{', '.join(map(str, default))}]" if default else ""
+    return f"{default:g}" if isinstance(default, float) else str(default)
+
+
+def _written(path: KeyPath) -> str:
+    """Return a path with NAME for names of the user and NUMBER for positions."""
+    steps: list[str] = []
+    for depth, step in enumerate(path):
+        around = _slot(path[:depth]).type if depth else Plan
+        if isinstance(step, int) and get_origin(around) is list:
+            continue
+        steps.append(_keyed_by(around) if get_origin(around) is dict else str(step))
+    return ".".join(steps) or "the plan"
+
+
+def _innermost(path: KeyPath) -> KeyPath:
+    while get_origin(_slot(path).type) in (dict, list):
+        path = _inside(path)
+    return path
+
+
+def _inside(path: KeyPath) -> KeyPath:
+    return (*path, "x" if get_origin(_slot(path).type) is dict else 0)
+
+
+def _keyed_by(kind: Any) -> str:
+    key = get_args(kind)[0]
+    return "NAME" if (get_args(key) or (key,))[0] is str else "NUMBER"
+
+
+def _slot(path: KeyPath) -> Slot:
+    slot = slot_at(path)
+    assert slot is not None, path  # only paths of the schema are walked
+    return slot
+
+
+def _is_model(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def _is_part(slot: Slot) -> bool:
+    return _is_model(slot.type)

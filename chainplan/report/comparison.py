@@ -53,10 +53,7 @@ def _parts(view: View, comparison: Comparison, *, everything: bool) -> Iterator[
     yield _plans(view, comparison)
     yield Text()
     for number, against in enumerate(comparison.others, start=1):
-        style = _STYLES.get(against.outcome.word, "")
-        yield paragraph(view, words.answer(number, against.outcome), style)
-        if against.nothing_differs:
-            yield paragraph(view, f"Nothing differs between {mark(0)} and {mark(number)}.")
+        yield paragraph(view, words.answer(number, against), _STYLES.get(against.outcome.word, ""))
     for number, against in enumerate(comparison.others, start=1):
         yield from _changes(view, number, against)
     yield from _targets(view, comparison, everything=everything)
@@ -124,13 +121,17 @@ def _targets(view: View, comparison: Comparison, *, everything: bool) -> Iterato
             yield subheading(view, part)
             for each in group:
                 yield from _target(view, each, widths)
-        yield from _left_out(view, len(changed) - MOST_TARGETS, "group of targets")
+        yield from _left_out(view, _targets_in(changed[MOST_TARGETS:]), "target")
         if kept:
             yield subheading(view, "The same in all plans")
         for each in kept:
             yield from _target(view, each, widths)
-        yield from _left_out(view, len(still) - MOST_TARGETS if everything else 0, "group of targets")
+        yield from _left_out(view, _targets_in(still[MOST_TARGETS:]) if everything else 0, "target")
     yield from _same(view, comparison, everything=everything)
+
+
+def _targets_in(found: Sequence[TargetGroup]) -> int:
+    return sum(group.targets for group in found)
 
 
 def _same(view: View, comparison: Comparison, *, everything: bool) -> Iterator[RenderableType]:
@@ -166,25 +167,24 @@ def _aligned(cells: Sequence[str], widths: Sequence[int]) -> list[str]:
     return [blank + cell if right else cell + blank for cell, blank, right in sides]
 
 
+def _gap(view: View, widths: Sequence[int]) -> str:
+    """Return what stands between columns: two blanks, or one where the screen is too narrow for that."""
+    return "  " if 2 + sum(widths) + 2 * (len(widths) - 1) <= view.look.width else " "
+
+
 def _legend(view: View, widths: Sequence[int]) -> Iterator[RenderableType]:
-    text = "  " + "  ".join(_aligned(_HEADS, widths))
-    yield Text(text, style="bold", no_wrap=False)
+    text = "  " + _gap(view, widths).join(_aligned(_HEADS, widths))
+    yield Text(text, style="bold")
     yield Text(("─" if view.look.unicode else "-") * min(len(text), view.look.width))
 
 
 def _target(view: View, group: TargetGroup, widths: Sequence[int]) -> Iterator[RenderableType]:
     yield paragraph(view, f"{group.title}; {group.limit}")
+    gap = _gap(view, widths)
     for line in group.lines:
         letter, status, *figures = _aligned(_cells(line, view), widths)
-        yield Text.assemble(
-            "  ",
-            letter,
-            "  ",
-            (status, STATUS_STYLES[line.status]),
-            "  ",
-            "  ".join(figures),
-            overflow="fold",
-        )
+        styled = (status, STATUS_STYLES[line.status])
+        yield Text.assemble("  ", letter, gap, styled, gap, gap.join(figures), overflow="fold")
 
 
 # Figures.

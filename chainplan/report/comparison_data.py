@@ -69,7 +69,7 @@ def _file_name(name: str) -> str:
 def _against(number: int, against: Against) -> Record:
     return {
         "letter": mark(number),
-        "answer": answer(number, against.outcome),
+        "answer": answer(number, against),
         "outcome": against.outcome._asdict(),
         "nothing_differs": against.nothing_differs,
         "changes": [_change(change) for change in against.plan.changes],

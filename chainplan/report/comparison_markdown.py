@@ -35,8 +35,7 @@ def _head(comparison: Comparison) -> Iterator[str]:
     lines = [words.plan_line(loaded, evaluation.verdicts) for loaded, evaluation in both]
     yield "\n".join(f"- {mark(number)}: {plain(line)}" for number, line in enumerate(lines))
     for number, against in enumerate(comparison.others, start=1):
-        nothing = f" Nothing differs between {mark(0)} and {mark(number)}." if against.nothing_differs else ""
-        yield f"**{plain(words.answer(number, against.outcome))}**{nothing}"
+        yield f"**{plain(words.answer(number, against))}**"
 
 
 def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:

@@ -56,8 +56,11 @@ def plan_line(loaded: LoadedPlan, verdicts: Sequence[Verdict]) -> str:
     return f"{loaded.file}: {', '.join(facts)}; {missed} of {plural(len(verdicts), 'target')} missed"
 
 
-def answer(number: int, outcome: Outcome) -> str:
+def answer(number: int, against: Against) -> str:
     """Return in one line whether a plan is better than the reference, and why."""
+    if against.nothing_differs:
+        return f"{mark(number)} against {mark(0)}: nothing differs."
+    outcome = against.outcome
     return f"{mark(number)} against {mark(0)}: {_WORDS[outcome.word]}. {'; '.join(_reasons(outcome))}."
 
 
@@ -139,6 +142,8 @@ class TargetGroup(NamedTuple):
     changes: bool
     """Whether anything differs between the plans."""
     lines: tuple[PlanLine, ...]
+    targets: int = 1
+    """How many targets these are."""
 
 
 def groups(comparison: Comparison) -> list[TargetGroup]:
@@ -162,6 +167,7 @@ def _group(rows: list[TargetRow]) -> TargetGroup:
         EFFECT_TITLES[effect],
         row.differs,
         tuple(_lines(row)),
+        len(rows),
     )
 
 
@@ -178,7 +184,6 @@ def _lines(row: TargetRow) -> Iterator[PlanLine]:
     for number, verdict in enumerate(row.verdicts):
         if verdict is not None:
             change, share = _value_change(first, verdict) if number and first else ("", "")
-            own_share = margin_share(verdict)
             yield PlanLine(
                 mark(number),
                 verdict.status,
@@ -186,8 +191,15 @@ def _lines(row: TargetRow) -> Iterator[PlanLine]:
                 change,
                 share,
                 "" if verdict.margin is None else margin(verdict),
-                "" if own_share == "-" else own_share,
+                _own_share(verdict),
             )
+
+
+def _own_share(verdict: Verdict) -> str:
+    """Return the margin in percent of the limit; of none at all the verdict says whether that is enough."""
+    if verdict.margin_share is None:
+        return ""
+    return margin_share(verdict) if verdict.margin_share else "0 %"
 
 
 def _value_change(old: Verdict, new: Verdict) -> tuple[str, str]:

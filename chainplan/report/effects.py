@@ -53,14 +53,14 @@ class Ruler(NamedTuple):
         return f"{'-' if steps < 0 else plus}{digits} {self.unit}".rstrip().replace(" e-", "e-")
 
 
-def ruler_for(size: int, finest: int, dimension: Dimension) -> Ruler:
-    """Return the ruler on which `size` has a whole part and `finest` :data:`DIGITS` significant digits."""
+def ruler_for(size: int, finest: int, dimension: Dimension, digits: int = DIGITS) -> Ruler:
+    """Return the ruler on which `size` has a whole part and `finest` so many significant digits."""
     size, finest = max(abs(size), 1), max(abs(finest), 1)
     fitting = [unit for unit in dimension.display if dimension.units[unit] <= size and unit != "h"]
     unit = fitting[-1] if fitting else dimension.display[0]
     ticks = dimension.units[unit]
     decimals = 0
-    while finest * 10**decimals < ticks * 10 ** (DIGITS - 1) and 10**decimals < ticks:  # none beyond a tick
+    while finest * 10**decimals < ticks * 10 ** (digits - 1) and 10**decimals < ticks:  # none beyond a tick
         decimals += 1
     return Ruler(unit, ticks, decimals)
 

@@ -35,6 +35,9 @@ if TYPE_CHECKING:
 
 CONFIDENT = f"{CONFIDENCE:.0%}".replace("%", " %")
 
+MOST_ALIKE = 8
+"""Figures that no trial told apart, as far as they are named."""
+
 ASSUMED = (
     "Alone: what a tolerance adds when all others are typical. In the worst case: what the worst case would "
     "lose if this one were typical. Both columns add up to the last line; the remainder is what tolerances "
@@ -113,7 +116,9 @@ def _figure(view: View, figure: FigureStudy, found: Study) -> Iterator[Renderabl
     if figure.followed != "value":
         yield paragraph(view, _what(figure))
     if figure.alike:
-        yield paragraph(view, f"alike in every trial: {listed([each.subject for each in figure.alike], 8)}")
+        names = "; ".join(each.subject for each in figure.alike[:MOST_ALIKE])
+        left = len(figure.alike) - MOST_ALIKE
+        yield paragraph(view, f"alike in every trial: {names}" + (f" and {left} more" if left > 0 else ""))
     if verdict.figure:
         yield paragraph(view, f"its terms: explain {verdict.figure}")
     yield Text()
@@ -137,7 +142,7 @@ def _beside(view: View, figure: FigureStudy) -> Iterator[RenderableType]:
     drawn = figure.drawn
     still = drawn is not None and drawn.furthest == figure.held == drawn.mean
     verdict = figure.verdict
-    ruler = ruler_for(figure.worst, figure.whole, verdict.dimension)
+    ruler = ruler_for(figure.worst, figure.whole, verdict.dimension, digits=4)
     rows = [("all typical", figure.typical, "")]
     if figure.held != figure.typical:
         rows.append(("held whole, rest typical", figure.held, ""))

@@ -103,6 +103,7 @@ def test_a_ruler_has_a_whole_part_and_no_digit_beyond_a_tick() -> None:
     assert ruler.text(ruler.bound(24_123_451_000_000, up=True)) == "24.12346 ms"
     assert ruler.text(ruler.bound(24_123_459_000_000, up=False)) == "24.12345 ms"
     assert ruler.text(ruler.steps(-5 * 10**11), "+") == "-0.50000 ms"
+    assert ruler_for(24 * 10**12, 10**11, TIME, digits=2).decimals == 2
     assert ruler_for(3, 1, COUNT).text(3) == "3"
     assert ruler_for(2 * 10**6, 1, LEVEL).decimals == 6
     assert ruler_for(7 * 10**17, 7 * 10**17, RATE).text(7, "+").endswith("e-15/h")

@@ -5,10 +5,15 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
+from collections.abc import Callable
 from contextlib import suppress
+from typing import BinaryIO
 
 from chainplan.cli.guard import UserError, write_out
 from chainplan.plan.problems import escape
+
+Content = str | bytes | Callable[[BinaryIO], None]
+"""What a file gets: a text, bytes, or something that writes into it piece by piece."""
 
 
 def write_result(text: str, out: str | None) -> None:
@@ -19,7 +24,7 @@ def write_result(text: str, out: str | None) -> None:
         write_whole(out, text)
 
 
-def write_whole(name: str, content: str | bytes, *, replace: bool = True) -> None:
+def write_whole(name: str, content: Content, *, replace: bool = True) -> None:
     """Write a file, text as UTF-8; what was there before stays until the new file is complete.
 
     Raises :class:`UserError` when the file is there and must not be replaced, and when it cannot be written.
@@ -39,7 +44,7 @@ def write_whole(name: str, content: str | bytes, *, replace: bool = True) -> Non
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
         try:
             with open(handle, "wb") as stream:
-                stream.write(_bytes(content))
+                _fill(stream, content)
             if os.path.exists(target):
                 shutil.copymode(target, temporary)
             os.replace(temporary, target)
@@ -51,20 +56,23 @@ def write_whole(name: str, content: str | bytes, *, replace: bool = True) -> Non
         raise UserError(_reason(name, error)) from None
 
 
-def _write_through(name: str, target: str, content: str | bytes) -> None:
+def _write_through(name: str, target: str, content: Content) -> None:
     """Write to something that is no regular file, such as a pipe or /dev/stdout."""
     try:
         with open(target, "wb") as stream:
-            stream.write(_bytes(content))
+            _fill(stream, content)
     except BrokenPipeError:
         raise
     except (OSError, ValueError) as error:
         raise UserError(_reason(name, error)) from None
 
 
-def _bytes(content: str | bytes) -> bytes:
-    """Return what is written. Raises ``ValueError`` for text that UTF-8 has no bytes for."""
-    return content.encode() if isinstance(content, str) else content
+def _fill(stream: BinaryIO, content: Content) -> None:
+    """Write what there is. Raises ``ValueError`` for text that UTF-8 has no bytes for."""
+    if callable(content):
+        content(stream)
+    else:
+        stream.write(content.encode() if isinstance(content, str) else content)
 
 
 def _reason(name: str, error: Exception) -> str:

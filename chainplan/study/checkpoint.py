@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from fractions import Fraction
 from typing import Any, BinaryIO
@@ -129,10 +129,3 @@ def _plain(value: Value) -> int | str | None:
 
 def _exact(value: Any) -> Value:
     return Fraction(value) if isinstance(value, str) else value
-
-
-def vectors(rows: Iterable[Row], objectives: int) -> Iterator[tuple[Row, Sequence[Value]]]:
-    """Yield each row that met its targets with its objectives, which are its first figures."""
-    for row in rows:
-        if row.status == "met":
-            yield row, row.values[:objectives]

@@ -1,0 +1,225 @@
+"""A study in the terminal: what came of its candidates, what stops them, the Pareto front as table and plot."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.text import Text
+
+from chainplan.cautions import CAUTIONS
+from chainplan.quantity import RATIO
+from chainplan.report.blocks import Bullets, Column, Heading, Paragraph, Table
+from chainplan.report.figures import Look, amount, listed, plural
+from chainplan.report.study_plot import Axis, Point, scatter_lines
+from chainplan.report.study_table import Result
+from chainplan.report.terminal import LEAST_WIDTH, text_of
+from chainplan.study.job import Job, Row
+from chainplan.study.levers import settings_of
+from chainplan.study.load import LoadedStudy
+from chainplan.study.measures import Measure, Value
+from chainplan.study.tally import Tally
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_SHOWN = 25
+"""Members of the front in the terminal; a file has all of them."""
+
+MOST_REASONS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a study's report draws from: `picked` holds the candidates that it names, by number."""
+
+    loaded: LoadedStudy
+    job: Job
+    tally: Tally
+    total: int
+    picked: dict[int, Result]
+
+
+def wanted_numbers(tally: Tally) -> set[int]:
+    """Return the candidates that a report names, by number."""
+    found = {member.numbers[0] for member in tally.front.members()[:MOST_SHOWN]}
+    if tally.nearest_miss is not None:
+        found.add(tally.nearest_miss.number)
+    return found
+
+
+def study_text(console: Console, shown: Shown, results: Iterable[Result]) -> str:
+    """Return the report on a study as `console` would print it; `results` are gone through for the plot."""
+    look = Look(max(console.width, LEAST_WIDTH), console.encoding)
+    return text_of(console, look, _renderables(shown, look, results))
+
+
+def axes(loaded: LoadedStudy, job: Job, tally: Tally) -> tuple[Axis, Axis] | None:
+    """Return the first two objectives as axes, if there are two and any candidate has figures for them."""
+    found = []
+    objectives = zip(job.measures, loaded.study.objectives.values(), tally.reaches, strict=False)
+    for measure, sense, (low, high) in objectives:
+        if low is None or high is None:
+            return None
+        found.append(Axis(measure.name, sense, measure.dimension, Fraction(low), Fraction(high)))
+    return (found[0], found[1]) if len(found) > 1 else None
+
+
+def points(results: Iterable[Result]) -> Iterator[Point]:
+    """Yield the candidates in the plane of the first two objectives, as far as they have figures there."""
+    for _, row, on_front in results:
+        if row.status != "unusable" and row.values[0] is not None and row.values[1] is not None:
+            yield Point("front" if on_front else row.status, row.values[0], row.values[1])
+
+
+def _renderables(shown: Shown, look: Look, results: Iterable[Result]) -> Iterator[RenderableType]:
+    study, tally = shown.loaded.study, shown.tally
+    yield Text(look.text(study.title), style="bold", overflow="fold")
+    yield Paragraph(look, f"study {shown.loaded.file}, plan {shown.loaded.plan_file}")
+    if study.about:
+        yield Text()
+        for line in study.about.strip().splitlines():
+            yield Paragraph(look, line)
+    yield from _candidates(shown, look)
+    yield Heading(look, "Pareto front", "no candidate is better in one objective without loss in another")
+    yield from _front(shown, look)
+    plane = axes(shown.loaded, shown.job, tally)
+    if plane is not None:
+        yield Heading(look, "Candidates", f"{plane[0].name} and {plane[1].name}")
+        lines = scatter_lines(points(results), *plane, look)
+        yield Text("\n", no_wrap=True).join(Text(line) for line in lines)
+    yield from _closer(shown, look)
+    yield Heading(look, "Cautions")
+    yield Bullets(look, CAUTIONS)
+    yield Text()
+
+
+def _candidates(shown: Shown, look: Look) -> Iterator[RenderableType]:
+    tally = shown.tally
+    sample = shown.loaded.study.sample
+    how = f"{sample.sequence}, seed {sample.seed}" if sample else "the whole grid"
+    yield Heading(look, "Result", f"{plural(tally.done, 'candidate')}, {how}")
+    must = shown.loaded.study.must_meet
+    wanted = (
+        "all targets" if must is None else f"the targets wanted ({', '.join(must)})" if must else "nothing"
+    )
+    counts = tally.counts
+    yield Table(
+        look,
+        (Column("candidates", figures=True), Column("what came of them")),
+        tuple(
+            (str(number), words)
+            for number, words in (
+                (
+                    counts["met"],
+                    f"meet {wanted}" if wanted != "nothing" else "are usable; no target is wanted",
+                ),
+                (counts["missed"], "miss some of them"),
+                (counts["unusable"], "are no usable plan"),
+            )
+            if number
+        ),
+    )
+    if tally.missed:
+        yield Text()
+        yield Table(
+            look,
+            (Column("missed by", figures=True), Column("target")),
+            tuple((str(number), target) for target, number in tally.missed.most_common()),
+        )
+    if tally.reasons:
+        yield Text()
+        rows = [(str(number), reason) for reason, number in tally.reasons.most_common(MOST_REASONS)]
+        left = len(tally.reasons) - len(rows)
+        yield Table(look, (Column("no plan", figures=True), Column("first problem")), tuple(rows))
+        if left > 0:
+            yield Paragraph(look, f"and {plural(left, 'reason')} more: see the column `reason` of --out FILE")
+
+
+def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
+    tally = shown.tally
+    members = tally.front.members()
+    if not tally.front.complete:
+        yield Paragraph(look, "The front has too many members to be kept: fewer objectives would say more.")
+        return
+    if not members:
+        yield Paragraph(
+            look, "It is empty: no candidate meets what it must and has figures for every objective."
+        )
+        yield from _nearest(shown, look)
+        return
+    rows = [shown.picked[member.numbers[0]] for member in members[:MOST_SHOWN]]
+    columns = [Column("no.", figures=True)]
+    columns += [Column(lever.name, figures=lever.is_number) for lever in shown.job.levers]
+    columns += [
+        Column(f"{measure.name}\n{sense}", figures=True)
+        for measure, sense in zip(shown.job.measures, shown.loaded.study.objectives.values(), strict=False)
+    ]
+    yield Table(look, tuple(columns), tuple(_member(shown, result) for result in rows))
+    if len(members) > len(rows):
+        left = f"and {len(members) - len(rows)} more; --out FILE writes all, with `yes` under `Pareto front`"
+        yield Paragraph(look, left)
+    equals = [member for member in members[:MOST_SHOWN] if member.count > 1]
+    for member in equals[:MOST_REASONS]:
+        others = listed([str(number) for number in member.numbers[1:]])
+        more = member.count - len(member.numbers)
+        yield Paragraph(
+            look,
+            f"no. {member.numbers[0]} is equalled by no. {others}" + (f" and {more} more" if more else ""),
+        )
+    if tally.unknown:
+        words = f"{plural(tally.unknown, 'candidate')} without a figure for some objective: on no front"
+        yield Paragraph(look, words)
+
+
+def _nearest(shown: Shown, look: Look) -> Iterator[RenderableType]:
+    row = shown.tally.nearest_miss
+    if row is not None:
+        yield Paragraph(look, f"Nearest to it: no. {row.number}, which misses {', '.join(row.missed)}.")
+
+
+def _member(shown: Shown, result: Result) -> tuple[str, ...]:
+    candidate, row, _ = result
+    labels = (lever.choice(pick).label for lever, pick in zip(shown.job.levers, candidate, strict=True))
+    senses = shown.loaded.study.objectives.values()
+    figures = (
+        _figure(measure, value, sense)
+        for measure, value, sense in zip(shown.job.measures, row.values, senses, strict=False)
+    )
+    return (str(row.number), *labels, *figures)
+
+
+def _figure(measure: Measure, value: Value, sense: str) -> str:
+    """Return a figure rounded to its unfavourable side."""
+    if value is None:
+        return "-"
+    text = amount(value, measure.dimension, "up" if sense == "minimise" else "down")
+    return (
+        f"+{text}"
+        if measure.dimension.name == RATIO.name and "margin" in measure.name and value > 0
+        else text
+    )
+
+
+def _closer(shown: Shown, look: Look) -> Iterator[RenderableType]:
+    """Say how to look at one candidate: the first of the front, or the nearest miss."""
+    row = _first(shown)
+    if row is None:
+        return
+    candidate = shown.picked[row.number][0]
+    sets = settings_of(shown.job.levers, candidate)
+    words = ["chainplan", "report", shown.loaded.plan_file]
+    words += [part for each in sets for part in ("--with", each.text)]
+    yield Heading(look, "Look closer", f"at no. {row.number}, as a report of its own")
+    yield Text(look.text(shlex.join(words)), overflow="fold")
+
+
+def _first(shown: Shown) -> Row | None:
+    members = shown.tally.front.members()
+    if members:
+        return shown.picked[members[0].numbers[0]][1]
+    return shown.tally.nearest_miss

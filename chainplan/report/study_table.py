@@ -1,0 +1,115 @@
+"""A study's candidates as a table for other programs: CSV (RFC 4180) or Parquet, units in the column names.
+
+Rows are written as they come, so that memory does not grow with their number. Figures are the floats nearest
+to the exact ones, the same as those of `data`.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from typing import Any, BinaryIO, NamedTuple
+
+from chainplan.quantity import BITS, COUNT
+from chainplan.report.units import SUFFIXES, figure
+from chainplan.study.job import Job, Row
+from chainplan.study.levers import Candidate
+from chainplan.study.measures import Measure, Value
+
+_GROUP = 10_000
+"""Rows of a Parquet file written at a time."""
+
+Result = tuple[Candidate, Row, bool]
+"""A candidate, what came of it, and whether it is on the front."""
+
+
+class Column(NamedTuple):
+    """A column: its title and the kind of its values."""
+
+    title: str
+    kind: type
+
+
+def columns(job: Job) -> list[Column]:
+    """Return the columns, in order."""
+    measured = [_measure_column(each) for each in job.measures]
+    taken = {"candidate", "status", "targets missed", "reason", "Pareto front"}
+    taken |= {column.title for column in measured}
+    found = [Column("candidate", int)]
+    for lever in job.levers:
+        title = f"{lever.name} [{lever.unit}]" if lever.unit and lever.is_number else lever.name
+        found.append(
+            Column(f"{title} (lever)" if title in taken else title, float if lever.is_number else str)
+        )
+    return [
+        *found,
+        Column("status", str),
+        *measured,
+        Column("targets missed", str),
+        Column("reason", str),
+        Column("Pareto front", str),
+    ]
+
+
+def _measure_column(measure: Measure) -> Column:
+    suffix, _ = SUFFIXES[measure.dimension.name]
+    kind = int if measure.dimension.name in (BITS.name, COUNT.name) else float
+    return Column(measure.name if suffix == "count" else f"{measure.name} [{suffix}]", kind)
+
+
+def cells(job: Job, result: Result) -> list[Any]:
+    """Return a row's cells, None where there is nothing."""
+    candidate, row, on_front = result
+    found: list[Any] = [row.number]
+    for lever, pick in zip(job.levers, candidate, strict=True):
+        choice = lever.choice(pick)
+        found.append(choice.number if lever.is_number else choice.label)
+    found.append(row.status)
+    values: Iterable[Value] = row.values or (None for _ in job.measures)
+    found += [value_of(measure, value) for measure, value in zip(job.measures, values, strict=True)]
+    return [*found, "; ".join(row.missed), row.reason, "yes" if on_front else "no"]
+
+
+def value_of(measure: Measure, value: Value) -> float | int | None:
+    """Return a figure in the unit of its column."""
+    return figure(value, measure.dimension, SUFFIXES[measure.dimension.name][1])
+
+
+def write_csv(job: Job, results: Iterable[Result], stream: BinaryIO) -> None:
+    """Write a table as CSV: UTF-8, lines ended by CR and LF, quotes where RFC 4180 asks for them."""
+    text = io.TextIOWrapper(stream, encoding="utf-8", errors="replace", newline="", write_through=True)
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(column.title for column in columns(job))
+    for result in results:
+        writer.writerow("" if cell is None else _csv_cell(cell) for cell in cells(job, result))
+    text.flush()
+    text.detach()
+
+
+def _csv_cell(cell: Any) -> Any:
+    # A whole number of a unit reads better without `.0`; both are the same float.
+    return int(cell) if isinstance(cell, float) and cell.is_integer() and abs(cell) < 2**53 else cell
+
+
+def write_parquet(job: Job, results: Iterable[Result], stream: BinaryIO) -> None:
+    """Write a table as Parquet. Raises ImportError without pyarrow."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    kinds = {int: pa.int64(), float: pa.float64(), str: pa.string()}
+    schema = pa.schema([(column.title, kinds[column.kind]) for column in columns(job)])
+    rows = (cells(job, result) for result in results)
+    with parquet.ParquetWriter(stream, schema) as writer:
+        for group in _groups(rows):
+            arrays = [
+                pa.array(column, type=field.type)
+                for column, field in zip(zip(*group, strict=True), schema, strict=True)
+            ]
+            writer.write_batch(pa.record_batch(arrays, schema=schema))
+
+
+def _groups(rows: Iterator[list[Any]]) -> Iterator[list[list[Any]]]:
+    while group := list(islice(rows, _GROUP)):
+        yield group

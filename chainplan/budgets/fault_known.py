@@ -13,7 +13,7 @@ the way back of a ring that is read from its head, is never shown.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
 from itertools import accumulate
 from typing import NamedTuple
@@ -59,12 +59,36 @@ class Window(NamedTuple):
     reads: int
 
 
-class Known(NamedTuple):
-    """When a fault is known at the latest, and by which task."""
+class Known:
+    """When a fault is known at the latest, fs, and by which task; its terms are laid out when asked for."""
 
-    time: Sum
-    task: str
-    hazard: str
+    def __init__(
+        self, total: int, task: str, hazard: str, delays: Delays, lay_out: Callable[[], Sum]
+    ) -> None:
+        self.total = total
+        self.task = task
+        self.hazard = hazard
+        self.delays = delays
+        self._lay_out = lay_out
+
+    @cached_property
+    def time(self) -> Sum:
+        """Return the same time with its terms."""
+        return self._lay_out()
+
+
+_Lost = tuple[str, tuple[int | None, ...]]
+
+
+class Delays(NamedTuple):
+    """What the time-outs of :class:`~chainplan.budgets.time_outs.Waits` come to, fs.
+
+    `until_bad` holds a time per task.
+    """
+
+    busiest: int
+    period: int
+    until_bad: tuple[int, ...]
 
 
 def alarms_of(scan: ControllerScan, hazards: dict[str, Hazard]) -> tuple[Alarm, ...]:
@@ -91,6 +115,7 @@ class Detection:
         self.alarms = alarms_of(scan, hazards)
         self.chains = {chain.name: chain for chain in scan.controller.chains}
         self._shifts: dict[tuple[int, int], int] = {}
+        self._delays: dict[tuple[_Lost, ...], Delays] = {}
 
     @cached_property
     def windows(self) -> tuple[dict[str, Window], ...]:
@@ -111,8 +136,7 @@ class Detection:
         own place was needed: had it been earlier, it would have made that run a bad one too.
         """
         best: tuple[int, Alarm, int, int] | None = None
-        waits = self.waits(fault, gaps)
-        period = waits.period
+        delays = self.delays(fault, gaps)
         for alarm in self.alarms:
             for index in alarm.tasks:
                 for gap in gaps:
@@ -120,15 +144,27 @@ class Detection:
                     miss = self._miss(index, gap.chain, place, jammed)
                     if miss is None:
                         continue
-                    total = alarm.runs * self.scan.works[index].task.every * period
-                    total += self._shift(index, alarm.runs) + miss + waits.until_bad(index)
+                    total = alarm.runs * self.scan.works[index].task.every * delays.period
+                    total += self._shift(index, alarm.runs) + miss + delays.until_bad[index]
                     if best is None or total < best[0]:
                         best = total, alarm, index, miss
         if best is None:
             return None
-        _, alarm, index, miss = best
-        time = self._sum(fault, alarm, index, miss, waits)
-        return Known(time, self.scan.works[index].name, alarm.hazard)
+        total, alarm, index, miss = best
+        return Known(
+            total + self._always,
+            self.scan.works[index].name,
+            alarm.hazard,
+            delays,
+            lambda: self._sum(fault, alarm, index, miss, delays),
+        )
+
+    @cached_property
+    def _always(self) -> int:
+        """Return what the time until any fault is known holds, fs."""
+        plan = self.scan.controller.plan
+        evaluation = plan.evaluation.period.max + plan.evaluation.run_time.max
+        return plan.scan_jitter.max + self.scan.reserve.total + evaluation
 
     def waits(self, fault: Fault, gaps: Iterable[Gap]) -> Waits:
         """Return what the time-outs of missing answers add to the controller's scans.
@@ -136,13 +172,37 @@ class Detection:
         While a node babbles every read of its chain is waited for, also where it is cut off later.
         """
         everything = fault.kind == "node babbling"
-        lost: list[dict[str, int]] = [{} for _ in self.windows]
-        for gap in gaps:
-            for reads, windows in zip(lost, self.windows, strict=True):
-                window = windows.get(gap.chain)
-                if window is not None:
-                    reads[gap.chain] = window.reads if everything else window.lost[gap.start]
-        return waits_for(self.scan, lost)
+        return waits_for(self.scan, self._of_chains(self._lost(gap, everything) for gap in gaps))
+
+    def delays(self, fault: Fault, gaps: Iterable[Gap]) -> Delays:
+        """Return what those time-outs come to; many faults make a controller wait for the same."""
+        everything = fault.kind == "node babbling"
+        lost = tuple([self._lost(gap, everything) for gap in gaps])
+        if lost not in self._delays:
+            waits = waits_for(self.scan, self._of_chains(lost))
+            tasks = range(len(self.scan.works))
+            self._delays[lost] = Delays(waits.busiest, waits.period, tuple(map(waits.until_bad, tasks)))
+        return self._delays[lost]
+
+    def _lost(self, gap: Gap, everything: bool) -> _Lost:
+        """Return a chain and, by task, how many reads of it miss answers; None where a task has none."""
+        windows = self._windows_of[gap.chain]
+        if everything:
+            return gap.chain, tuple([window and window.reads for window in windows])
+        return gap.chain, tuple([window and window.lost[gap.start] for window in windows])
+
+    @cached_property
+    def _windows_of(self) -> dict[str, list[Window | None]]:
+        return {name: [windows.get(name) for windows in self.windows] for name in self.chains}
+
+    def _of_chains(self, lost: Iterable[_Lost]) -> list[dict[str, int]]:
+        """Return by task how many reads of each chain miss answers."""
+        found: list[dict[str, int]] = [{} for _ in self.windows]
+        for chain, numbers in lost:
+            for reads, number in zip(found, numbers, strict=True):
+                if number is not None:
+                    reads[chain] = number
+        return found
 
     def _miss(self, index: int, chain: str, place: int, jammed: bool) -> int | None:
         window = self.windows[index].get(chain)
@@ -156,7 +216,7 @@ class Detection:
             self._shifts[key] = slot_shift(self.scan, index, runs, Case.BEST, Case.WORST)
         return self._shifts[key]
 
-    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, waits: Waits) -> Sum:
+    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, delays: Delays) -> Sum:
         plan = self.scan.controller.plan
         work = self.scan.works[index]
         how = f"{alarm.debounce} bad in a row"
@@ -166,11 +226,11 @@ class Detection:
             f"time until known: {fault.name}",
             TIME,
             nonzero(
-                Term("task period per bad run", waits.period * work.task.every, alarm.runs, how),
+                Term("task period per bad run", delays.period * work.task.every, alarm.runs, how),
                 Term("scan jitter", plan.scan_jitter.max),
                 Term("shift of the slot between scans", self._shift(index, alarm.runs)),
                 Term("from the last answer to the first one missed", miss),
-                Term("time-outs", waits.until_bad(index), how="of the scan until the run is bad"),
+                Term("time-outs", delays.until_bad[index], how="of the scan until the run is bad"),
                 self.scan.reserve,
                 Term("evaluation has just run", plan.evaluation.period.max),
                 Term("evaluation run time", plan.evaluation.run_time.max),

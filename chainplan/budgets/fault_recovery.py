@@ -18,25 +18,34 @@ break in time.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from functools import cached_property
 
-from chainplan.budgets.age import runs_from_sample_to_memory
-from chainplan.budgets.fault_known import Detection, Known
-from chainplan.budgets.fault_scan import Rescan, Rescans
+from chainplan.budgets.fault_known import Known
+from chainplan.budgets.fault_scan import Rescan, Rescans, scans_before
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, applies_to
 from chainplan.budgets.terms import Sum, Term, nonzero
-from chainplan.chain.degraded import Fault, Gap, Left
-from chainplan.chain.network import Chain, Node
+from chainplan.chain.degraded import Fault, Left
+from chainplan.chain.network import Chain
 from chainplan.quantity import TIME
 
 
-class Recovery(NamedTuple):
-    """The time until all cells that are left are seen again, worst case; None, with the reason as `note`."""
+class Recovery:
+    """The time until all cells that are left are seen again, worst case, fs; None, with the reason as `note`.
 
-    time: Sum | None
-    note: str = ""
+    Its terms are laid out when asked for.
+    """
+
+    def __init__(self, total: int | None, note: str = "", lay_out: Callable[[], Sum] | None = None) -> None:
+        self.total = total
+        self.note = note
+        self._lay_out = lay_out
+
+    @cached_property
+    def time(self) -> Sum | None:
+        """Return the same time with its terms."""
+        return self._lay_out() if self._lay_out else None
 
     @property
     def unknown(self) -> bool:
@@ -50,106 +59,147 @@ NOT_SHOWN = "nothing the controller reads shows the fault"
 NO_SWITCH = "the controller's `recovery` is not in the plan"
 NO_TASK = "no task reads what is left"
 
-
-def recovery_of(
-    fault: Fault,
-    gaps: Sequence[Gap],
-    lefts: Sequence[Left],
-    known: Known | None,
-    detection: Detection,
-    rescans: Rescans,
-) -> Recovery:
-    """Return the recovery from a fault on one controller's chains.
-
-    A task's run brings its cells back; where several tasks read a chain the fastest counts, and of several
-    chains the slowest.
-    """
-    scan = rescans.scan
-    chains = {chain.name: chain for chain in scan.controller.chains}
-    limit = _jabber_limit(fault, chains)
-    breaks = [
-        _Break(chain, left, _tasks_for(scan, chain))
-        for left in lefts
-        if left.ahead + left.behind
-        for chain in [chains[left.chain]]
-    ]
-    waiting = [each for each in breaks if each.interrupts_all(scan, limit)]
-    reason = _reason(breaks, waiting, known, scan)
-    if reason or known is None:
-        return Recovery(None, reason)
-    rescan = rescans.after(lefts)
-    action = nonzero(
-        *_switch(scan, waiting), *_addressing(scan, (node for each in waiting for node in each.addressed))
-    )
-    busy = detection.waits(fault, gaps).busiest
-    ways = [_until_read(rescan, each.tasks) for each in waiting]
-    attempt = (*action, *_next_scan(scan, _total(action), busy), *max(ways, key=_total))
-    spoiled = 0 if limit is None else max(0, limit + _total(attempt) - known.time.total)
-    return Recovery(
-        Sum(
-            f"recovery: {fault.name}",
-            TIME,
-            nonzero(
-                Term("until the fault is known", known.time.total, parts=known.time.terms),
-                Term("attempts that the babbling spoils", spoiled),
-                *attempt,
-            ),
-            "known + switch + re-addressing + wait for a scan + scans until the task is due + its run",
-        )
-    )
+Addressing = tuple[tuple[int, int], ...]
+"""Times that nodes take to get an address, fs, each with how many nodes take it."""
 
 
-class _Break(NamedTuple):
-    """A broken chain of which something is left, and the tasks that bring its cells back."""
+class Recoveries:
+    """The recoveries from faults on one controller's chains; what no fault changes is worked out once."""
 
-    chain: Chain
-    left: Left
-    tasks: list[int]
+    def __init__(self, rescans: Rescans) -> None:
+        self._rescans = rescans
+        self._scan = rescans.scan
+        self._chains = {chain.name: _Chain(rescans.scan, chain) for chain in rescans.scan.controller.chains}
 
-    def interrupts_all(self, scan: ControllerScan, limit: int | None) -> bool:
-        """Tell whether the break keeps all these tasks for a time from nodes that are left."""
-        return all(_interrupted(scan.works[index], self.chain, self.left, limit) for index in self.tasks)
+    def after(self, fault: Fault, lefts: Sequence[Left], known: Known | None) -> Recovery:
+        """Return the recovery from a fault.
 
-    @property
-    def addressed(self) -> tuple[Node, ...]:
-        """Return the nodes that get a new address or a new part to play: the new last one, those behind."""
-        nodes = self.chain.nodes
-        last = nodes[self.left.ahead - 1 : self.left.ahead] if self.left.ahead else ()
-        return (*last, *nodes[len(nodes) - self.left.behind :])
+        A task's run brings its cells back; where several tasks read a chain the fastest counts, and of
+        several chains the slowest.
+        """
+        limit = self._jabber_limit(fault)
+        breaks = [(self._chains[left.chain], left) for left in lefts if left.ahead + left.behind]
+        waiting = [(chain, left) for chain, left in breaks if chain.all_interrupted(left, limit)]
+        reason = self._reason([chain for chain, _ in breaks], [chain for chain, _ in waiting], known)
+        if reason or known is None:
+            return Recovery(None, reason)
+        rescan = self._rescans.after(lefts)
+        switch = self._switch([chain for chain, _ in waiting])
+        addressing = _together([chain.addressed(left) for chain, left in waiting])
+        set_up = self._scan.controller.plan.set_up.max
+        action = switch + sum([(set_up + time) * count for time, count in addressing])
+        wait, how = self._wait(action, known.delays.busiest)
+        last = max([self._fastest(rescan, chain.tasks) for chain, _ in waiting], key=rescan.until_run)
+        jitter = self._scan.controller.plan.scan_jitter.max
+        attempt = action + wait + jitter + rescan.until_run(last)
+        spoiled = 0 if limit is None else max(0, limit + attempt - known.total)
+
+        def lay_out() -> Sum:
+            return Sum(
+                f"recovery: {fault.name}",
+                TIME,
+                nonzero(
+                    Term("until the fault is known", known.total, parts=known.time.terms),
+                    Term("attempts that the babbling spoils", spoiled),
+                    Term("switch to reading from both ends", switch),
+                    *(
+                        Term("addressing of a node, set-up included", set_up + time, count)
+                        for time, count in addressing
+                    ),
+                    Term("wait for the next scan", wait, how=how),
+                    Term("scan jitter", jitter),
+                    *_until_run(rescan, last),
+                ),
+                "known + switch + re-addressing + wait for a scan + scans until the task is due + its run",
+            )
+
+        return Recovery(known.total + spoiled + attempt, "", lay_out)
+
+    def _jabber_limit(self, fault: Fault) -> int | None:
+        """Return how long a babbling node sends at most before it is cut off, fs; None for another fault."""
+        if fault.kind != "node babbling":
+            return None
+        limit = self._chains[fault.chain].chain.nodes[fault.place - 1].type.jabber_limit
+        return limit.max if limit is not None else None
+
+    def _reason(self, breaks: list[_Chain], waiting: list[_Chain], known: Known | None) -> str:
+        """Return why there is no recovery time; empty where there is one."""
+        if not breaks:
+            return NOTHING_LEFT
+        if not all(chain.tasks for chain in breaks):
+            return NO_TASK
+        if not waiting:
+            return READ_ON
+        if known is None:
+            return NOT_SHOWN
+        if self._scan.controller.plan.recovery is None and any(each.chain.is_ring for each in waiting):
+            return NO_SWITCH
+        return ""
+
+    def _switch(self, waiting: list[_Chain]) -> int:
+        """Return what the switch to reading broken rings from both ends takes, fs."""
+        plan = self._scan.controller.plan.recovery
+        return plan.switch.max if plan is not None and any(each.chain.is_ring for each in waiting) else 0
+
+    def _wait(self, action: int, busy: int) -> tuple[int, str]:
+        """Return what passes, beside the action itself, until a scan on what is left is due to begin, fs.
+
+        `busy` is the longest scan before recovery, time-outs included, fs. The fault may become known when a
+        scan has just begun, which is finished first, or after it, when the action just misses the next start.
+        """
+        plan = self._scan.controller.plan
+        period = max(plan.scan_period.max, busy)
+        starts = -(-(plan.scan_jitter.max + busy + action) // plan.scan_period.min)
+        if starts * period - action > period:
+            return starts * period - action, "the scan under way is finished first"
+        return period, "the action has just missed a start"
+
+    def _fastest(self, rescan: Rescan, tasks: Sequence[int]) -> int:
+        return tasks[0] if len(tasks) == 1 else min(tasks, key=rescan.until_run)
 
 
-def _reason(breaks: list[_Break], waiting: list[_Break], known: Known | None, scan: ControllerScan) -> str:
-    """Return why there is no recovery time; empty where there is one."""
-    if not breaks:
-        return NOTHING_LEFT
-    if not all(each.tasks for each in breaks):
-        return NO_TASK
-    if not waiting:
-        return READ_ON
-    if known is None:
-        return NOT_SHOWN
-    if scan.controller.plan.recovery is None and any(each.chain.is_ring for each in waiting):
-        return NO_SWITCH
-    return ""
+class _Chain:
+    """A chain with the tasks that bring its cells back, and the nodes that get addresses anew."""
+
+    def __init__(self, scan: ControllerScan, chain: Chain) -> None:
+        self.chain = chain
+        self.tasks = _tasks_for(scan, chain)
+        self._works = [scan.works[index] for index in self.tasks]
+
+    def all_interrupted(self, left: Left, limit: int | None) -> bool:
+        """Tell whether a break keeps all these tasks for a time from nodes that are left."""
+        return all(_interrupted(work, self.chain, left, limit) for work in self._works)
+
+    def addressed(self, left: Left) -> Addressing:
+        """Return the addressing of the nodes that get a new part to play: the new last one, those behind."""
+        behind = self._addressing[left.behind]
+        if not left.ahead:
+            return behind
+        return _with_first(self.chain.nodes[left.ahead - 1].type.addressing.max, behind)
+
+    @cached_property
+    def _addressing(self) -> list[Addressing]:
+        """Return the addressing of the last 0, 1, ... nodes, the times in the order from the head."""
+        found: list[Addressing] = [()]
+        for node in reversed(self.chain.nodes):
+            found.append(_with_first(node.type.addressing.max, found[-1]))
+        return found
 
 
-def _switch(scan: ControllerScan, waiting: list[_Break]) -> tuple[Term, ...]:
-    plan = scan.controller.plan.recovery
-    if plan is None or not any(each.chain.is_ring for each in waiting):
-        return ()
-    return (Term("switch to reading from both ends", plan.switch.max),)
+def _with_first(time: int, others: Addressing) -> Addressing:
+    """Return the addressing with one more node, before all others."""
+    alike = sum([count for other, count in others if other == time])
+    return ((time, 1 + alike), *[each for each in others if each[0] != time])
 
 
-def _total(terms: Iterable[Term]) -> int:
-    return sum(term.total for term in terms)
-
-
-def _jabber_limit(fault: Fault, chains: dict[str, Chain]) -> int | None:
-    """Return how long a babbling node sends at most before it is cut off, fs; None for any other fault."""
-    if fault.kind != "node babbling":
-        return None
-    limit = chains[fault.chain].nodes[fault.place - 1].type.jabber_limit
-    return limit.max if limit is not None else None
+def _together(parts: list[Addressing]) -> Addressing:
+    if len(parts) == 1:
+        return parts[0]
+    found: Counter[int] = Counter()
+    for part in parts:
+        for time, count in part:
+            found[time] += count
+    return tuple(found.items())
 
 
 def _tasks_for(scan: ControllerScan, chain: Chain) -> list[int]:
@@ -173,43 +223,11 @@ def _interrupted(work: TaskWork, chain: Chain, left: Left, limit: int | None) ->
     return style != "polled"
 
 
-def _addressing(scan: ControllerScan, nodes: Iterable[Node]) -> list[Term]:
-    """Return one term per kind of node: the host sets up and addresses one after another."""
-    set_up = scan.controller.plan.set_up.max
-    times = Counter(node.type.addressing.max for node in nodes)
-    return [
-        Term("addressing of a node, set-up included", set_up + time, count) for time, count in times.items()
-    ]
-
-
-def _next_scan(scan: ControllerScan, action: int, busy: int) -> tuple[Term, ...]:
-    """Return what passes, beside the action itself, until a scan begins on what is left.
-
-    `busy` is the longest scan before recovery, time-outs included, fs. The fault may become known when a scan
-    has just begun, which is finished first, or after it, when the action just misses the next start.
-    """
-    plan = scan.controller.plan
-    period = max(plan.scan_period.max, busy)
-    starts = -(-(plan.scan_jitter.max + busy + action) // plan.scan_period.min)
-    wait, how = period, "the action has just missed a start"
-    if starts * period - action > period:
-        wait, how = starts * period - action, "the scan under way is finished first"
-    return nonzero(
-        Term("wait for the next scan", wait, how=how),
-        Term("scan jitter", plan.scan_jitter.max),
-    )
-
-
-def _until_read(rescan: Rescan, tasks: Sequence[int]) -> tuple[Term, ...]:
-    """Return what passes from the start of the first scan on what is left until the fastest task is done."""
-    return min((_until_run(rescan, index) for index in tasks), key=_total)
-
-
 def _until_run(rescan: Rescan, index: int) -> tuple[Term, ...]:
+    """Return what passes from the start of the first scan on what is left until a task is done."""
     work = rescan.scan.works[index]
-    later = work.task.every - 1 + work.task.every * runs_from_sample_to_memory(work.task)
-    return nonzero(
-        Term("scans until it is due", rescan.period, later, how=f"task {work.name}"),
+    return (
+        Term("scans until it is due", rescan.period, scans_before(work), how=f"task {work.name}"),
         Term("slots before it", rescan.slot_start(index)),
         Term(f"run of {work.name} over what is left", rescan.lengths[index]),
         rescan.reserve,

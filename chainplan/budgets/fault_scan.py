@@ -4,53 +4,33 @@ The slot table stays as it is: every task keeps its phase, only its runs get sho
 is left in two parts is read as two open chains, one on each port. Lost nodes are asked no more, and the
 last node that is left of an open chain has been told to turn traffic round.
 
-All breaks of a chain are alike in that they leave the first so-and-so many nodes of one of two open chains:
-the chain read from its head, and read from its back. Both are laid out once and cut to length for every
-fault, so that a walk through all faults does not lay out the whole plan each time. The figures are those of
-:func:`chainplan.budgets.scan.scan_budget` on :func:`chainplan.chain.degraded.degraded_network`.
+What a fault leaves of a chain is looked up in :mod:`chainplan.budgets.fault_side`, and identical copies of a
+chain are laid out once. The figures are those of :func:`chainplan.budgets.scan.scan_budget` on
+:func:`chainplan.chain.degraded.degraded_network`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from functools import cached_property
-from itertools import accumulate
 from typing import NamedTuple
 
-from chainplan.budgets.age import conversion_on
-from chainplan.budgets.exchange import (
-    Exchange,
-    channels,
-    exchange_terms,
-    exchange_wire_bits,
-    read_exchanges,
-    trigger_exchange,
-    write_exchange,
-)
+from chainplan.budgets.age import runs_from_sample_to_memory
+from chainplan.budgets.exchange import Exchange, exchange_wire_bits
+from chainplan.budgets.fault_side import Reading, Side, longest_waits, retry_beside
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import TaskWork, applies_to, bus_in, bus_out, pause_on
+from chainplan.budgets.schedule import TaskWork, applies_to, bus_in, bus_out
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.budgets.wire import way_along
-from chainplan.chain.degraded import Left, cut_short, from_back, from_head
+from chainplan.chain.degraded import Left
 from chainplan.chain.network import Chain
 from chainplan.plan.layout import ControllerPlan
-from chainplan.plan.readings import is_block
 from chainplan.quantity import BITS, TIME
 
+Parts = list[tuple[str, Reading]]
+"""A task's exchanges part by part of the chains, each with its port."""
 
-class Reading(NamedTuple):
-    """One task's exchanges on one chain, worst case: what each keeps its port busy apart from its set-up, fs.
-
-    `time_out` is the chain's where the reads ask for answers; `wait` is what the host waits for between
-    triggers and reads, fs.
-    """
-
-    port: str
-    triggers: tuple[int, ...]
-    reads: tuple[int, ...]
-    asks: bool
-    time_out: int
-    wait: int
+Sides = list[tuple[str, Side, int]]
+"""What is left of a chain: a port, the open chain that is read from there, and how many nodes of it."""
 
 
 class Rescan(NamedTuple):
@@ -64,6 +44,8 @@ class Rescan(NamedTuple):
     reserve: Term
     busiest: tuple[int, ...]
     """The tasks of the busiest scan."""
+    before: tuple[tuple[tuple[int, ...], ...], ...]
+    """By task: every set of tasks that comes before it in some scan."""
 
     @property
     def worst(self) -> Sum:
@@ -88,11 +70,21 @@ class Rescan(NamedTuple):
 
     def slot_start(self, index: int) -> int:
         """Return the latest start of a task's slot in any of its scans, since the scan began, fs."""
-        return max(
-            sum(self.lengths[other] for other in due if other < index)
-            for due in self.scan.due_together
-            if index in due
-        )
+        return max([sum([self.lengths[other] for other in tasks]) for tasks in self.before[index]])
+
+    def until_run(self, index: int) -> int:
+        """Return the longest time from the start of any scan until a task has brought new values, fs.
+
+        The task may just have run; its next run may still fetch what was sampled before (see
+        :func:`chainplan.budgets.age.runs_from_sample_to_memory`).
+        """
+        scans = scans_before(self.scan.works[index])
+        return self.period * scans + self.slot_start(index) + self.lengths[index] + self.reserve.total
+
+
+def scans_before(work: TaskWork) -> int:
+    """Return how many scans pass at most until the scan in which a task brings values sampled from now on."""
+    return work.task.every - 1 + work.task.every * runs_from_sample_to_memory(work.task)
 
 
 class Rescans:
@@ -100,7 +92,9 @@ class Rescans:
 
     def __init__(self, scan: ControllerScan) -> None:
         self.scan = scan
-        self._sides: dict[tuple[str, bool], _Side] = {}
+        self._chains = {chain.name: chain for chain in scan.controller.chains}
+        self._sides: dict[tuple[str, bool], tuple[str, Side]] = {}
+        self._alike: dict[object, Side] = {}
         self._known: dict[tuple[Left, ...], Rescan] = {}
 
     def after(self, lefts: Sequence[Left]) -> Rescan:
@@ -112,22 +106,41 @@ class Rescans:
 
     def _after(self, lefts: tuple[Left, ...]) -> Rescan:
         plan = self.scan.controller.plan
+        after = {left.chain: self._left_sides(left) for left in lefts}
         lengths = []
         longest = 0
         for index in range(len(self.scan.works)):
-            parts = self._parts(index, lefts)
+            parts = self._parts(index, after)
             lengths.append(run_length(parts, plan))
             if plan.retry_reserve:
-                for part in parts:
-                    if part.asks:
-                        longest = max(longest, plan.set_up.max + max(part.reads) + part.time_out)
-        busiest = max(self.scan.due_together, key=lambda due: sum(lengths[index] for index in due))
+                longest = max([longest, *[part.retry for _, part in parts]])
+        busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
         reserve = self.scan.reserve._replace(amount=longest)
-        return Rescan(self.scan, tuple(lengths), reserve, tuple(i for i in busiest if lengths[i]))
+        left = tuple([index for index in busiest if lengths[index]])
+        return Rescan(self.scan, tuple(lengths), reserve, left, self._before)
+
+    @cached_property
+    def _before(self) -> tuple[tuple[tuple[int, ...], ...], ...]:
+        """Return by task every set of tasks that comes before it in some scan."""
+        return tuple(
+            tuple(
+                {
+                    tuple(other for other in due if other < index)
+                    for due in self.scan.due_together
+                    if index in due
+                }
+            )
+            for index in range(len(self.scan.works))
+        )
 
     def wire_bits(self, lefts: Sequence[Left]) -> Sum:
         """Return the bits on the wires in the scan that carries most, with its terms."""
-        bits = [self._bits(index, lefts) for index in range(len(self.scan.works))]
+        bits = list(self._whole_bits)
+        for left in lefts:
+            for index, whole in self._bits_of[left.chain].items():
+                bits[index] -= whole
+                for _, side, count in self._left_sides(left):
+                    bits[index] += side.on_first(index).bits[count - 1]
         heaviest = max(self.scan.due_together, key=lambda due: sum(bits[index] for index in due))
         return Sum(
             f"wire bits per scan of {self.scan.controller.name} after the fault",
@@ -136,60 +149,78 @@ class Rescans:
             "bits of every task due in the scan that carries most",
         )
 
-    def _parts(self, index: int, lefts: Sequence[Left]) -> list[Reading]:
+    def _parts(self, index: int, after: dict[str, Sides]) -> Parts:
         """Return a task's exchanges, part by part of the chains in their order."""
-        after = {left.chain: left for left in lefts}
-        found = []
-        for chain in self.scan.controller.chains:
-            left = after.get(chain.name)
-            if left is None:
-                whole = self._whole[index].get(chain.name)
-                if whole is not None:
-                    found.append(whole)
+        found: Parts = []
+        for name, whole in self._whole[index].items():
+            if name not in after:
+                found += whole
                 continue
-            for side, count in self._left_sides(chain, left):
-                part = side.reading(index, count)
+            for port, side, count in after[name]:
+                part = side.on_first(index).readings[count - 1]
                 if part is not None:
-                    found.append(part)
+                    found.append((port, part))
         return found
 
-    def _bits(self, index: int, lefts: Sequence[Left]) -> int:
-        after = {left.chain: left for left in lefts}
-        work = self.scan.works[index]
-        total = 0
-        for chain in self.scan.controller.chains:
-            left = after.get(chain.name)
-            if left is None:
-                total += sum(exchange_wire_bits(chain.protocol, each) for each in _of_chain(work, chain))
-                continue
-            for side, count in self._left_sides(chain, left):
-                total += side.bits(index, count)
-        return total
-
-    def _left_sides(self, chain: Chain, left: Left) -> list[tuple[_Side, int]]:
+    def _left_sides(self, left: Left) -> Sides:
         return [
-            (self._side(chain, back), count)
+            (*self._side(left.chain, back), count)
             for back, count in ((False, left.ahead), (True, left.behind))
             if count
         ]
 
-    def _side(self, chain: Chain, back: bool) -> _Side:
-        key = chain.name, back
+    def _side(self, name: str, back: bool) -> tuple[str, Side]:
+        """Return a port of a chain and the open chain that is read from there."""
+        key = name, back
         if key not in self._sides:
-            self._sides[key] = _Side(self.scan, chain, back=back)
+            chain = self._chains[name]
+            alike = back, self._make(chain)
+            if alike not in self._alike:
+                self._alike[alike] = Side(self.scan, chain, back=back)
+            port = chain.back if back and chain.back is not None else chain.head
+            self._sides[key] = port, self._alike[alike]
         return self._sides[key]
 
+    def _make(self, chain: Chain) -> object:
+        """Return all that the times along a chain depend on; parts of the plan stand for themselves."""
+        return (
+            id(chain.protocol),
+            chain.is_ring,
+            tuple((id(node.type), node.cells, node.temperatures) for node in chain.nodes),
+            tuple(segment.hop.delay for segment in chain.segments),
+        )
+
     @cached_property
-    def _whole(self) -> tuple[dict[str, Reading], ...]:
-        """Return every task's exchanges on the chains that nothing has befallen."""
+    def _whole(self) -> tuple[dict[str, Parts], ...]:
+        """Return every task's exchanges on the chains that it runs on, while nothing is broken."""
         return tuple(
             {
-                chain.name: _reading(self.scan, work, chain)
+                chain.name: _of_whole(self.scan, work, chain)
                 for chain in self.scan.controller.chains
-                if _of_chain(work, chain)
+                if applies_to(work.task, chain)
             }
             for work in self.scan.works
         )
+
+    @cached_property
+    def _bits_of(self) -> dict[str, dict[int, int]]:
+        """Return by chain and task the bits of a run while nothing is broken."""
+        return {
+            name: {
+                index: sum(exchange_wire_bits(chain.protocol, each) for each in _of_chain(work, chain))
+                for index, work in enumerate(self.scan.works)
+                if applies_to(work.task, chain)
+            }
+            for name, chain in self._chains.items()
+        }
+
+    @cached_property
+    def _whole_bits(self) -> list[int]:
+        """Return by task the bits of a run while nothing is broken."""
+        return [
+            sum(bits.get(index, 0) for bits in self._bits_of.values())
+            for index in range(len(self.scan.works))
+        ]
 
 
 def _of_chain(work: TaskWork, chain: Chain) -> list[Exchange]:
@@ -197,181 +228,89 @@ def _of_chain(work: TaskWork, chain: Chain) -> list[Exchange]:
     return [exchange for each in lists for exchange in each if exchange.chain == chain.name]
 
 
-def _reading(scan: ControllerScan, work: TaskWork, chain: Chain) -> Reading:
+def _of_whole(scan: ControllerScan, work: TaskWork, chain: Chain) -> Parts:
+    """Return a task's exchanges on a chain that nothing has befallen; none where it has nothing to do."""
     ways, plan = scan.ways[Case.WORST], scan.controller.plan
     triggers, reads = (
         [each for each in lists.get(chain.head, []) if each.chain == chain.name]
         for lists in (work.triggers, work.reads)
     )
+    if not reads:
+        return []
 
     def busy(exchange: Exchange) -> int:
-        return _busy(plan, exchange, ways.time(exchange))
+        wire = ways.time(exchange)
+        bus = plan.host_bus
+        return bus_out(bus, exchange, Case.WORST) + wire + bus_in(bus, exchange, Case.WORST)
 
-    longest = max(_longest_waits(work, chain), default=0)
-    return Reading(
-        chain.head,
-        tuple(map(busy, triggers)),
-        tuple(map(busy, reads)),
-        bool(reads[0].answers),
-        chain.protocol.time_out.max,
-        longest if triggers and not work.task.overlap else 0,
+    times = tuple(map(busy, reads))
+    reading = Reading(
+        busy(triggers[0]) if triggers else None,
+        (times,),
+        (len(times),),
+        len(times),
+        sum(times),
+        max(times) + retry_beside(scan, chain) if reads[0].answers else 0,
+        max(longest_waits(work, chain)) if triggers and not work.task.overlap else 0,
     )
+    return [(chain.head, reading)]
 
 
-def _busy(plan: ControllerPlan, exchange: Exchange, wire: int) -> int:
-    """Return how long an exchange keeps its port busy after its set-up, fs."""
-    bus = plan.host_bus
-    return bus_out(bus, exchange, Case.WORST) + wire + bus_in(bus, exchange, Case.WORST)
-
-
-def _longest_waits(work: TaskWork, chain: Chain) -> list[int]:
-    """Return what the host waits for after a task's trigger with the first 1, 2, ... nodes of a chain, fs."""
-    found = ((conversion_on(work.task, node), pause_on(work.task, node).max) for node in chain.nodes)
-    return [*accumulate((each.time.max + pause if each else 0 for each, pause in found), max)]
-
-
-def run_length(parts: Iterable[Reading], plan: ControllerPlan) -> int:
+def run_length(parts: Parts, plan: ControllerPlan) -> int:
     """Return how long a run of a task takes, worst case, fs: triggers, the longest conversion, reads.
 
     The ports' lists run side by side as in :mod:`chainplan.budgets.schedule`.
     """
-    triggers: dict[str, list[int]] = {}
-    reads: dict[str, list[int]] = {}
-    wait = 0
-    for part in parts:
-        reads.setdefault(part.port, []).extend(part.reads)
-        if part.triggers:
-            triggers.setdefault(part.port, []).extend(part.triggers)
-            wait = max(wait, part.wait)
-    return _stage_end(reads, plan, _stage_end(triggers, plan, 0) + wait) if reads else 0
-
-
-def _stage_end(lists: dict[str, list[int]], plan: ControllerPlan, begin: int) -> int:
-    """Return when lists of exchanges that begin together have ended, fs: one core serves them in rotation."""
     set_up = plan.set_up.max
-    if plan.set_up_by == "each port" or len(lists) == 1:
-        return begin + max((len(busy) * set_up + sum(busy) for busy in lists.values()), default=0)
-    ports = list(lists.values())
-    free = [begin] * len(ports)
-    core = begin
-    for turn in range(max(map(len, ports), default=0)):
-        for port, busy in enumerate(ports):
-            if turn < len(busy):
+    one_core = plan.set_up_by == "one core"
+    if one_core and all(part.number == 1 for _, part in parts) and len(dict(parts)) == len(parts):
+        return _one_read_each(parts, set_up)
+    reads: dict[str, tuple[int, ...]] = {}
+    triggers: dict[str, tuple[int, ...]] = {}
+    together: dict[str, int] = {}
+    wait = 0
+    for port, part in parts:
+        together[port] = together.get(port, 0) + part.number * set_up + part.busy
+        if one_core:
+            reads[port] = reads.get(port, ()) + part.reads
+        if part.trigger is not None:
+            triggers[port] = (*triggers.get(port, ()), part.trigger)
+            wait = max(wait, part.wait)
+    if one_core and len(together) > 1:
+        return in_rotation(triggers.values(), set_up) + wait + in_rotation(reads.values(), set_up)
+    sent = max([len(busy) * set_up + sum(busy) for busy in triggers.values()], default=0)
+    return sent + wait + max(together.values(), default=0)
+
+
+def _one_read_each(parts: Parts, set_up: int) -> int:
+    """Return the same where every port has one read: each is set up right after the one before."""
+    triggered = sent = ended = wait = core = 0
+    for _, part in parts:
+        core += set_up
+        ended = max(ended, core + part.busy)
+        if part.trigger is not None:
+            triggered += set_up
+            sent = max(sent, triggered + part.trigger)
+            wait = max(wait, part.wait)
+    return sent + wait + ended
+
+
+def in_rotation(lists: Iterable[Sequence[int]], set_up: int) -> int:
+    """Return how long the ports' lists take, fs: one core sets up one exchange of each port in turn."""
+    left = [(0, busy) for busy in lists if busy]
+    core = done = last = 0
+    while left:
+        shortest = min([len(busy) for _, busy in left])
+        free = [end for end, _ in left]
+        lists = [busy for _, busy in left]
+        if len(left) == 1:  # it waits for no other
+            (end, busy) = left[0]
+            return max(last, max(end, core) + (len(busy) - done) * set_up + sum(busy[done:]))
+        for turn in range(done, shortest):
+            for port, busy in enumerate(lists):
                 core = set_up + (free[port] if free[port] > core else core)
                 free[port] = core + busy[turn]
-    return max(free, default=begin)
-
-
-class _Laid(NamedTuple):
-    """One task's exchanges on a whole open chain, to be cut to its first nodes.
-
-    ``wired[k]`` is the most values that any of the first k + 1 nodes has, ``waits[k]`` the longest
-    settling and conversion of any of them, fs. ``alone`` is what each polled read keeps the port busy, fs: it
-    takes the same however long the chain.
-    """
-
-    triggers: tuple[Exchange, ...]
-    reads: tuple[Exchange, ...]
-    wired: tuple[int, ...]
-    waits: tuple[int, ...]
-    alone: tuple[int, ...]
-
-    def first(self, count: int) -> list[Exchange]:
-        """Return the reads that are left with the first `count` nodes.
-
-        Their payload is not kept up: what they are worth does not matter for the time they take.
-        """
-        if not self.wired:  # blocks of data and writes: one exchange, whatever the nodes have
-            return [each._replace(answers=each.answers[:count]) for each in self.reads]
-        most = self.wired[count - 1]
-        return [
-            each._replace(answers=each.answers[:count]) for each in self.reads if each.first_channel < most
-        ]
-
-    def polled(self, count: int) -> list[int]:
-        """Return the numbers of the polled reads that are left with the first `count` nodes."""
-        return [
-            number for number, each in enumerate(self.reads) if each.node is not None and each.node < count
-        ]
-
-
-class _Side:
-    """One of the two open chains that a broken chain's parts are the beginnings of."""
-
-    def __init__(self, scan: ControllerScan, chain: Chain, *, back: bool) -> None:
-        self._scan = scan
-        self._name = chain  # tasks are told to run on chains by the whole chain's name
-        self._chain = from_back(chain) if back else from_head(chain)
-        self._way = way_along(self._chain, Case.WORST)
-        self._short: dict[int, Chain] = {}
-        self._laid_out: dict[int, _Laid | None] = {}
-        self._readings: dict[tuple[int, int], Reading | None] = {}
-
-    def reading(self, index: int, count: int) -> Reading | None:
-        """Return a task's exchanges on the first `count` nodes; None where it has nothing to do there."""
-        key = index, count
-        if key not in self._readings:
-            self._readings[key] = self._reading(index, count)
-        return self._readings[key]
-
-    def _reading(self, index: int, count: int) -> Reading | None:
-        laid = self._laid(index)
-        if laid is None:
-            return None
-        if laid.alone:
-            busy = [laid.alone[number] for number in laid.polled(count)]
-            asks = True
-        else:
-            reads = laid.first(count)
-            busy = [self._busy(each, count) for each in reads]
-            asks = any(each.answers for each in reads)
-        if not busy:
-            return None
-        waits = laid.triggers and not self._scan.works[index].task.overlap
-        return Reading(
-            self._chain.head,
-            tuple(self._busy(each, count) for each in laid.triggers),
-            tuple(busy),
-            asks,
-            self._chain.protocol.time_out.max,
-            laid.waits[count - 1] if waits else 0,
-        )
-
-    def bits(self, index: int, count: int) -> int:
-        """Return the bits that one run of a task puts on the wire on the first `count` nodes."""
-        laid = self._laid(index)
-        if laid is None:
-            return 0
-        reads = [laid.reads[number] for number in laid.polled(count)] if laid.alone else laid.first(count)
-        exchanges = [*laid.triggers, *reads] if reads else []
-        return sum(exchange_wire_bits(self._chain.protocol, each) for each in exchanges)
-
-    def _busy(self, exchange: Exchange, count: int) -> int:
-        if count not in self._short:
-            self._short[count] = cut_short(self._chain, count)
-        # The way along the first nodes is the beginning of the way along all.
-        terms = exchange_terms(self._short[count], self._way, exchange, Case.WORST)
-        return _busy(self._scan.controller.plan, exchange, sum(term.total for term in terms))
-
-    def _laid(self, index: int) -> _Laid | None:
-        if index not in self._laid_out:
-            work = self._scan.works[index]
-            self._laid_out[index] = self._lay_out(work) if applies_to(work.task, self._name) else None
-        return self._laid_out[index]
-
-    def _lay_out(self, work: TaskWork) -> _Laid | None:
-        name, task, chain = work.name, work.task, self._chain
-        if task.kind == "write":
-            return _Laid((), (write_exchange(name, task, chain),), (), (), ())
-        reads = tuple(read_exchanges(name, task, chain))
-        if not reads:
-            return None
-        count = len(chain.nodes)
-        values = () if is_block(task.reads) else accumulate((channels(task, n) for n in chain.nodes), max)
-        return _Laid(
-            (trigger_exchange(name, chain),) if task.kind == "measure" else (),
-            reads,
-            tuple(values),
-            tuple(_longest_waits(work, chain)),
-            tuple(self._busy(each, count) for each in reads) if reads[0].style == "polled" else (),
-        )
+        done = shortest
+        last = max(last, *free)
+        left = [(end, busy) for end, busy in zip(free, lists, strict=True) if len(busy) > done]
+    return last

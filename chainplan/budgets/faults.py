@@ -17,12 +17,12 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import accumulate
+from itertools import accumulate, groupby
 from typing import NamedTuple
 
 from chainplan.budgets.fault_known import Detection, Known
 from chainplan.budgets.fault_pairs import StringPairs, string_pairs
-from chainplan.budgets.fault_recovery import Recovery, recovery_of
+from chainplan.budgets.fault_recovery import Recoveries, Recovery
 from chainplan.budgets.fault_scan import Rescan, Rescans
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Sum, Term, nonzero
@@ -141,7 +141,11 @@ class FaultBudget:
         return {name: Rescans(scan) for name, scan in self.scans.items()}
 
     @cached_property
-    def _recoveries(self) -> dict[Fault, Recovery]:
+    def _recoveries(self) -> dict[str, Recoveries]:
+        return {name: Recoveries(rescans) for name, rescans in self._rescans.items()}
+
+    @cached_property
+    def _recovered(self) -> dict[Fault, Recovery]:
         return {}
 
     @property
@@ -197,23 +201,34 @@ class FaultBudget:
     def blind_cells(self, outcome: Outcome) -> dict[str, int]:
         """Return how many cells of every string that has any are blind."""
         found: Counter[str] = Counter()
-        for node in self.blind_nodes(outcome):
-            found[node.string] += node.cells
+        for left in outcome.left:
+            cells_before = self._cells_before[left.chain]
+            last = len(cells_before) - 1 - left.behind
+            for string, start, end in self._runs[left.chain]:
+                first, after = max(start, left.ahead), min(end, last)
+                if first < after:
+                    found[string] += cells_before[after] - cells_before[first]
         return {string: cells for string, cells in found.items() if cells}
+
+    @cached_property
+    def _runs(self) -> dict[str, list[tuple[str, int, int]]]:
+        """Return every chain's runs of nodes on one string: the string, the first node and the one after."""
+        found: dict[str, list[tuple[str, int, int]]] = {}
+        for chain in self.network.chains.values():
+            runs = found[chain.name] = []
+            end = 0
+            for string, nodes in groupby(chain.nodes, key=lambda node: node.string):
+                start, end = end, end + len(list(nodes))
+                runs.append((string, start, end))
+        return found
 
     def recovery(self, outcome: Outcome) -> Recovery:
         """Return the time until every cell that is left is seen again."""
         fault = outcome.fault
-        if fault not in self._recoveries:
-            self._recoveries[fault] = recovery_of(
-                fault,
-                outcome.gaps,
-                outcome.left,
-                outcome.known,
-                self._detections[fault.controller],
-                self._rescans[fault.controller],
-            )
-        return self._recoveries[fault]
+        if fault not in self._recovered:
+            recoveries = self._recoveries[fault.controller]
+            self._recovered[fault] = recoveries.after(fault, outcome.left, outcome.known)
+        return self._recovered[fault]
 
     def rescan(self, outcome: Outcome) -> Rescan:
         """Return how the fault's controller scans on."""
@@ -245,7 +260,7 @@ class FaultBudget:
     def latest_known(self, controller: str) -> Outcome | None:
         """Return the fault of a controller that is known last, of those that are ever known."""
         mine = [each for each in self.counted if each.fault.controller == controller and each.known]
-        return max(mine, key=lambda each: each.known.time.total if each.known else 0, default=None)
+        return max(mine, key=lambda each: each.known.total if each.known else 0, default=None)
 
     def slowest_recovery(self, controller: str) -> tuple[Outcome | None, tuple[Outcome, ...]]:
         """Return a controller's fault with the slowest recovery, and those whose recovery is not known.
@@ -260,14 +275,14 @@ class FaultBudget:
             recovery = self.recovery(outcome)
             if recovery.unknown:
                 open_ends.append(outcome)
-            if recovery.time and (slowest is None or recovery.time.total > slowest[0]):
-                slowest = recovery.time.total, outcome
+            if recovery.total is not None and (slowest is None or recovery.total > slowest[0]):
+                slowest = recovery.total, outcome
         return slowest[1] if slowest else None, tuple(open_ends)
 
 
 def _harm(outcome: Outcome) -> tuple[int, int, float]:
     """Return the sorting key of harm; equal ones keep their order."""
-    late = -outcome.known.time.total if outcome.known else float("-inf")
+    late = -outcome.known.total if outcome.known else float("-inf")
     return -outcome.cells, -outcome.nodes, late
 
 

@@ -1,0 +1,182 @@
+"""What a fault leaves of a chain, looked up in running sums, beside the plain way: each time from the start.
+
+The plain way is the rest of the project on what is left of the network, or the formulas written out again.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from fractions import Fraction
+from itertools import zip_longest
+
+import pytest
+from fault_plans import EXAMPLES, example, with_jabber_limit, with_recovery
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from strategies import plans
+
+from chainplan.after_faults import evaluate_after, fault_rows
+from chainplan.budgets.age import runs_from_sample_to_memory
+from chainplan.budgets.exchange import (
+    exchange_terms,
+    exchange_wire_bits,
+    read_exchanges,
+    write_exchange,
+)
+from chainplan.budgets.fault_scan import in_rotation
+from chainplan.budgets.fault_side import bits_on_first, times_on_first
+from chainplan.budgets.faults import FaultBudget, Outcome
+from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.schedule import applies_to
+from chainplan.budgets.terms import Case
+from chainplan.budgets.wire import way_along
+from chainplan.chain.degraded import cut_short, from_back, from_head
+from chainplan.evaluation import Evaluation
+from chainplan.plan.model import Plan
+
+FEW = settings(
+    max_examples=10,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+)
+
+
+@FEW
+@given(plans())
+def test_running_sums_are_the_times_of_the_chain_cut_short(plan: Plan) -> None:
+    network = Evaluation(plan).network
+    for chain in network.chains.values():
+        for side in (from_head(chain), from_back(chain)) if chain.is_ring else (chain,):
+            for name, task in plan.tasks.items():
+                write = task.kind == "write"
+                exchanges = [write_exchange(name, task, side)] if write else read_exchanges(name, task, side)
+                for exchange in exchanges:
+                    if exchange.style == "polled":
+                        continue
+                    bits = bits_on_first(side, exchange)
+                    for case in Case:
+                        way = way_along(side, case)
+                        times = times_on_first(side, way, exchange, case)
+                        for count in range(1, len(side.nodes) + 1):
+                            short = cut_short(side, count)
+                            cut = exchange._replace(answers=exchange.answers[:count])
+                            terms = exchange_terms(short, way_along(short, case), cut, case)
+                            assert times[count - 1] == sum(term.total for term in terms)
+                            assert bits[count - 1] == exchange_wire_bits(side.protocol, cut)
+
+
+def by_turns(lists: list[list[int]], set_up: int) -> int:
+    """Play the rotation turn by turn: the core sets up the next exchange of each port that has one left."""
+    core = 0
+    free = [0] * len(lists)
+    for turn in zip_longest(*lists):
+        for port, busy in enumerate(turn):
+            if busy is not None:
+                core = max(free[port], core) + set_up
+                free[port] = core + busy
+    return max(free, default=0)
+
+
+@settings(deadline=None)
+@given(st.lists(st.lists(st.integers(0, 30), max_size=8), max_size=5), st.integers(0, 20))
+def test_rotation(lists: list[list[int]], set_up: int) -> None:
+    assert in_rotation(lists, set_up) == by_turns(lists, set_up)
+
+
+class TestRecovery:
+    @FEW
+    @given(plans())
+    def test_any_plan(self, plan: Plan) -> None:
+        self.assert_as_written_out(with_recovery(plan), 4)
+        self.assert_as_written_out(with_recovery(with_jabber_limit(plan)), 4)
+
+    @pytest.mark.parametrize("name", EXAMPLES)
+    def test_examples(self, name: str) -> None:
+        self.assert_as_written_out(with_recovery(with_jabber_limit(example(name))), 11)
+
+    @classmethod
+    def assert_as_written_out(cls, plan: Plan, step: int) -> None:
+        evaluation = Evaluation(plan)
+        faults = evaluation.faults
+        for outcome in faults.counted:
+            recovery = faults.recovery(outcome)
+            assert (recovery.total is None) is (recovery.time is None) is bool(recovery.note)
+            if recovery.time is not None:
+                assert recovery.total == recovery.time.total
+            if outcome.known is not None:
+                assert outcome.known.total == outcome.known.time.total
+        for outcome in faults.outcomes[::step]:
+            recovery = faults.recovery(outcome)
+            if recovery.total is not None:
+                assert recovery.total == cls.written_out(evaluation, faults, outcome)
+
+    @classmethod
+    def written_out(cls, evaluation: Evaluation, faults: FaultBudget, outcome: Outcome) -> int:
+        """Return the recovery by the formula, from the whole scan of what is left after the fault."""
+        fault, known = outcome.fault, outcome.known
+        assert known is not None
+        whole, after = evaluation.scans[fault.controller], evaluate_after(evaluation, outcome)
+        scan, plan = after.scans[fault.controller], whole.controller.plan
+        limit = None
+        if fault.kind == "node babbling":
+            limit = evaluation.network.chains[fault.chain].nodes[fault.place - 1].type.jabber_limit
+        switch, addressing, slowest = 0, 0, 0
+        for left in outcome.left:
+            chain = evaluation.network.chains[left.chain]
+            reading = [
+                work for work in whole.works if work.task.kind != "write" and applies_to(work.task, chain)
+            ]
+            cells = [work for work in reading if work.task.reads == "cell voltages"] or reading
+            # what is polled from the head is read on: in front of a break, or where only the way back broke
+            untouched = limit is None and not left.behind
+            if not left.ahead + left.behind or (
+                untouched
+                and any(
+                    style != "summation" or chain.plan.read_from != "across"
+                    if left.ahead == len(chain.nodes)
+                    else style == "polled"
+                    for style in (work.task.read_style or chain.protocol.read_style for work in cells)
+                )
+            ):
+                continue
+            if chain.is_ring:
+                assert plan.recovery is not None
+                switch = plan.recovery.switch.max
+            last = chain.nodes[left.ahead - 1 : left.ahead] if left.ahead else ()
+            anew = Counter(
+                node.type.addressing.max for node in (*last, *chain.nodes[len(chain.nodes) - left.behind :])
+            )
+            addressing += sum((plan.set_up.max + time) * count for time, count in anew.items())
+            slowest = max(slowest, min(cls.until_done(scan, work.name) for work in cells))
+        action = switch + addressing
+        busy = faults._detections[fault.controller].waits(fault, outcome.gaps).busiest
+        starts = -(-(plan.scan_jitter.max + busy + action) // plan.scan_period.min)
+        period = max(plan.scan_period.max, busy)
+        attempt = action + max(period, starts * period - action) + plan.scan_jitter.max + slowest
+        spoiled = max(0, limit.max + attempt - known.total) if limit else 0
+        return known.total + spoiled + attempt
+
+    @staticmethod
+    def until_done(scan: ControllerScan, name: str) -> int:
+        """Return the longest time from a scan's start to the end of a task's next run with new values."""
+        index = next(index for index, work in enumerate(scan.works) if work.name == name)
+        task, lengths = scan.works[index].task, [run.length for run in scan.runs[Case.WORST]]
+        before = max(
+            sum(lengths[other] for other in due if other < index)
+            for due in map(scan.due, range(scan.phases.major_cycle))
+            if index in due
+        )
+        scans = task.every - 1 + task.every * runs_from_sample_to_memory(task)
+        return scans * scan.period + before + lengths[index] + scan.reserve.total
+
+
+def test_rows_count_blind_cells_by_string() -> None:
+    evaluation = Evaluation(example("storage-container"))
+    for row in fault_rows(evaluation.faults):
+        blind = Counter[str]()
+        for node in evaluation.faults.blind_nodes(row.outcome):
+            blind[node.string] += node.cells
+        assert row.blind == {string: cells for string, cells in blind.items() if cells}
+        assert list(row.blind) == [string for string, cells in blind.items() if cells]
+        assert row.cells_seen == 1 - Fraction(sum(row.blind.values()), evaluation.faults.cells)

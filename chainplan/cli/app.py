@@ -235,6 +235,45 @@ def printout(
 
 
 @app.command()
+def study(
+    study: Annotated[str, typer.Argument(help="The study file (YAML).", show_default=False)],
+    out: Annotated[
+        str | None,
+        typer.Option("--out", "-o", metavar="FILE", help="Write all candidates: FILE.csv or FILE.parquet."),
+    ] = None,
+    plot: Annotated[
+        str | None, typer.Option(metavar="FILE.svg", help="Draw the first two objectives.")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, max=1024, help="Processes; the result does not depend on them.")
+    ] = None,
+    joblib: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BACKEND[@ADDRESS]",
+            help="Run on a backend of joblib: loky, or a cluster such as dask@tcp://HOST:8786 or ray.",
+        ),
+    ] = None,
+    width: Width = None,
+    *,
+    restart: Annotated[
+        bool, typer.Option("--restart", help="Throw away what an interrupted run has left.")
+    ] = False,
+) -> None:
+    """Evaluate many candidates for a plan and find the best. Exit code 1: none meets what it must."""
+    _run(
+        "study",
+        study=study,
+        out=out,
+        plot=plot,
+        workers=workers,
+        joblib=joblib,
+        width=width,
+        restart=restart,
+    )
+
+
+@app.command()
 def start(
     file: Annotated[str, typer.Argument(help="The plan file to write.", show_default=False)],
     *,
@@ -247,12 +286,12 @@ def start(
 @app.command()
 def schema(
     of: Annotated[
-        Literal["plan", "results", "comparison"],
-        typer.Argument(help="Of the plan file, for editors, of `data` or of `compare`."),
+        Literal["plan", "results", "comparison", "study"],
+        typer.Argument(help="Of the plan or the study file, for editors, of `data` or of `compare`."),
     ] = "plan",
     out: Out = None,
 ) -> None:
-    """Print the JSON Schema of the plan file, of the results or of a comparison."""
+    """Print the JSON Schema of the plan file, the results, a comparison or the study file."""
     _run("schema", of=of, out=out)
 
 

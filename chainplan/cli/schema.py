@@ -1,4 +1,4 @@
-"""`schema`: the JSON Schema of the plan file, of the results or of a comparison."""
+"""`schema`: the JSON Schema of the plan file, of the results, of a comparison or of the study file."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ def run(of: str, out: str | None) -> int:
         from chainplan.plan.editor_schema import plan_schema as schema
     elif of == "comparison":
         from chainplan.report.comparison_schema import comparison_schema as schema
+    elif of == "study":
+        from chainplan.study.model import study_schema as schema
     else:
         from chainplan.report.data_schema import data_schema as schema
     write_result(json.dumps(schema(), indent=2, ensure_ascii=True) + "\n", out)

@@ -1,8 +1,9 @@
-"""A study in the terminal: what came of its candidates, what stops them, the Pareto front as table and plot."""
+"""A study in the terminal: what came of its candidates, what stops them, the front as table and plot."""
 
 from __future__ import annotations
 
 import shlex
+import textwrap
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -154,9 +155,9 @@ def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
         return
     rows = [shown.picked[member.numbers[0]] for member in members[:MOST_SHOWN]]
     columns = [Column("no.", figures=True)]
-    columns += [Column(lever.name, figures=lever.is_number) for lever in shown.job.levers]
+    columns += [Column(_title(lever.name), figures=lever.is_number) for lever in shown.job.levers]
     columns += [
-        Column(f"{measure.name}\n{sense}", figures=True)
+        Column(f"{_title(measure.name)}\n({sense})", figures=True)
         for measure, sense in zip(shown.job.measures, shown.loaded.study.objectives.values(), strict=False)
     ]
     yield Table(look, tuple(columns), tuple(_member(shown, result) for result in rows))
@@ -174,6 +175,11 @@ def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
     if tally.unknown:
         words = f"{plural(tally.unknown, 'candidate')} without a figure for some objective: on no front"
         yield Paragraph(look, words)
+
+
+def _title(name: str) -> str:
+    """Return a name for the head of a narrow column."""
+    return "\n".join(textwrap.wrap(name, 14))
 
 
 def _nearest(shown: Shown, look: Look) -> Iterator[RenderableType]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import signal
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from importlib import import_module
@@ -62,7 +62,9 @@ class _Batches:
         self._size = max(1, min(wanted, self._size * 4, MOST_IN_BATCH))
 
 
-def run(job: Job, todo: Iterator[Candidate], backend: Backend, done: int = 0) -> Iterator[list[Row]]:
+def run(
+    job: Job, todo: Iterator[Candidate], backend: Backend, done: int = 0
+) -> Generator[list[Row], None, None]:
     """Evaluate candidates, the first `done` left out; yield rows in order, batch by batch.
 
     Closing the iterator ends the workers. Raises ImportError where joblib or its backend is missing.

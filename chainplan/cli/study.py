@@ -1,0 +1,200 @@
+"""`study`: evaluate every candidate of a study, find the best of them, write them all down."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing, contextmanager
+from importlib.util import find_spec
+
+from rich.console import Console
+
+from chainplan.cli.files import write_whole
+from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
+from chainplan.plan.problems import PlanError, escape, render_all
+from chainplan.report.study import Shown, axes, points, study_text, wanted_numbers
+from chainplan.report.study_plot import scatter_svg
+from chainplan.report.study_table import Result, write_csv, write_parquet
+from chainplan.study.candidates import candidates, count
+from chainplan.study.checkpoint import Checkpoint, CheckpointError, fingerprint
+from chainplan.study.job import Job, job_of
+from chainplan.study.load import LoadedStudy, load_study
+from chainplan.study.run import Backend
+from chainplan.study.run import run as run_study
+from chainplan.study.tally import Tally
+
+UNFINISHED = ".unfinished"
+"""What ends the name of the file with the rows of a study that is not finished."""
+
+EXTRA = "pip install 'chainplan[studies]'"
+
+
+def run(
+    study: str,
+    out: str | None,
+    plot: str | None,
+    workers: int | None,
+    joblib: str | None,
+    width: int | None,
+    *,
+    restart: bool,
+) -> int:
+    """Run a study; return 0 if a candidate meets what it must, 1 if none does, 130 if it was interrupted."""
+    backend = _backend(workers, joblib)
+    _check_files(study, out, plot)
+    loaded, job = _opened(study)
+    if loaded.study.sample is not None:
+        _need("scipy", "a sample")
+    total = count(loaded.levers, loaded.study.sample)
+    tally = Tally(tuple(loaded.study.objectives.values()))
+    with _rows(loaded, out, restart=restart) as rows:
+        for row in rows.rows():
+            tally.add(row)
+        if rows.done:
+            complain(f"going on after {rows.done} of {total} candidates, found in {escape(rows.name)}")
+        try:
+            _evaluate(loaded, job, backend, rows, tally, total)
+        except KeyboardInterrupt:
+            kept = (
+                f"; run it again to go on: {escape(rows.name)} has them" if out else "; --out FILE keeps them"
+            )
+            complain(f"interrupted after {tally.done} of {total} candidates{kept}")
+            return INTERRUPTED
+        _write(loaded, job, tally, rows, total, out, plot, width)
+        rows.finished = True
+    return 0 if tally.counts["met"] else 1
+
+
+class _Rows(Checkpoint):
+    """The rows of a study on disk; kept when it is not finished."""
+
+    finished = False
+
+
+def _opened(study: str) -> tuple[LoadedStudy, Job]:
+    try:
+        loaded = load_study(study)
+        return loaded, job_of(loaded)
+    except PlanError as error:
+        raise UserError(render_all(error.problems)) from None
+
+
+def _backend(workers: int | None, joblib: str | None) -> Backend:
+    if joblib is None:
+        return Backend(workers or os.cpu_count() or 1)
+    _need("joblib", f"--joblib {joblib}")
+    name, _, address = joblib.partition("@")
+    if name in ("dask", "ray"):
+        _need("distributed" if name == "dask" else name, f"--joblib {name}", f"pip install {name}")
+    return Backend(workers or 0, name, address)
+
+
+def _need(module: str, what: str, how: str = EXTRA) -> None:
+    if find_spec(module) is None:
+        raise UserError(f"{escape(what)} needs {module}, which is not installed\n   expected: {how}")
+
+
+def _check_files(study: str, out: str | None, plot: str | None) -> None:
+    """Refuse names that cannot be meant, before hours of work."""
+    if out is not None and not out.lower().endswith((".csv", ".parquet")):
+        raise UserError(
+            f"--out {escape(out)}: the name says what is written\n   expected: FILE.csv or FILE.parquet"
+        )
+    if out is not None and out.lower().endswith(".parquet"):
+        _need("pyarrow", "--out FILE.parquet")
+    if plot is not None and not plot.lower().endswith(".svg"):
+        raise UserError(f"--plot {escape(plot)}: this is no name of a drawing\n   expected: FILE.svg")
+    if out is not None and os.path.realpath(out) == os.path.realpath(study):
+        raise UserError(f"{escape(out)}: this is the study itself; its results do not replace it")
+
+
+@contextmanager
+def _rows(loaded: LoadedStudy, out: str | None, *, restart: bool) -> Iterator[_Rows]:
+    """Open the file of rows: beside the result, so that a study can go on, or one that nobody sees."""
+    if out is None:
+        handle, name = tempfile.mkstemp(prefix="chainplan-", suffix=UNFINISHED)
+        os.close(handle)
+    else:
+        name = os.path.realpath(out) + UNFINISHED
+        if restart and os.path.exists(name):
+            os.unlink(name)
+    try:
+        rows = _Rows(name, fingerprint(loaded))
+    except CheckpointError as error:
+        how = "--restart throws them away, another --out keeps them"
+        raise UserError(f"{escape(name)}: {error}\n   expected: {how}") from None
+    except OSError as error:
+        raise UserError(f"{escape(name)}: the file cannot be written: {error.strerror}") from None
+    try:
+        yield rows
+    finally:
+        rows.close(remove=rows.finished or out is None)
+
+
+def _evaluate(
+    loaded: LoadedStudy, job: Job, backend: Backend, rows: Checkpoint, tally: Tally, total: int
+) -> None:
+    todo = candidates(loaded.levers, loaded.study.sample)
+    if rows.done >= total:
+        return
+    try:
+        with (
+            _progress(total) as progress,
+            closing(run_study(job, todo, backend, rows.done)) as batches,
+        ):
+            for batch in batches:
+                rows.append(batch)
+                for row in batch:
+                    tally.add(row)
+                progress(tally.done)
+    except BrokenProcessPool:
+        how = "the same command goes on from there; fewer --workers need less memory"
+        message = f"a worker process has died after {tally.done} of {total} candidates"
+        raise UserError(f"{message}\n   expected: {how}") from None
+
+
+def _write(
+    loaded: LoadedStudy,
+    job: Job,
+    tally: Tally,
+    rows: Checkpoint,
+    total: int,
+    out: str | None,
+    plot: str | None,
+    width: int | None,
+) -> None:
+    def results() -> Iterator[Result]:
+        drawn = candidates(loaded.levers, loaded.study.sample)
+        for candidate, row in zip(drawn, rows.rows(), strict=True):
+            yield candidate, row, tally.is_front(row)
+
+    wanted = wanted_numbers(tally)
+    picked = {result[1].number: result for result in results() if result[1].number in wanted}
+    if out is not None:
+        write = write_parquet if out.lower().endswith(".parquet") else write_csv
+        write_whole(out, lambda stream: write(job, results(), stream))
+    if plot is not None:
+        plane = axes(loaded, job, tally)
+        if plane is None:
+            complain("nothing to plot: two objectives are needed, and candidates with figures for them")
+        else:
+            write_whole(plot, scatter_svg(loaded.study.title, points(results()), *plane))
+    shown = Shown(loaded, job, tally, total, picked)
+    write_out(study_text(Console(width=width), shown, results()))
+
+
+@contextmanager
+def _progress(total: int) -> Iterator[Callable[[int], None]]:
+    """Show a progress bar on stderr where someone watches; yield what moves it."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("candidates"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=total)
+        yield lambda done: bar.update(task, completed=done)

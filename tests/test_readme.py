@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import subprocess
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, get_args, get_origin
 
 import pytest
+import yaml
 from pydantic import BaseModel
+from typer.main import get_command
 from typer.testing import CliRunner
 
 from chainplan.cli.app import app
@@ -25,6 +30,9 @@ from chainplan.quantity import DIMENSIONS, Dimension, Span, format_span
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
+TUTORIAL = "Ten minutes"
+"""The section whose commands follow one another, in a folder of their own."""
+
 OWN_TABLES = (SegmentSpec, BitErrors)
 """Parts that several sections use; each has a table of its own."""
 
@@ -35,8 +43,19 @@ def sections() -> dict[str, str]:
     return dict(zip(pieces[1::2], pieces[2::2], strict=True))
 
 
-def blocks(language: str) -> list[str]:
-    return re.findall(rf"^```{language}\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+def blocks(language: str, text: str | None = None) -> list[str]:
+    """Return the fenced blocks of a text; of the README but for its tutorial if none is given."""
+    if text is None:
+        text = README.replace(sections()[TUTORIAL], "")
+    return re.findall(rf"^```{language}\n(.*?)^```$", text, flags=re.MULTILINE | re.DOTALL)
+
+
+def screens(text: str | None = None) -> list[tuple[str, str]]:
+    """Return each command shown with what it prints."""
+    pieces = [
+        piece for block in blocks("console", text) for piece in re.split(r"^\$ ", block, flags=re.MULTILINE)
+    ]
+    return [(command, output) for command, _, output in (piece.partition("\n") for piece in pieces if piece)]
 
 
 @pytest.fixture
@@ -69,15 +88,68 @@ def test_every_section_of_a_plan_is_shown(plan_file: Path) -> None:
 
 
 def test_screens_are_what_the_program_prints(plan_file: Path) -> None:
-    screens = [
-        screen for block in blocks("console") for screen in re.split(r"^\$ ", block, flags=re.MULTILINE)
-    ]
-    shown = [screen.partition("\n") for screen in screens if screen]
+    shown = screens()
     assert len(shown) >= 3
-    for command, _, output in shown:
+    for command, output in shown:
         program, *arguments = shlex.split(command)
         assert program == "chainplan"
         assert CliRunner().invoke(app, arguments).output == output, command
+
+
+def typed(command: str) -> str:
+    """Run a line of the tutorial: the program here, what it is piped or written into in a shell."""
+    arguments, sign, rest = re.fullmatch(r"(.*?)(?: (\||>) (.*))?", command).groups()  # type: ignore[union-attr]
+    program, *words = shlex.split(arguments)
+    if program != "chainplan":
+        return piped(command, "")
+    output = CliRunner().invoke(app, words).output
+    return piped(rest if sign == "|" else f"cat > {rest}", output) if sign else output
+
+
+def piped(command: str, text: str) -> str:
+    return subprocess.run(
+        ["sh", "-c", command],
+        input=text,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        check=False,
+        encoding="utf-8",
+        timeout=60,
+    ).stdout
+
+
+def test_the_tutorial_leads_from_an_empty_folder_to_a_printed_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shown = screens(sections()[TUTORIAL])
+    programs = [command.split()[:2] for command, _ in shown]
+    for step in ("start", "check", "explain", "report", "printout"):
+        assert ["chainplan", step] in programs
+    for command, output in shown:
+        assert typed(command) == output, command
+    assert sorted(os.listdir()) == ["tug.html", "tug.txt", "tug.yaml"]
+    for file in ("tug.html", "tug.txt"):
+        text = Path(file).read_text(encoding="utf-8")
+        assert "Yard tug" in text
+        assert "Danger of death" in text
+
+
+def test_the_job_and_the_hook_use_what_there_is() -> None:
+    job, hook = (yaml.safe_load(block) for block in blocks("yml"))
+    program, command, *arguments = shlex.split(job["plans"]["script"][-1])
+    assert (program, command) == ("chainplan", "check")
+    options = {name for each in get_command(app).commands["check"].params for name in each.opts}  # type: ignore[attr-defined]
+    assert {word for word in arguments if word.startswith("-")} <= options
+    assert job["plans"]["artifacts"]["reports"]["junit"] in arguments
+    (used,) = hook["repos"][0]["hooks"]
+    (offered,) = yaml.safe_load((ROOT / ".pre-commit-hooks.yaml").read_text(encoding="utf-8"))
+    assert used["id"] == offered["id"]
+    assert re.search(used["files"], "plans/pack.yaml")
+    assert not re.search(used["files"], "plans/library/parts.yaml")
+    assert shlex.split(offered["entry"]) == [program, command]
+    version = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+    assert hook["repos"][0]["rev"] == f"v{version}"
 
 
 def test_the_python_example_runs(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:

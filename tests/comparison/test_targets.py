@@ -6,11 +6,13 @@ from collections.abc import Iterable
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plan_texts import FULL, changed, load_text
+from plan_texts import FULL, Written, changed, load_text
+from strategies import plan_data
 
 from chainplan.budgets.terms import Sum, Term
 from chainplan.comparison.figures import TermChange, figure_changes
@@ -266,3 +268,26 @@ def test_plans_are_marked_like_columns_of_a_sheet() -> None:
     assert [mark(number) for number in (0, 1, 25, 26, 27, 51, 52, 701, 702)] == (
         ["A", "B", "Z", "AA", "AB", "AZ", "BA", "ZZ", "AAA"]
     )
+
+
+# Any plans.
+
+
+def given_keys(data: Any) -> Any:
+    """Return a plan's data without the keys that were drawn as left out."""
+    if isinstance(data, dict):
+        return {key: given_keys(value) for key, value in data.items() if value is not None}
+    return [given_keys(value) for value in data] if isinstance(data, list) else data
+
+
+@settings(max_examples=5, deadline=None)
+@given(plan_data(), plan_data())
+def test_any_two_plans_can_be_compared_both_ways_round(first: Any, second: Any) -> None:
+    plans = [load_text(Written(given_keys(data)).text) for data in (first, second)]
+    results = [Evaluation(loaded.plan) for loaded in plans]
+    forth, back = compare(plans, results), compare(plans[::-1], results[::-1])
+    assert forth.others[0].nothing_differs == back.others[0].nothing_differs
+    assert len(forth.others[0].plan.changes) == len(back.others[0].plan.changes)
+    assert bool(forth.others[0].plan.changes) or plans[0].plan == plans[1].plan or not forth.others[0].figures
+    assert len(forth.others[0].figures) == len(back.others[0].figures)
+    assert compare(plans[:1] * 2, results[:1] * 2).others[0].nothing_differs

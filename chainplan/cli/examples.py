@@ -66,6 +66,14 @@ EXAMPLES: dict[str, tuple[Example, ...]] = {
         Example("chainplan tolerances plan.yaml", "what drives the tightest targets"),
         Example("chainplan tolerances plan.yaml scan --samples 0", "of one figure, nothing drawn"),
     ),
+    "study": (
+        Example("chainplan study study.yaml -o results.csv", "every candidate, and the best of them"),
+        Example("chainplan study study.yaml --plot front.svg", "with the first two objectives drawn"),
+    ),
+    "capture": (
+        Example("chainplan capture plan.yaml wire.vcd -c D0=bms:1", "signal D0 was taken at a port"),
+        Example("chainplan capture plan.yaml wire.csv --json", "what was found, for a program"),
+    ),
     "graph": (
         Example("chainplan graph plan.yaml | dot -Tsvg > plan.svg", "a drawing by Graphviz"),
         Example("chainplan graph plan.yaml --of wiring -f mermaid", "the chains, for Markdown"),
@@ -93,6 +101,8 @@ EXIT_CODES: dict[str, dict[int, str]] = {
     "slots": DONE,
     "waveform": DONE,
     "tolerances": DONE,
+    "study": {0: "a candidate meets what it must", 1: "none does"},
+    "capture": {0: "all is inside the plan", 1: "something is not"},
     "graph": DONE,
     "start": DONE,
     "schema": DONE,

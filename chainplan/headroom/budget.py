@@ -14,8 +14,7 @@ from typing import NamedTuple
 
 from chainplan.evaluation import Evaluation
 from chainplan.headroom.levers import Lever, Move, levers, moved
-from chainplan.headroom.trials import Key, Line, Trial
-from chainplan.plan.checks import check_plan
+from chainplan.headroom.trials import Key, Line, Trial, checked
 from chainplan.verdicts import ROOMS, Room
 from chainplan.verdicts.verdict import Verdict
 
@@ -25,8 +24,8 @@ MOST_NODES = 200
 MOST_MENDS = 3
 """Mends told for each missed target, smallest first."""
 
-PARTS = (Fraction(1, 8), Fraction(1, 4), Fraction(1, 2), Fraction(3, 4), Fraction(1))
-"""Of the way that the first lever of a pair can go alone, what is tried with the second."""
+PARTS = (Fraction(1), Fraction(3, 4), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8))
+"""Of the way that the first lever of a pair can go alone, what is tried with the second, until it fails."""
 
 
 class Limit(NamedTuple):
@@ -107,10 +106,11 @@ class _Search:
     def line(self, first: tuple[Move, ...], lever: Lever, direction: int) -> Line:
         """Return the way of a lever, after other moves."""
 
-        def at(grains: int) -> Evaluation:
-            return moved(self.evaluation, (*first, Move(lever, lever.value(direction * grains))))
+        def at(grains: int) -> Trial:
+            there = moved(self.evaluation, (*first, Move(lever, lever.value(direction * grains))))
+            return Trial(there) if lever.plan is None else checked(there)
 
-        present = Trial(moved(self.evaluation, first)) if first else self.present
+        present = checked(moved(self.evaluation, first)) if first else self.present
         return Line(present, at, self.missed_now)
 
     def limits(self) -> Iterator[Limit]:
@@ -147,9 +147,7 @@ class _Search:
         return Missed(verdict, tuple(mends[:MOST_MENDS]), tuple(breaks))
 
     def _checked(self, moves: tuple[Move, ...], trial: Trial, key: Key) -> Mend | None:
-        """Return a mend if a plan file with it would be accepted, and all of it holds."""
-        if any(finding.severity == "error" for finding in check_plan(trial.evaluation.plan)):
-            return None
+        """Return a mend if all of it holds on the plan that has it."""
         verdicts = trial.verdicts()
         if key not in verdicts or verdicts[key].status != "met" or trial.missed(ROOMS, self.missed_now):
             return None
@@ -191,11 +189,12 @@ class _Search:
             move = Move(first, first.value(up * grains))
             line = self.line((move,), second, direction)
             further = line.first_that_meets(key, room, limit)
-            if further is not None:
-                moves = (move, Move(second, second.value(direction * further)))
-                mend = self._checked(moves, line.at(further), key)
-                if mend is not None:
-                    yield mend
+            if further is None:  # with less of the first it will not be either
+                return
+            moves = (move, Move(second, second.value(direction * further)))
+            mend = self._checked(moves, line.at(further), key)
+            if mend is not None:
+                yield mend
 
 
 def smallest(mends: Iterable[Mend]) -> Mend | None:

@@ -15,6 +15,8 @@ from math import floor, isqrt
 from typing import NamedTuple
 
 from chainplan.evaluation import Evaluation
+from chainplan.plan.checks import check_plan
+from chainplan.quantity import COUNT
 from chainplan.verdicts import ROOMS, WALKS, Room
 from chainplan.verdicts.verdict import Verdict
 
@@ -24,15 +26,25 @@ Key = tuple[str, str]
 LOOKING = tuple(room for room in ROOMS if room not in WALKS)
 
 
-class Trial:
-    """One moved plan: its verdicts, room by room, each worked out when first asked for."""
+REFUSED = "a usable plan"
+"""The target that a plan misses which a file could not hold."""
 
-    def __init__(self, evaluation: Evaluation) -> None:
+
+class Trial:
+    """One moved plan: its verdicts, room by room, each worked out when first asked for.
+
+    A plan that would be refused has but one verdict, that it is none; its subject says why.
+    """
+
+    def __init__(self, evaluation: Evaluation, refusal: Verdict | None = None) -> None:
         self.evaluation = evaluation
+        self.refusal = refusal
         self._rooms: dict[Room, dict[Key, Verdict]] = {}
 
     def room(self, room: Room) -> dict[Key, Verdict]:
         """Return the verdicts of one room, by target and subject."""
+        if self.refusal is not None:
+            return {}
         if room not in self._rooms:
             self._rooms[room] = {
                 (verdict.target, verdict.subject): verdict for verdict in room(self.evaluation)
@@ -45,8 +57,20 @@ class Trial:
 
     def missed(self, rooms: Iterable[Room], but: frozenset[Key]) -> list[Verdict]:
         """Return what is missed, except what is named."""
+        if self.refusal is not None:
+            return [self.refusal]
         found = self.verdicts(rooms)
         return [each for key, each in found.items() if each.status == "missed" and key not in but]
+
+
+def checked(evaluation: Evaluation) -> Trial:
+    """Return the trial of a plan whose values were moved: refused where a plan file would be."""
+    error = next((each for each in check_plan(evaluation.plan) if each.severity == "error"), None)
+    if error is None:
+        return Trial(evaluation)
+    return Trial(
+        evaluation, Verdict(REFUSED, error.message, None, "at most", None, COUNT, "", boundless=True)
+    )
 
 
 class Found(NamedTuple):
@@ -66,9 +90,7 @@ class Line:
     `missed_now` is what the present plan misses; it stops nothing.
     """
 
-    def __init__(
-        self, present: Trial, moved: Callable[[int], Evaluation], missed_now: frozenset[Key]
-    ) -> None:
+    def __init__(self, present: Trial, moved: Callable[[int], Trial], missed_now: frozenset[Key]) -> None:
         self._moved = moved
         self._missed_now = missed_now
         self._trials = {0: present}
@@ -81,7 +103,7 @@ class Line:
     def at(self, grains: int) -> Trial:
         """Return the plan so many grains away."""
         if grains not in self._trials:
-            self._trials[grains] = Trial(self._moved(grains))
+            self._trials[grains] = self._moved(grains)
         return self._trials[grains]
 
     def stops(self, grains: int, rooms: Iterable[Room] = ROOMS) -> list[Verdict]:
@@ -106,10 +128,16 @@ class Line:
             if self.stops(most):  # in a room that did not change at the far end, or on a walk
                 rooms = list(ROOMS)
                 continue
-            nearer = next((n for n in self._unseen(most) if self.stops(n, rooms)), None)
+            nearer = next(
+                (n for n in self._unseen(most) if self.stops(n, self._looked_for(n, most, rooms))), None
+            )
             if nearer is None:
                 return Found(most, tuple(self.stops(most + 1, rooms)) if most < limit else (), plain)
             most, plain = nearer, False
+
+    def _looked_for(self, grains: int, end: int, rooms: list[Room]) -> Iterable[Room]:
+        """Return the rooms to look at at: in the middle also those in which nothing changed at the end."""
+        return LOOKING if grains == end // 2 else rooms
 
     def _unseen(self, grains: int) -> list[int]:
         """Return places on the way that no plan was looked at near, the nearest first."""

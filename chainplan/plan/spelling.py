@@ -16,7 +16,7 @@ def spelled(span: Span, dimension: Dimension) -> str:
     typical = spelled_ticks(span.typical, dimension)
     if span.min == span.max:
         return typical
-    if span.typical and dimension.name != RATIO.name:
+    if span.typical and span.max <= 2 * span.typical and dimension.name != RATIO.name:
         share = Decimal(span.max - span.typical) * 100 / Decimal(span.typical)
         text = f"{typical} ± {_plain(round(share, _SHARE_DIGITS))} %"
         if _reads_as(text, dimension, span):

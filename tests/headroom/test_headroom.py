@@ -1,0 +1,171 @@
+"""Headroom and mends, each value held against a plan file that says so, and against sums made by hand."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from chainplan.evaluation import Evaluation
+from chainplan.headroom.budget import Headroom, Limit, headroom_budget
+from chainplan.headroom.levers import Move, levers, moved
+from chainplan.headroom.trials import REFUSED
+from chainplan.plan.load import load_plan
+from chainplan.plan.problems import PlanError
+from chainplan.verdicts.verdict import Verdict
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+TROLLEY = str(CONFIGS / "rail-trolley.yaml")
+Key = tuple[str, str]
+
+
+def evaluated(*settings: str) -> Evaluation:
+    return Evaluation(load_plan(TROLLEY, settings).plan)
+
+
+@cache
+def found(*settings: str) -> tuple[Evaluation, Headroom]:
+    evaluation = evaluated(*settings)
+    return evaluation, headroom_budget(evaluation)
+
+
+def missed(evaluation: Evaluation) -> set[Key]:
+    return {(each.target, each.subject) for each in evaluation.missed}
+
+
+def status(evaluation: Evaluation, verdict: Verdict) -> str:
+    (same,) = (each for each in evaluation.verdicts if (each.target, each.subject) == verdict[:2])
+    return same.status
+
+
+def limit_of(name: str, subject: str, direction: int, *settings: str) -> Limit:
+    (found_one,) = (
+        limit
+        for limit in found(*settings)[1].limits
+        if (limit.lever.name, limit.lever.subject, limit.direction) == (name, subject, direction)
+    )
+    return found_one
+
+
+def new_at(evaluation: Evaluation, move: Move) -> set[Key]:
+    """Return what a plan with a move misses anew: a plan file that says so, where a file can."""
+    settings = move.settings
+    try:
+        there = evaluated(*settings) if settings else moved(evaluation, [move])
+    except PlanError as error:
+        return {(REFUSED, problem.message) for problem in error.problems}
+    return missed(there) - missed(evaluation)
+
+
+def test_every_limit_holds_in_a_plan_file_and_one_step_more_does_not() -> None:
+    evaluation, headroom = found()
+    assert headroom.limits
+    for limit in headroom.limits:
+        lever = limit.lever
+        beyond = Move(lever, limit.value + limit.direction * lever.grain)
+        assert lever.settings(limit.value) or lever.plan is None, lever.name
+        assert not new_at(evaluation, Move(lever, limit.value)), lever.name
+        if limit.stops:
+            assert new_at(evaluation, beyond) >= {stop[:2] for stop in limit.stops}, lever.name
+
+
+def test_debouncing_goes_as_far_as_the_sum_by_hand() -> None:
+    # FHTI grows by one task period, the longest scan period, with each reading; below the FTTI is met.
+    evaluation, _ = found()
+    (latency,) = (each for each in evaluation.latencies if each.hazard == "over-voltage")
+    hazard = evaluation.plan.hazards["over-voltage"]
+    period = evaluation.plan.controllers["trolley"].scan_period.max
+    room = latency.tolerant_time - latency.handling.total
+    more = -(-room // period) - 1  # strictly below
+    limit = limit_of("readings to debounce", "over-voltage", 1)
+    # the slot may shift by less than one period between more scans, which the trolley's major cycle bounds
+    assert limit.value - hazard.debounce in (more - 1, more)
+    assert [stop[:2] for stop in limit.stops] == [("fault handling time", "over-voltage")]
+
+
+def test_a_barrier_may_be_rated_down_to_what_it_carries() -> None:
+    evaluation, _ = found()
+    (carried,) = (each for each in evaluation.verdicts if each.target == "barrier working voltage")
+    limit = limit_of("barrier working voltage", "capacitor-1000", -1)
+    assert carried.value is not None
+    assert limit.value - limit.lever.grain < carried.value <= limit.value
+
+
+def test_the_scan_period_may_shrink_to_a_sum_by_hand() -> None:
+    settings = (
+        "targets.imbalance_per_month=1 Ah", "targets.utilisation=50 %", "targets.scans_lost_per_hour=1000"
+    )  # fmt: skip
+    evaluation, _ = found(*settings)
+    scan = evaluation.scans["trolley"]
+    limit = limit_of("scan period", "trolley", -1, *settings)
+    # utilisation = scan time / shortest period, which is 0.1 % under the typical one
+    smallest = scan.longest * 2 * 1000 / 999
+    assert limit.value - limit.lever.grain < smallest <= limit.value
+    assert {stop.target for stop in limit.stops} == {"utilisation"}
+
+
+@pytest.mark.parametrize("settings", [("targets.scan_time=12 ms",), ("targets.scan_time=9 ms",)])
+def test_a_mend_meets_its_target_in_a_plan_file_and_misses_nothing_else(settings: tuple[str, ...]) -> None:
+    _, headroom = found(*settings)
+    (only,) = headroom.missed
+    assert only.verdict.target == "scan time"
+    assert only.mends
+    for mend in only.mends:
+        there = evaluated(*settings, *(text for move in mend.moves for text in move.settings))
+        assert status(there, only.verdict) == "met"
+        assert not missed(there)
+        assert mend.meets_all
+
+
+def test_a_mend_is_the_smallest_on_its_lever() -> None:
+    settings = ("targets.scan_time=12 ms",)
+    evaluation, headroom = found(*settings)
+    ((mend,),) = ([each for each in one.mends if len(each.moves) == 1] for one in headroom.missed)
+    (move,) = mend.moves
+    lever = move.lever
+    nearer = move.value + (lever.grain if move.value < lever.present else -lever.grain)
+    there = moved(evaluation, [Move(lever, nearer)])
+    assert status(there, headroom.missed[0].verdict) == "missed"
+
+
+def test_a_pair_is_named_where_no_single_lever_mends() -> None:
+    evaluation, headroom = found("targets.scan_time=9 ms")
+    (only,) = headroom.missed
+    assert all(len(mend.moves) == 2 for mend in only.mends)
+    for move in (move for mend in only.mends for move in mend.moves):
+        # alone, as far as it is looked at, neither does
+        for value in (move.lever.least, move.lever.most):
+            assert status(moved(evaluation, [Move(move.lever, value)]), only.verdict) == "missed"
+
+
+def test_mends_are_sorted_by_size() -> None:
+    for missed_one in found("targets.scan_time=9 ms")[1].missed:
+        sizes = [mend.size for mend in missed_one.mends]
+        assert sizes == sorted(sizes)
+
+
+def test_what_nothing_mends_is_said() -> None:
+    _, headroom = found("targets.scan_time=1 us")
+    (only,) = (each for each in headroom.missed if each.verdict.target == "scan time")
+    assert only.mends == ()
+
+
+def test_a_large_pack_is_not_searched() -> None:
+    settings = [
+        "strings.main.stack[0].modules=201", "strings.main.stack[2].modules=1",
+        "strings.main.boards[0].count=202", "chains.line.order=[main.1..202]",
+    ]  # fmt: skip
+    headroom = headroom_budget(evaluated(*settings))
+    assert not headroom.limits
+    assert "202 nodes" in headroom.skipped
+
+
+def test_what_is_taken_over_is_what_would_be_worked_out() -> None:
+    evaluation = evaluated()
+    _ = evaluation.verdicts
+    for lever in levers(evaluation):
+        if lever.plan is None:
+            continue
+        plan = lever.plan(evaluation.plan, lever.value(1))
+        assert evaluation.altered(plan).verdicts == Evaluation(plan).verdicts, lever.name

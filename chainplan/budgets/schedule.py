@@ -74,9 +74,14 @@ def applies_to(task: Task, chain: Chain) -> bool:
 
 
 def pause_on(task: Task, node: Node) -> Span:
-    """Return how long a node's inputs settle before it samples, where a task pauses its balancing."""
+    """Return how long a node's inputs settle before it samples, where a task pauses its balancing.
+
+    A node that has no conversion to make for the task pauses for nothing: it answers what it holds.
+    """
     balancing = node.type.balancing
     if balancing is None or not task.pause_balancing:
+        return ZERO
+    if (task.conversion or task.reads) not in node.type.conversions:
         return ZERO
     return balancing.settling
 

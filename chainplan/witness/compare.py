@@ -112,6 +112,7 @@ def _controller_rows(
             yield from _row(quantity, name, path.name, found.get(path.name, Tally()), bound)
     yield from _alarm_rows(evaluation, scan, observed)
     yield from _start_rows(evaluation, observed, name)
+    yield from _break_rows(evaluation, observed, name)
 
 
 def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[Row]:
@@ -139,6 +140,21 @@ def _alarm_rows(evaluation: Evaluation, scan: ControllerScan, observed: Controll
                 latency = asleep_latency(name, hazard, sleep, chain, scan.controller)
                 found = observed.asleep_detection, observed.asleep_handling
                 yield from _latency_rows(" asleep", label, latency, *found)
+
+
+def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[Row]:
+    """Yield every broken place: when it was known, and all that is left read again."""
+    outcomes = {each.name: each for each in evaluation.faults.outcomes} if observed.known else {}
+    for place, known in observed.known.items():
+        outcome = outcomes[place]
+        if outcome.known is not None:
+            yield from _row("fault known", name, place, known, outcome.known.total)
+        recovery = evaluation.faults.recovery(outcome).total
+        if recovery is not None and place in observed.read_again:
+            yield from _row("recovery", name, place, observed.read_again[place], recovery)
+        if place in observed.scan_after:
+            bound = evaluation.faults.rescan(outcome).total
+            yield from _row("scan time after a fault", name, place, observed.scan_after[place], bound)
 
 
 def _latency_rows(

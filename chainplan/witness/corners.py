@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from math import lcm
+from typing import Literal
 
+from chainplan.budgets.fault_known import Known
+from chainplan.budgets.faults import Outcome
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchange_cost
 from chainplan.budgets.terms import Case as End
@@ -15,6 +18,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
 from chainplan.witness.alarms import Alarms, AsleepAlarms
+from chainplan.witness.breaks import Break, Moment
 from chainplan.witness.compare import Path, paths_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, ChainLoss, Cut, Faults, LostReads
@@ -66,6 +70,7 @@ def cases(
             found.append(Case(f"drawn, {draw.kind}, bit errors", draw, scans, seeds, seeds, noisy))
     found += _start_ups(evaluation, seeds)
     found += _alarms(plan, scans, seeds)
+    found += _breaks(evaluation, seeds)
     return found
 
 
@@ -183,12 +188,14 @@ def _cuts(path: Path, scan: ControllerScan) -> Iterator[Case]:
         path.name,
         path.task,
         path.hazard.debounce,
+        path.hazard.lost_readings,
         reaction=_reaction(scan, path.hazard),
         controller=scan.controller.name,
     )
-    run = _run_before_the_greatest_shift(scan, path.task, path.hazard.debounce)
+    bad_runs = path.hazard.debounce + path.hazard.lost_readings
+    run = _run_before_the_greatest_shift(scan, path.task, bad_runs)
     draw = Draw("early then late", path.task, _ALL, run)
-    scans = work.task.every * (run + path.hazard.debounce + 3)
+    scans = work.task.every * (run + bad_runs + 3)
     for chain in scan.controller.chains:
         for segment in _segments_to_cut(chain) if chain.name in read else ():
             cut = Cut(chain.name, segment, task=path.task, run=run)
@@ -207,6 +214,52 @@ def _run_before_the_greatest_shift(scan: ControllerScan, task: str, runs: int) -
 
     tried = range(2, 2 + min(scan.phases.major_cycle // every, _MOST_RUNS))
     return max(tried, key=lambda run: start(run + runs, End.WORST) - start(run, End.BEST))
+
+
+def _breaks(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
+    """Yield breaks of some places of some chains at the worst instant, and drawn ones.
+
+    Of chains that are copies of one another the first and the last break, of their places the first, a middle
+    and the last, as far as the controller can read on after it.
+    """
+    families: dict[tuple[str, str], list[str]] = {}
+    for chain in evaluation.network.chains.values():
+        families.setdefault((chain.controller, chain.family), []).append(chain.name)
+    broken = {name for names in families.values() for name in (names[0], names[-1])}
+    for outcome in evaluation.faults.outcomes if broken else ():
+        fault = outcome.fault
+        if fault.chain not in broken or fault.kind not in ("segment open or shorted", "node silent"):
+            continue
+        count = len(evaluation.network.chains[fault.chain].nodes)
+        here = fault.place in (1, count // 2 + 1, count, count + 1)
+        recovery = evaluation.faults.recovery(outcome).total if here else None
+        if outcome.known is not None and recovery is not None:
+            yield from _breaks_at(evaluation, outcome, outcome.known, recovery, seeds)
+
+
+def _breaks_at(
+    evaluation: Evaluation, outcome: Outcome, known: Known, recovery: int, seeds: int
+) -> Iterator[Case]:
+    """Yield the breaks at one place; all is read again `recovery` fs after each at the latest."""
+    fault, scan = outcome.fault, evaluation.scans[outcome.fault.controller]
+    plan = scan.controller.plan
+    alarm = evaluation.plan.hazards.get(known.hazard)
+    bad_runs = alarm.debounce + alarm.lost_readings if alarm else 1
+    run = _run_before_the_greatest_shift(scan, known.task, bad_runs)
+    every, slowest = evaluation.plan.tasks[known.task].every, max(scan.periods)
+    after = min(scan.phases.major_cycle, _MOST_RUNS)
+    scans = every * (run + 1) + recovery // plan.scan_period.min + slowest + after + 2
+    what: Literal["segment", "node"] = "node" if fault.kind == "node silent" else "segment"
+    broken = Break(outcome.name, fault.chain, what, fault.place, known.task, run)
+    moments: tuple[Moment, ...] = ("as late as can be", "as a scan begins", "action misses a start")
+    for moment in moments:
+        retried = plan.retry_reserve > 0
+        play = replace(broken, found=moment, retried=retried, after=after)
+        draw = Draw("early then late", known.task, _ALL, run)
+        yield Case(f"{outcome.name}, found {moment}", draw, scans, play=play)
+    drawn = replace(broken, task=None, run=2 * slowest, found="any time")
+    for draw in _DRAWS:
+        yield Case(f"{outcome.name}, drawn, {draw.kind}", draw, scans + 2 * slowest, seeds, play=drawn)
 
 
 def _segments_to_cut(chain: Chain) -> list[int]:

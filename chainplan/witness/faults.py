@@ -103,11 +103,15 @@ def dead_node(
 
 @dataclass(frozen=True, slots=True)
 class ChainLoss:
-    """How the loss of a part of a chain is detected: by `debounce` consecutive bad runs of a task."""
+    """How the loss of a part of a chain is detected: by `debounce` consecutive bad runs of a task.
+
+    The first `overlooked` bad runs go by unseen: they neither count nor reset.
+    """
 
     name: str
     task: str
     debounce: int = 1
+    overlooked: int = 0
     evaluation: Literal["just missed", "any time"] = "just missed"
     reaction: tuple[Span, ...] = ()
     controller: str | None = None

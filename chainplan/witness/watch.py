@@ -124,15 +124,21 @@ class LossWatch:
     values: Values
     judge: Judge
     record: ControllerRecord
+    found: int | None = None
+    """When the evaluation that finds the loss has run, fs; it may still be to come."""
     _bad: int = 0
-    _found: bool = False
+    _overlooked: int = 0
 
     def end_run(self, fell: int | None, missed: int | None) -> None:
         """See a run end: when the cut fell (None: not yet) and when a read was given up (None: none was)."""
-        if fell is None or self._found:
+        if fell is None or self.found is not None:
             return
-        self._bad = self._bad + 1 if missed is not None else 0
-        if missed is not None and self._bad == self.fault.debounce:
-            found = self.judge.done(missed, self.fault.evaluation)
-            record_find(self.record, self.fault, fell, found, self.values)
-            self._found = True
+        if missed is None:
+            self._bad = 0
+        elif self._overlooked < self.fault.overlooked:
+            self._overlooked += 1
+        else:
+            self._bad += 1
+            if self._bad == self.fault.debounce:
+                self.found = self.judge.done(missed, self.fault.evaluation)
+                record_find(self.record, self.fault, fell, self.found, self.values)

@@ -127,7 +127,7 @@ class Wiring:
                 missing = True
                 reached = min(reached, each.cut.segment - 1)
         if message.asks and (missing or not heard):
-            given_up = start + self._longest_wait(message)
+            given_up = start + self.longest_wait(message)
             if self.busy is not None:
                 self.busy.setdefault(message.chain, []).append((start, given_up))
             return Sent(passage, False, True, reached, given_up, given_up)
@@ -154,7 +154,7 @@ class Wiring:
                 return False, False
         return True, all(good)
 
-    def _longest_wait(self, message: Message) -> int:
+    def longest_wait(self, message: Message) -> int:
         """Return how long the host waits for an answer from the first bit of its request on.
 
         The longest the exchange can take without a fault, then the time-out.

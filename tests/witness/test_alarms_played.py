@@ -1,4 +1,4 @@
-"""Alarms of nodes under simulation, awake and asleep: every chain's bound is held, and reached at its corner."""
+"""Alarms of nodes under simulation, awake and asleep: each bound is held, and reached at its corner."""
 
 from __future__ import annotations
 

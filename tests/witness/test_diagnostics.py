@@ -9,6 +9,7 @@ from lab_plans import lab_plan
 
 from chainplan.evaluation import evaluate
 from chainplan.plan.model import Plan
+from chainplan.plan.standby import Balancing
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.play import play
@@ -51,3 +52,20 @@ def test_an_upset_is_found_in_time_and_almost_no_sooner(style: str, check: str, 
     found = rows["fault detection time"]
     assert found.ratio is not None
     assert found.ratio > 0.99
+
+
+@pytest.mark.parametrize("check", ["at once", "2 ms"])
+def test_a_check_without_a_conversion_pauses_no_balancing(check: str) -> None:
+    """Nodes that only look at themselves when the trigger comes wait for nothing to settle before."""
+    plan = plan_with("by a trigger", "sequential", None if check == "at once" else check)
+    task = plan.tasks["registers"].model_copy(update={"pause_balancing": True})
+    balancing = Balancing.model_validate({"current": "100 mA", "settling": "300 us .. 400 us"})
+    nodes = {name: node.model_copy(update={"balancing": balancing}) for name, node in plan.node_types.items()}
+    paused = evaluate(plan.model_copy(update={"tasks": {"registers": task}, "node_types": nodes}))
+    plain = evaluate(plan)
+    # 100 us of tolerance of the settling: the sample at its earliest, the wait until it at its longest
+    later = 0 if check == "at once" else 100 * 10**9
+    assert paused.latencies[0].detection.total - plain.latencies[0].detection.total == later
+    record = play(paused.network, phases_of(paused), cases(paused, scans=12, seeds=2)).record
+    rows = {row.quantity: row for row in compare(paused, record)}
+    assert all(row.ok for row in rows.values()), [row for row in rows.values() if not row.ok]

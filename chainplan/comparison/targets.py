@@ -73,6 +73,8 @@ def effect(old: Verdict, new: Verdict) -> Effect:
         if new.status == "missed":
             return "newly missed"
         return "newly met" if new.status == "met" else "no longer checked"
+    if old.boundless != new.boundless:
+        return "worse" if new.boundless else "better"
     change = share_change(old, new)
     if change is None:
         if old.margin is None or new.margin is None or old.dimension.name != new.dimension.name:

@@ -31,6 +31,7 @@ class Outcome(NamedTuple):
     other_limit: int
     """Of those in both plans, how many have another limit, so that not only the figures decide."""
     only_before: int
+    only_before_missed: int
     only_after: int
     only_after_missed: int
 
@@ -90,7 +91,7 @@ def outcome(rows: Sequence[TargetRow], number: int) -> Outcome:
     there is any of it. Where no verdict changes, margins do, as shares of their limits.
     """
     effects: list[Effect] = []
-    limits = before = after = after_missed = 0
+    limits = before = before_missed = after = after_missed = 0
     for row in rows:
         first, other = row.verdicts[0], row.verdicts[number]
         if first is not None and other is not None:
@@ -98,6 +99,7 @@ def outcome(rows: Sequence[TargetRow], number: int) -> Outcome:
             limits += first.limit != other.limit
         elif first is not None:
             before += 1
+            before_missed += first.status == "missed"
         elif other is not None:
             after += 1
             after_missed += other.status == "missed"
@@ -114,6 +116,7 @@ def outcome(rows: Sequence[TargetRow], number: int) -> Outcome:
         effects.count("same"),
         limits,
         before,
+        before_missed,
         after,
         after_missed,
     )

@@ -88,6 +88,7 @@ class OutcomeData(_Record):
     other_limit: int
     """Targets of both plans that have another limit."""
     only_before: int
+    only_before_missed: int
     only_after: int
     only_after_missed: int
 

@@ -42,7 +42,7 @@ EFFECT_TITLES: dict[Effect | None, str] = {
     "newly met": "Newly met",
     "worse": OTHER_MARGIN,
     "better": OTHER_MARGIN,
-    "same": "The same margin",
+    "same": "The same verdict and margin",
     None: "Not in all plans",
 }
 """Titles of the parts of the table of targets, in the order of the table."""
@@ -92,7 +92,7 @@ def _reasons(outcome: Outcome) -> Iterator[str]:
         if outcome.other_limit:
             yield f"{outcome.other_limit} with another limit"
     if outcome.only_before:
-        yield f"{plural(outcome.only_before, 'target')} dropped"
+        yield f"{plural(outcome.only_before, 'target')} dropped, {outcome.only_before_missed} of them missed"
     if outcome.only_after:
         yield f"{plural(outcome.only_after, 'target')} added, {outcome.only_after_missed} of them missed"
 

@@ -145,6 +145,17 @@ def test_three_plans_are_each_held_against_the_first() -> None:
         } == {(row.target, row.subject): row.verdicts[1] for row in pair.targets if row.verdicts[1]}
 
 
+def test_targets_of_one_plan_only_are_counted_and_decide_nothing() -> None:
+    fewer = TROLLEY, "targets.scan_time='1 ms'"
+    with_target, without = example(*fewer), example(TROLLEY)
+    dropped = without[0].plan.targets.model_copy(update={"scan_time": None})
+    loaded = without[0]._replace(plan=without[0].plan.model_copy(update={"targets": dropped}))
+    back = compared(with_target, (loaded, Evaluation(loaded.plan))).others[0].outcome
+    assert (back.word, back.only_before, back.only_before_missed, back.only_after) == ("as good", 1, 1, 0)
+    forth = compared((loaded, Evaluation(loaded.plan)), with_target).others[0].outcome
+    assert (forth.word, forth.only_before, forth.only_after, forth.only_after_missed) == ("as good", 0, 1, 1)
+
+
 def test_fewer_than_two_plans_are_refused() -> None:
     loaded, evaluation = example(TROLLEY)
     with pytest.raises(ValueError, match="two plans"):
@@ -208,6 +219,9 @@ def verdict(value: int | None, limit: int | None = 100, sense: Sense = "at most"
         (verdict(90, sense="at least"), verdict(110, sense="at least"), "newly met"),
         (verdict(120, sense="at least"), verdict(110, sense="at least"), "worse"),
         (verdict(3, 0), verdict(2, 0), "better"),
+        (verdict(None)._replace(boundless=True), verdict(110), "better"),
+        (verdict(110), verdict(None)._replace(boundless=True), "worse"),
+        (verdict(90), verdict(None)._replace(boundless=True), "newly missed"),
     ],
 )
 def test_effects(old: Verdict, new: Verdict, wanted: Effect) -> None:

@@ -19,6 +19,7 @@ from chainplan.report.figures import Look, amount, listed, plural
 from chainplan.report.study_plot import Axis, Point, scatter_lines
 from chainplan.report.study_table import Result
 from chainplan.report.terminal import LEAST_WIDTH, text_of
+from chainplan.study.front import Member
 from chainplan.study.job import Job, Row
 from chainplan.study.levers import settings_of
 from chainplan.study.load import LoadedStudy
@@ -47,10 +48,19 @@ class Shown:
 
 def wanted_numbers(tally: Tally) -> set[int]:
     """Return the candidates that a report names, by number."""
-    found = {member.numbers[0] for member in tally.front.members()[:MOST_SHOWN]}
+    found = {member.numbers[0] for member in shown_members(tally)}
     if tally.nearest_miss is not None:
         found.add(tally.nearest_miss.number)
     return found
+
+
+def shown_members(tally: Tally) -> list[Member]:
+    """Return the members of the front, or as many as there is room for, spread over it from end to end."""
+    members = tally.front.members()
+    if len(members) <= MOST_SHOWN:
+        return members
+    last = len(members) - 1
+    return [members[place * last // (MOST_SHOWN - 1)] for place in range(MOST_SHOWN)]
 
 
 def study_text(console: Console, shown: Shown, results: Iterable[Result]) -> str:
@@ -153,25 +163,23 @@ def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
         )
         yield from _nearest(shown, look)
         return
-    rows = [shown.picked[member.numbers[0]] for member in members[:MOST_SHOWN]]
+    some = shown_members(tally)
     columns = [Column("no.", figures=True)]
     columns += [Column(_title(lever.name), figures=lever.is_number) for lever in shown.job.levers]
     columns += [
         Column(f"{_title(measure.name)}\n({sense})", figures=True)
         for measure, sense in zip(shown.job.measures, shown.loaded.study.objectives.values(), strict=False)
     ]
-    yield Table(look, tuple(columns), tuple(_member(shown, result) for result in rows))
-    if len(members) > len(rows):
-        left = f"and {len(members) - len(rows)} more; --out FILE writes all, with `yes` under `Pareto front`"
-        yield Paragraph(look, left)
-    equals = [member for member in members[:MOST_SHOWN] if member.count > 1]
-    for member in equals[:MOST_REASONS]:
-        others = listed([str(number) for number in member.numbers[1:]])
+    rows = (_member(shown, shown.picked[member.numbers[0]]) for member in some)
+    yield Table(look, tuple(columns), tuple(rows))
+    if len(members) > len(some):
+        words = f"{len(some)} of {len(members)}, spread over the front; --out FILE writes all"
+        yield Paragraph(look, words)
+    for member in [member for member in some if member.count > 1][:MOST_REASONS]:
+        others = listed([f"no. {number}" for number in member.numbers[1:]])
         more = member.count - len(member.numbers)
-        yield Paragraph(
-            look,
-            f"no. {member.numbers[0]} is equalled by no. {others}" + (f" and {more} more" if more else ""),
-        )
+        left = f" and {more} more" if more else ""
+        yield Paragraph(look, f"no. {member.numbers[0]} has equals: {others}{left}")
     if tally.unknown:
         words = f"{plural(tally.unknown, 'candidate')} without a figure for some objective: on no front"
         yield Paragraph(look, words)
@@ -218,10 +226,15 @@ def _closer(shown: Shown, look: Look) -> Iterator[RenderableType]:
         return
     candidate = shown.picked[row.number][0]
     sets = settings_of(shown.job.levers, candidate)
-    words = ["chainplan", "report", shown.loaded.plan_file]
-    words += [part for each in sets for part in ("--with", each.text)]
+    lines = [shlex.join(["chainplan", "report", shown.loaded.plan_file])]
+    lines += [f"  --with {shlex.quote(each.text)}" for each in sets]
     yield Heading(look, "Look closer", f"at no. {row.number}, as a report of its own")
-    yield Text(look.text(shlex.join(words)), overflow="fold")
+    yield Text("\n").join(Text(look.text(line), overflow="fold") for line in _continued(lines))
+
+
+def _continued(lines: list[str]) -> list[str]:
+    """Return lines that a shell reads as one."""
+    return [f"{line} \\" for line in lines[:-1]] + lines[-1:]
 
 
 def _first(shown: Shown) -> Row | None:

@@ -77,6 +77,8 @@ def job_of(loaded: LoadedStudy) -> Job:
             place = sources.place(here)
             problems.append(Problem(str(error), place, dotted(here), name, error.expected, error.nearest))
     if problems:
+        if not any(True for _ in probes):  # then the plan is to blame, not the names
+            plans.load(next(candidates(loaded.levers, study.sample)))
         raise PlanError(problems)
     return Job(loaded.plan, loaded.levers, tuple(measures), study.must_meet)
 

@@ -15,6 +15,7 @@ from typing import Annotated, Any, NamedTuple
 from pydantic import TypeAdapter, ValidationError
 
 from chainplan.plan.includes import Combined, Sources, with_includes
+from chainplan.plan.load import careless
 from chainplan.plan.model_words import expected_words, known_keys, slot_at
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, nearest, shown
 from chainplan.plan.schema_problems import schema_problems
@@ -48,6 +49,9 @@ def load_study(path: Path | str) -> LoadedStudy:
     """
     main = read_source(path)
     sources = Sources(main)
+    empty = [_empty(sources, path) for path in careless(main.data) if sources.value(path) is None]
+    if empty:
+        raise PlanError(empty)
     try:
         study = Study.model_validate(main.data)
     except ValidationError as error:
@@ -73,6 +77,13 @@ def load_study(path: Path | str) -> LoadedStudy:
     if problems:
         raise PlanError(problems)
     return LoadedStudy(study, main.file, sources, levers, plan.file, combined)
+
+
+def _empty(sources: Sources, path: KeyPath) -> Problem:
+    expected = expected_words(path, Study) or "a value"
+    return Problem(
+        "nothing is written here", sources.place(path), dotted(path), "", f"{expected}; or no such key"
+    )
 
 
 class _Levers:
@@ -149,6 +160,11 @@ class _Levers:
             if self._sources.value((*path, end)) is None:
                 self._add(f"the key `{end}` is missing", (*path, end), expected="a quantity", at_key=True)
                 return None
+        known = SetValue(key, key_text, None, (*path, "from"))
+        unknown = _refusal(self._plan.sources, known, [self._plan.sources.data])
+        if slot_at(key.path) is None and unknown is not None:
+            self._refuse(known, unknown)
+            return None
         geometric = plan.spacing == "geometric"
         try:
             ends = read_range(key.path, plan.from_, plan.to, geometric, plan.tolerance or "")

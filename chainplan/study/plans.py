@@ -104,13 +104,19 @@ class Plans:
         """Return a candidate's settings, each as ``--with`` takes it."""
         return [each.text for each in settings_of(self._levers, candidate)]
 
-    def _loaded(self, candidate: Candidate) -> Plan | Unusable:
-        """Load a candidate whole, as the reference that all else must be equal to."""
+    def load(self, candidate: Candidate) -> Plan:
+        """Load a candidate whole, as the reference that all else must be equal to.
+
+        Raises :class:`~chainplan.plan.problems.PlanError` with every problem found.
+        """
         old = self._combined.sources
         sources = Sources(old.main, dict(old.data), old.owners)
         combined = Combined(sources, self._combined.problems, self._combined.complete)
+        return load_combined(combined, self.settings(candidate), "the study").plan
+
+    def _loaded(self, candidate: Candidate) -> Plan | Unusable:
         try:
-            return load_combined(combined, self.settings(candidate)).plan
+            return self.load(candidate)
         except PlanError as error:
             first = next(problem for problem in error.problems if problem.severity == "error")
             return Unusable(reason(first))

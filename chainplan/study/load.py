@@ -243,16 +243,24 @@ class _Levers:
                         self._refuse(each, known[path])
 
     def _check_once(self, levers: list[Lever]) -> None:
-        """Refuse a key that two levers set: the later one would always win."""
-        taken: dict[KeyPath, Lever] = {}
+        """Refuse a key that one lever always sets and another one sets, too: one of the two has no effect.
+
+        Of named choices that set the same key the later lever wins, as with settings.
+        """
+        always = {each: lever for lever in levers for each in self._always(lever)}
         for lever in levers:
-            for each in {
-                each.key.path: each for choice in _some_choices(lever) for each in choice.sets
-            }.values():
-                first = taken.setdefault(each.key.path, lever)
-                if first is not lever:
-                    message = f"the lever `{first.name}` sets this key, too"
-                    self._add(message, each.place, each.key_text, "each key in one lever", at_key=True)
+            sets = (each for choice in _some_choices(lever) for each in choice.sets)
+            for path, each in {each.key.path: each for each in sets}.items():
+                other = always.get(path, lever)
+                if other is not lever:
+                    message = f"the lever `{other.name}` sets this key, too"
+                    is_choice = "choices" in each.place
+                    place = each.place if is_choice else (*each.place[:2], "key")
+                    self._add(message, place, each.key_text, "each key in one lever", at_key=is_choice)
+
+    def _always(self, lever: Lever) -> list[KeyPath]:
+        key = self._study.levers[lever.name].key
+        return [parse_key(key).path] if key is not None else []
 
     def _refuse(self, setting: SetValue, error: PlanError | None) -> None:
         assert error is not None

@@ -115,7 +115,10 @@ def mermaid_label(lines: Iterable[str]) -> str:
 
 
 def graphml_text(drawn: Drawing) -> str:
-    """Return a drawing as GraphML: every attribute with its unit in its name, names as in the plan."""
+    """Return a drawing as GraphML: every attribute with its unit in its name, names as in the plan.
+
+    The text is ASCII, so that every stream carries it; a reader sees the letters that its numbers stand for.
+    """
     import networkx
 
     graph: networkx.MultiDiGraph[str] = networkx.MultiDiGraph()
@@ -124,8 +127,8 @@ def graphml_text(drawn: Drawing) -> str:
         graph.add_node(vertex.name, kind=vertex.kind, **vertex.data)
     for arrow in drawn.arrows:
         graph.add_edge(arrow.near, arrow.far, key=arrow.name, kind=arrow.kind, **arrow.data)
-    body = "\n".join(networkx.generate_graphml(graph))
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
+    body = "\n".join(networkx.generate_graphml(graph)).encode("ascii", "xmlcharrefreplace")
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body.decode("ascii")}\n'
 
 
 def _boxed(

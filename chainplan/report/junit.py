@@ -2,7 +2,7 @@
 
 One test suite per plan, one test case per target. The shape satisfies both widely used schemas of the
 format, the one of the Ant task's reports (which wants properties, a time stamp and a host name) and the one
-that build servers read; the tests have both, written down from memory.
+that build servers check against; the tests have both.
 """
 
 from __future__ import annotations

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import glob
+import os
 import re
 import shlex
 import shutil
 import subprocess
+import sys
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -237,6 +239,34 @@ def test_the_command_writes_each_format(form: str, tmp_path: Path) -> None:
     written = CliRunner().invoke(app, ["reference", "-f", form, "-o", str(tmp_path / "x")])
     assert (shown.exit_code, written.exit_code, written.stdout) == (0, 0, "")
     assert (tmp_path / "x").read_text(encoding="utf-8") == shown.stdout
+
+
+def completed(words: str, position: int) -> tuple[set[str], set[str]]:
+    """Return what the completion of bash offers, and the modules that it took."""
+    code = (
+        "import sys\n"
+        "sys.argv = ['chainplan']\n"
+        "from chainplan.cli.app import main\n"
+        "try:\n    main()\nfinally:\n    sys.stderr.write(' '.join(sys.modules))\n"
+    )
+    asked = {"_CHAINPLAN_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(position)}
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=Path(__file__).parents[2],
+        env={**os.environ, **asked},
+        capture_output=True,
+        check=False,
+        text=True,
+        timeout=60,
+    )
+    return set(done.stdout.split()), set(done.stderr.split())
+
+
+def test_the_shell_completes_commands_and_choices_and_loads_no_planner_for_it() -> None:
+    commands, modules = completed("chainplan gr", 1)
+    assert commands == {"graph"}
+    assert not modules & {"chainplan.evaluation", "chainplan.plan", "networkx", "yaml"}
+    assert completed("chainplan graph plan.yaml --format ", 4)[0] == {"dot", "graphml", "mermaid"}
 
 
 def test_the_version_is_told() -> None:

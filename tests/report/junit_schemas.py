@@ -1,12 +1,18 @@
-"""Two widely used schemas of JUnit XML, written down from memory: neither is the published file itself.
+"""Two widely used schemas of JUnit XML.
 
-ANT_REPORTS is the one of the Apache Ant task's reports (a strict one: properties, time stamp, host name and
-both outputs are required, in this order); BUILD_SERVERS is the looser one that build servers check against.
-What of them does not concern a check of plans (attributes of reruns, for example) is left out, which makes
-them stricter.
+ANT_REPORTS is the one of the Apache Ant task's reports, a strict one: properties, time stamp, host name and
+both outputs are required, in this order. It is written down from memory and is not the published file; what
+does not concern a check of plans is left out, which makes it stricter.
+
+BUILD_SERVERS is the file that build servers check against: junit-10.xsd, copyright Gregory Boissinot, MIT
+licence, as pytest 9.2.0 has it among its own tests (`testing/example_scripts/junit-10.xsd`).
 """
 
 from __future__ import annotations
+
+from pathlib import Path
+
+BUILD_SERVERS = (Path(__file__).parent / "junit-10.xsd").read_text(encoding="utf-8")
 
 ANT_REPORTS = """\
 <xs:schema xmlns:xs="http://www.w3.org/2001/XMLSchema" elementFormDefault="qualified">
@@ -91,75 +97,5 @@ ANT_REPORTS = """\
     <xs:attribute name="skipped" type="xs:int"/>
     <xs:attribute name="time" type="xs:decimal" use="required"/>
   </xs:complexType>
-</xs:schema>
-"""
-
-BUILD_SERVERS = """\
-<xs:schema xmlns:xs="http://www.w3.org/2001/XMLSchema">
-  <xs:simpleType name="SUREFIRE_TIME">
-    <xs:restriction base="xs:string">
-      <xs:pattern value="(([0-9]{0,3},)*[0-9]{3}|[0-9]{0,3})*(\\.[0-9]{0,3})?"/>
-    </xs:restriction>
-  </xs:simpleType>
-  <xs:complexType name="outcome" mixed="true">
-    <xs:attribute name="type" type="xs:string"/>
-    <xs:attribute name="message" type="xs:string"/>
-  </xs:complexType>
-  <xs:element name="testsuites">
-    <xs:complexType>
-      <xs:sequence><xs:element ref="testsuite" minOccurs="0" maxOccurs="unbounded"/></xs:sequence>
-      <xs:attribute name="name" type="xs:string"/>
-      <xs:attribute name="time" type="SUREFIRE_TIME"/>
-      <xs:attribute name="tests" type="xs:string"/>
-      <xs:attribute name="failures" type="xs:string"/>
-      <xs:attribute name="errors" type="xs:string"/>
-    </xs:complexType>
-  </xs:element>
-  <xs:element name="testsuite">
-    <xs:complexType>
-      <xs:choice minOccurs="0" maxOccurs="unbounded">
-        <xs:element ref="testsuite"/>
-        <xs:element name="properties">
-          <xs:complexType>
-            <xs:sequence>
-              <xs:element name="property" minOccurs="0" maxOccurs="unbounded">
-                <xs:complexType>
-                  <xs:attribute name="name" type="xs:string" use="required"/>
-                  <xs:attribute name="value" type="xs:string" use="required"/>
-                </xs:complexType>
-              </xs:element>
-            </xs:sequence>
-          </xs:complexType>
-        </xs:element>
-        <xs:element name="testcase">
-          <xs:complexType>
-            <xs:choice minOccurs="0" maxOccurs="unbounded">
-              <xs:element name="skipped" type="outcome"/>
-              <xs:element name="error" type="outcome"/>
-              <xs:element name="failure" type="outcome"/>
-              <xs:element name="system-out" type="xs:string"/>
-              <xs:element name="system-err" type="xs:string"/>
-            </xs:choice>
-            <xs:attribute name="name" type="xs:string" use="required"/>
-            <xs:attribute name="time" type="SUREFIRE_TIME"/>
-            <xs:attribute name="classname" type="xs:string"/>
-            <xs:attribute name="group" type="xs:string"/>
-          </xs:complexType>
-        </xs:element>
-        <xs:element name="system-out" type="xs:string"/>
-        <xs:element name="system-err" type="xs:string"/>
-      </xs:choice>
-      <xs:attribute name="name" type="xs:string" use="required"/>
-      <xs:attribute name="tests" type="xs:string" use="required"/>
-      <xs:attribute name="failures" type="xs:string" use="required"/>
-      <xs:attribute name="errors" type="xs:string" use="required"/>
-      <xs:attribute name="time" type="SUREFIRE_TIME"/>
-      <xs:attribute name="skipped" type="xs:string"/>
-      <xs:attribute name="timestamp" type="xs:string"/>
-      <xs:attribute name="hostname" type="xs:string"/>
-      <xs:attribute name="id" type="xs:string"/>
-      <xs:attribute name="package" type="xs:string"/>
-    </xs:complexType>
-  </xs:element>
 </xs:schema>
 """

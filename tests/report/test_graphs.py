@@ -265,6 +265,7 @@ def test_odd_names_break_nothing(names: list[str]) -> None:
     drawn = odd_drawing(*names)
     assert_same_dot(drawn)
     assert_same_mermaid(drawn)
+    assert graphml_text(drawn).isascii()
     graph = graph_of(drawn)
     assert list(graph.nodes) == names
     assert [data["name"] for *_, data in graph.edges(data=True)] == names

@@ -235,4 +235,20 @@ def test_ctrl_c_ends_quietly_as_shells_count_it(monkeypatch: pytest.MonkeyPatch)
 
 def test_commands_are_the_trades_own_words() -> None:
     commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]
-    assert list(commands) == ["report", "check", "explain", "data", "play", "start", "schema"]
+    assert list(commands) == [
+        "report",
+        "check",
+        "compare",
+        "explain",
+        "data",
+        "play",
+        "graph",
+        "printout",
+        "study",
+        "start",
+        "schema",
+        "slots",
+        "waveform",
+        "tolerances",
+        "reference",
+    ]

@@ -32,6 +32,7 @@ ROOMS: dict[str, set[str]] = {
     "tolerance": {"budgets", "evaluation", "plan", "quantity", "verdicts"},
     "printout": {"budgets", "cautions", "chain", "evaluation", "plan", "quantity", "report", "sums"},
     "exports": {"budgets", "chain", "plan", "quantity"},
+    "captures": {"budgets", "chain", "exports", "quantity"},
 }
 """What each room below report and cli imports from; those two may import from any other."""
 

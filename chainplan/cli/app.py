@@ -376,6 +376,76 @@ def reference(
     _run("reference", form=form, out=out)
 
 
+@app.command()
+def capture(
+    plan: PlanFile,
+    file: Annotated[str, typer.Argument(help="The capture of the wire.", show_default=False)],
+    channel: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--channel",
+            "-c",
+            metavar="SIGNAL=PORT",
+            help="A signal of the capture and the port (or the chain) it was taken at; may be given several "
+            "times.",
+        ),
+    ] = None,
+    form: Annotated[
+        Literal["vcd", "csv"] | None,
+        typer.Option("--format", "-f", help="Value change dump or rows; else as the file looks."),
+    ] = None,
+    trace: Annotated[
+        Literal["busy", "edges"],
+        typer.Option(help="Signals are active while the wire is busy, or are the line with all its edges."),
+    ] = "busy",
+    active: Annotated[Literal["high", "low"], typer.Option(help="Level of a busy wire.")] = "high",
+    idle: Annotated[
+        str | None, typer.Option(metavar="TIME", help="Pause that parts frames, else out of the plan.")
+    ] = None,
+    glitch: Annotated[
+        str | None, typer.Option(metavar="TIME", help="Pulses below are left out, else below one bit.")
+    ] = None,
+    resolution: Annotated[
+        str | None, typer.Option(metavar="TIME", help="Sample time of the capture, else its time step.")
+    ] = None,
+    clock_error: Annotated[
+        str | None, typer.Option(metavar="RATIO", help="Error of the capture's clock, such as '50 ppm'.")
+    ] = None,
+    time_unit: Annotated[
+        Literal["s", "ms", "us", "ns", "ps", "fs"] | None,
+        typer.Option(help="Unit of time in rows, where their header does not name it."),
+    ] = None,
+    findings: Annotated[
+        int, typer.Option(min=0, max=1000, help="Findings that are listed; all are counted.")
+    ] = 20,
+    *,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, units in the keys.")] = False,
+    settings: Settings = None,
+    width: Width = None,
+    out: Out = None,
+) -> None:
+    """Hold a capture of the wire against the plan. Exit code 0: all inside, 1: something is not."""
+    _run(
+        "capture",
+        plan=plan,
+        file=file,
+        settings=settings,
+        channels=channel,
+        form=form,
+        trace=trace,
+        active=active,
+        idle=idle,
+        glitch=glitch,
+        resolution=resolution,
+        clock_error=clock_error,
+        time_unit=time_unit,
+        most=findings,
+        as_json=as_json,
+        width=width,
+        out=out,
+    )
+
+
 def _run(command: str, **options: object) -> None:
     """Run a command's own module, `chainplan.cli.COMMAND`, and leave with its exit code."""
 

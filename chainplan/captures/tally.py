@@ -1,0 +1,93 @@
+"""What was measured beside what the plan allows, and what lay outside, as far as it is kept."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from chainplan.captures.ranges import Range
+
+MOST_FINDINGS = 1000
+"""Findings that are kept with their time stamp; all are counted."""
+
+
+class Finding(NamedTuple):
+    """Something outside the plan at `time` of the capture's own clock, fs.
+
+    `measured` and `allowed` are times; None where a frame is missing or not in the plan.
+    """
+
+    time: int
+    what: str
+    scan: int | None
+    """Number of the scan in the major cycle, where the place in the plan is known."""
+    measured: int | None = None
+    allowed: Range | None = None
+
+
+class Row(NamedTuple):
+    """One measured quantity: how often, its least and largest, the widest range allowed, how many outside.
+
+    Each value is held against the range of its own frame; `allowed` is the hull of these.
+    """
+
+    quantity: str
+    subject: str
+    times: int
+    least: int
+    largest: int
+    allowed: Range
+    outside: int
+
+
+class _Row:
+    __slots__ = ("allowed", "count", "largest", "least", "outside")
+
+    def __init__(self, time: int, allowed: Range) -> None:
+        self.count = self.outside = 0
+        self.least = self.largest = time
+        self.allowed = allowed
+
+
+class Measured:
+    """The rows and findings of one channel."""
+
+    def __init__(self) -> None:
+        self._rows: dict[tuple[str, str], _Row] = {}
+        self.findings: list[Finding] = []
+        self.found = 0
+        self.frames = 0
+        self.missing = 0
+        self.extra = 0
+        self.breaks = 0
+        """How often the capture left the course of the plan, and took it up again elsewhere."""
+        self.not_judged = 0
+
+    def add(self, key: tuple[str, str], time: int, allowed: Range) -> bool:
+        """Take in a measured time; tell whether it is inside."""
+        row = self._rows.get(key)
+        if row is None:
+            row = self._rows[key] = _Row(time, allowed)
+        row.count += 1
+        row.least = min(row.least, time)
+        row.largest = max(row.largest, time)
+        low, high = allowed
+        if low < row.allowed[0] or high > row.allowed[1]:
+            row.allowed = Range(min(low, row.allowed[0]), max(high, row.allowed[1]))
+        if low <= time <= high:
+            return True
+        row.outside += 1
+        return False
+
+    def find(self, finding: Finding) -> None:
+        """Note something outside."""
+        self.found += 1
+        if len(self.findings) < MOST_FINDINGS:
+            self.findings.append(finding)
+
+    @property
+    def rows(self) -> list[Row]:
+        """Return all rows, in the order in which they were first measured."""
+        return [
+            Row(*key, row.count, row.least, row.largest, row.allowed, row.outside)
+            for key, row in self._rows.items()
+        ]

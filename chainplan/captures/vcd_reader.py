@@ -1,0 +1,182 @@
+"""Value change dumps read piece by piece (IEEE 1364-2005, clause 18): only the signals asked for.
+
+The declarations are read first; then the changes are taken in as they come, in memory that does not grow
+with the file. What the standard does not know is an error with its place, but for an end in the middle of
+a line: a capture is often cut off there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from chainplan.captures.frames import Level
+from chainplan.captures.source import Events, Source
+
+_UNITS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 10**3, b"fs": 1}
+_LONGEST_HEADER = 64 * 2**20
+_LONGEST_WORD = 2**16
+
+_TIMESCALE = re.compile(rb"\s*(10{0,2})\s*(s|ms|us|ns|ps|fs)\s*")
+
+
+class Variable(NamedTuple):
+    """A declared variable: its full name with scopes, its code and its width in bits."""
+
+    name: str
+    code: bytes
+    width: int
+
+
+class Header(NamedTuple):
+    """The declarations: fs per time step, and the variables."""
+
+    scale: int
+    variables: list[Variable]
+
+
+def read_header(source: Source) -> Header:
+    """Read the declarations up to ``$enddefinitions``; raises :class:`CaptureError` with the place."""
+    while True:
+        end = re.search(rb"\$enddefinitions\s+\$end(?=\s)", source.buffer)
+        if end:
+            break
+        if len(source.buffer) > _LONGEST_HEADER or not source.more():
+            raise source.error("the declarations do not end: $enddefinitions $end is missing", 0)
+    header = _declarations(source, source.buffer[: end.start()])
+    source.drop(end.end())
+    return header
+
+
+def _declarations(source: Source, text: bytes) -> Header:
+    scale = None
+    scope: list[str] = []
+    variables: list[Variable] = []
+    place = 0
+    for match in re.finditer(rb"\s*\$([a-z]+)(?=\s)(.*?)(?<!\S)\$end(?!\S)\s*", text, flags=re.DOTALL):
+        if match.start() != place:
+            break
+        place = match.end()
+        keyword, content = match[1], match[2]
+        words = content.split()
+        if keyword == b"timescale":
+            found = _TIMESCALE.fullmatch(content)
+            if found is None:
+                raise source.error("a time scale is 1, 10 or 100 s, ms, us, ns, ps or fs", match.start(1) - 1)
+            scale = int(found[1]) * _UNITS[found[2]]
+        elif keyword == b"scope":
+            scope.append(_text(words[1]) if len(words) > 1 else "")
+        elif keyword == b"upscope":
+            if not scope:
+                raise source.error("$upscope without a scope", match.start(1) - 1)
+            scope.pop()
+        elif keyword == b"var":
+            if len(words) < 4 or not words[1].isdigit():
+                raise source.error("a variable is declared by type, width, code and name", match.start(1) - 1)
+            name = "".join(map(_text, words[3:])) if len(words) > 4 else _text(words[3])
+            variables.append(Variable(".".join([*scope, name]), words[2], int(words[1])))
+    if place != len(text):
+        raise source.error("this is no declaration of a value change dump", place + _blanks(text[place:]))
+    if scale is None:
+        raise source.error("the dump has no $timescale, so its times mean nothing", 0)
+    return Header(scale, variables)
+
+
+def _blanks(text: bytes) -> int:
+    return len(text) - len(text.lstrip())
+
+
+def _text(word: bytes) -> str:
+    return word.decode("utf-8", "backslashreplace")
+
+
+def vcd_events(source: Source, header: Header, codes: Sequence[bytes]) -> Iterator[Events]:
+    """Yield the levels of the variables with these codes, piece by piece; times in fs.
+
+    Raises :class:`CaptureError` for damage, with byte and line.
+    """
+    skip, wanted = _patterns(codes)
+    channel = {code: number for number, code in enumerate(codes)}
+    scale = header.scale
+    time: int | None = None
+    early: list[tuple[int, Level]] = []  # levels before the first time stamp: they hold from then on
+    while True:
+        events: list[tuple[int, int, Level]] = []
+        text, place = source.buffer, 0
+        while (found := wanted.match(text, place)) is not None:
+            step, level, code, vector, vector_code = found.groups()
+            if step is not None:
+                now = int(step) * scale
+                if time is None:
+                    events += [(number, now, first) for number, first in early]
+                elif now < time:
+                    raise source.error(f"time goes back to #{int(step)}", found.start(1) - 1)
+                time = now
+            else:
+                number = channel[code or vector_code]
+                value = _level(level or vector)
+                if time is None:
+                    early.append((number, value))
+                else:
+                    events.append((number, time, value))
+            place = found.end()
+        passed = skip.match(text, place)
+        assert passed is not None  # it matches nothing, too
+        source.drop(passed.end())
+        yield events, time or 0
+        if _stuck(source.buffer):
+            raise source.error(f"this is no value change: {_shown(source.buffer)}", 0)
+        if not source.more():
+            break
+    if source.buffer.strip():
+        source.cut_off()
+
+
+def _patterns(codes: Sequence[bytes]) -> tuple[re.Pattern[bytes], re.Pattern[bytes]]:
+    """Return what is passed over, in one stroke, and what is looked at after it.
+
+    Words are parted by blanks. Passed over are changes of other variables (scalar, vector, real, string) and
+    the words around a dump of all values.
+    """
+    own = b"|".join(re.escape(code) for code in codes)
+    skip = (
+        rb"(?:\s++"
+        rb"|[01xXzZuUwWlLhH-](?!(?:" + own + rb")\s)[!-~]++(?=\s)"
+        rb"|(?:[bB][01xXzZuUwWlLhH-]++|[rR][0-9.+\-eEnaifNAIF]++|[sS][!-~]*+)\s++(?!(?:"
+        + own
+        + rb")\s)[!-~]++(?=\s)"
+        rb"|\$comment\s(?:(?!\$end\s).)*+\$end(?=\s)"
+        rb"|\$(?:dumpvars|dumpall|dumpon|dumpoff|end)(?=\s))*+"
+    )
+    wanted = (
+        skip + rb"(?:#([0-9]{1,30})(?=\s)|([01xXzZ])(" + own + rb")(?=\s)"
+        rb"|[bB]([01xXzZ]{1,64})\s++(" + own + rb")(?=\s))"
+    )
+    return re.compile(skip, re.DOTALL), re.compile(wanted, re.DOTALL)
+
+
+def _level(bits: bytes) -> Level:
+    """Return the level of a value: busy if any bit is set, unknown if one is unknown and none set.
+
+    A released wire (z) is idle.
+    """
+    if b"1" in bits:
+        return 1
+    return None if b"x" in bits or b"X" in bits else 0
+
+
+def _stuck(rest: bytes) -> bool:
+    """Tell whether what is left cannot become a change when more is read."""
+    if rest.startswith(b"$comment"):
+        return len(rest) > _LONGEST_HEADER
+    words = rest.split(maxsplit=2)
+    whole = len(words) - (not rest[-1:].isspace())
+    if words and words[0][:1] in b"bBrRsS" and whole < 2:
+        return len(rest) > _LONGEST_WORD
+    return whole >= 1 or len(rest) > _LONGEST_WORD
+
+
+def _shown(rest: bytes) -> str:
+    word = rest.split(maxsplit=1)[0][:40]
+    return "".join(chr(byte) if 32 < byte < 127 else f"\\x{byte:02x}" for byte in word)

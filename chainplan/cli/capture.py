@@ -1,0 +1,139 @@
+"""`capture`: a capture of the wire held against the plan, frame by frame."""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, BinaryIO, Literal
+
+from chainplan.cli.files import write_result
+from chainplan.cli.guard import UserError, write_out
+from chainplan.cli.plans import open_plan
+from chainplan.plan.problems import escape
+from chainplan.quantity import RATIO, TIME, Dimension, QuantityError, parse_quantity
+
+if TYPE_CHECKING:
+    from chainplan.captures.compare import Channel, Options, Result
+    from chainplan.evaluation import Evaluation
+
+
+def run(
+    plan: str,
+    file: str,
+    settings: Sequence[str] | None,
+    channels: Sequence[str] | None,
+    form: Literal["vcd", "csv"] | None,
+    trace: Literal["busy", "edges"],
+    active: Literal["high", "low"],
+    idle: str | None,
+    glitch: str | None,
+    resolution: str | None,
+    clock_error: str | None,
+    time_unit: str | None,
+    most: int,
+    width: int | None,
+    out: str | None,
+    *,
+    as_json: bool,
+) -> int:
+    """Compare a capture; return 0 if all of it is inside the plan, 1 if anything is not."""
+    loaded, evaluation = open_plan(plan, settings)
+    from chainplan.captures.compare import Options
+
+    options = Options(
+        trace,
+        active == "low",
+        _amount("--idle", idle, TIME),
+        _amount("--glitch", glitch, TIME),
+        _amount("--resolution", resolution, TIME),
+        _amount("--clock-error", clock_error, RATIO) or 0,
+        time_unit,
+    )
+    result = _compare(file, [_channel(evaluation, each) for each in channels or ()], options, form)
+    if as_json or out is not None:
+        from chainplan.report.captured_data import captured_json
+
+        write_result(captured_json(loaded, file, result), out)
+    else:
+        from rich.console import Console
+
+        from chainplan.report.captured import captured_text
+
+        write_out(captured_text(Console(width=width), loaded, evaluation, file, result, most))
+    return 0 if result.inside else 1
+
+
+def _amount(option: str, text: str | None, dimension: Dimension) -> int | None:
+    if text is None:
+        return None
+    try:
+        return parse_quantity(text, dimension).max
+    except QuantityError as error:
+        raise UserError(f"{option}: {error}\n   expected: {error.expected}") from None
+
+
+def _channel(evaluation: Evaluation, text: str) -> Channel:
+    """Return the channel that ``SIGNAL=PORT`` means; the port by its name, or by the chain it is head of."""
+    from chainplan.captures.compare import Channel
+
+    signal, sign, wanted = text.rpartition("=")
+    ports = {port: scan for scan in evaluation.scans.values() for port in scan.controller.ports}
+    used = sorted({chain.head for chain in evaluation.network.chains.values()})
+    if not sign or not signal or not wanted:
+        raise UserError(
+            f"--channel {escape(text)}: a signal of the capture and a port are wanted\n"
+            f"   expected: SIGNAL=PORT, such as line={escape(used[0])}"
+        )
+    chain = evaluation.network.chains.get(wanted)
+    found = [port for port in ports if wanted in (port, port.rpartition(":")[2])]
+    if not found and chain is not None:
+        found = [chain.head]
+    if len(found) == 1:
+        return Channel(signal, ports[found[0]], found[0])
+    listed = ", ".join(map(escape, found or used))
+    problem = "several controllers have that port" if found else "the plan has no such port"
+    from difflib import get_close_matches
+
+    close = [] if found else get_close_matches(wanted, [*ports, *evaluation.network.chains], n=1)
+    hint = f"\n   did you mean: {escape(close[0])}" if close else ""
+    raise UserError(f"--channel {escape(text)}: {problem}\n   expected: {listed}{hint}")
+
+
+def _compare(
+    file: str, channels: list[Channel], options: Options, form: Literal["vcd", "csv"] | None
+) -> Result:
+    from chainplan.captures.compare import compare_capture
+    from chainplan.captures.course import CourseError
+    from chainplan.captures.source import CaptureError
+
+    if not channels:
+        raise UserError("no channel is given\n   expected: --channel SIGNAL=PORT, at least once")
+    try:
+        with open(file, "rb") as stream, _progress(stream) as progress:
+            return compare_capture(stream, channels, options, form, progress)
+    except (CaptureError, CourseError) as error:
+        first, *others = str(error).split("\n")
+        raise UserError("\n".join([f"{escape(file)}: {escape(first)}", *map(escape, others)])) from None
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise UserError(f"{escape(file)}: the file cannot be read: {why}") from None
+
+
+@contextmanager
+def _progress(stream: BinaryIO) -> Iterator[Callable[[int], None] | None]:
+    """Show a progress bar on stderr where someone watches; yield what moves it."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+
+    status = os.fstat(stream.fileno())
+    size = status.st_size if stat.S_ISREG(status.st_mode) else None
+    columns = (TextColumn("capture"), BarColumn(), DownloadColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=size)
+        yield lambda done: bar.update(task, completed=done)

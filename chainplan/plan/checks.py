@@ -29,10 +29,11 @@ SLOWEST_SHARE = 100
 """A velocity below this part of the speed of light is a slip: no cable or trace is as slow as that."""
 
 
-def check_plan(plan: Plan, wrong: Wrong | None = None) -> list[Finding]:
+def check_plan(plan: Plan, wrong: Wrong | None = None, *, suspect: bool = True) -> list[Finding]:
     """Return everything wrong between the parts of a plan that is valid part by part, and what is suspicious.
 
-    `wrong` names what could not be read: nothing is found there, and nothing is concluded from it.
+    `wrong` names what could not be read: nothing is found there, and nothing is concluded from it. Without
+    `suspect` nothing is looked for that is only suspicious.
     """
     wrong = Wrong() if wrong is None else wrong
     found: list[Finding] = []
@@ -51,7 +52,7 @@ def check_plan(plan: Plan, wrong: Wrong | None = None) -> list[Finding]:
     run(_protocols, _parts, _board_types, _controllers, _insulation, check_schedule, check_standby)
     run(check_wire, check_layout, check_uplink)
     run(check_cover)
-    if not wrong and run(check_work):
+    if not wrong and run(check_work) and suspect:
         run(suspicions)
     return found
 

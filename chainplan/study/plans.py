@@ -85,7 +85,7 @@ class Plans:
         if doubtful:
             return self._doubted(candidate, tuple(doubtful))
         plan = Plan.model_construct(set(fields), **fields)
-        for finding in check_plan(plan):
+        for finding in check_plan(plan, suspect=False):
             if finding.severity == "error":
                 return Unusable(_finding_reason(finding))
         return plan

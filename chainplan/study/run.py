@@ -6,6 +6,7 @@ put into batches.
 
 from __future__ import annotations
 
+import gc
 import signal
 from collections import deque
 from collections.abc import Generator, Iterator
@@ -74,10 +75,14 @@ def run(
     if backend.joblib:
         yield from _with_joblib(parcel, batches, backend)
     elif backend.workers == 1:
-        for first, batch in batches:
-            timed = _work(parcel, first, batch)
-            batches.learn(timed)
-            yield timed.rows
+        gc.freeze()  # what is here now outlives every candidate: the collector need not look at it
+        try:
+            for first, batch in batches:
+                timed = _work(parcel, first, batch)
+                batches.learn(timed)
+                yield timed.rows
+        finally:
+            gc.unfreeze()
     else:
         yield from _with_processes(parcel, batches, backend.workers)
 
@@ -89,7 +94,7 @@ def _work(parcel: bytes, first: int, batch: list[Candidate]) -> _Timed:
 
 
 def _with_processes(parcel: bytes, batches: _Batches, workers: int) -> Iterator[list[Row]]:
-    pool = ProcessPoolExecutor(workers, initializer=_leave_interrupts_to_the_parent)
+    pool = ProcessPoolExecutor(workers, initializer=_begin_process)
     waiting: deque[Future[_Timed]] = deque()
     try:
         for first, batch in batches:
@@ -108,8 +113,9 @@ def _taken(future: Future[_Timed], batches: _Batches) -> list[Row]:
     return timed.rows
 
 
-def _leave_interrupts_to_the_parent() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+def _begin_process() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
+    gc.freeze()  # see above
 
 
 def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend) -> Iterator[list[Row]]:

@@ -35,6 +35,7 @@ ENVIRONMENT = {
     "FORCE_COLOR": "If set and not empty, a piped report has colour, too.",
     "COLUMNS": "Width of the terminal, where --width does not say otherwise.",
     "PYTHONIOENCODING": "Encoding of the output; where it has no sign for something, a plain one stands.",
+    "SOURCE_DATE_EPOCH": "Date of the fonts within a PDF, in seconds since 1970; else always the same.",
     "_CHAINPLAN_COMPLETE": "Set by the shell's completion, which --install-completion sets up.",
 }
 

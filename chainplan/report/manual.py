@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 from textwrap import wrap
 from typing import NamedTuple
 
@@ -53,19 +54,21 @@ class Manual(NamedTuple):
 def manual_text(manual: Manual) -> str:
     """Return plain text, 80 columns wide."""
     lines = [f"{manual.name} {manual.version}", *_wrapped(manual.summary, "")]
-    for block in manual.blocks:
+    for before, block in pairwise((None, *manual.blocks)):
+        if isinstance(block, Term) and isinstance(before, (Paragraph, Lines)):
+            lines.append("")
         lines += _text(block)
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
-def _text(block: Block) -> Iterator[str]:
+def _text(block: Block | None) -> Iterator[str]:
     if isinstance(block, Heading):
         yield from ("", block.text.upper() if block.level == 1 else f"  {block.text}")
     elif isinstance(block, Lines):
         yield from ("", *(f"      {line}" for line in block.lines))
     elif isinstance(block, Paragraph):
         yield from ("", *_wrapped(block.text, "    "))
-    else:
+    elif isinstance(block, Term):
         yield from _wrapped(block.term, "    ")
         yield from _wrapped(block.text, "        ")
 

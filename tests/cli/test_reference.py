@@ -101,7 +101,7 @@ SLOW = (
     r"--seeds",
     r"\.pdf$",
     r"^chainplan tolerances plan\.yaml$",
-    r"^chainplan (play|study|capture) ",
+    r"^chainplan (play|study|capture|report) ",
 )
 """Examples that take seconds or files of their own: their words are checked here, other tests run them."""
 

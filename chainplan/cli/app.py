@@ -144,12 +144,16 @@ def data(
     settings: Settings = None,
     out: Out = None,
     *,
+    headroom: Annotated[
+        bool,
+        typer.Option("--headroom", help="Search how far each lever could go alone, too; takes seconds."),
+    ] = False,
     reach: Annotated[
         bool, typer.Option("--reach", help="Search how far each chain could go, too; takes seconds.")
     ] = False,
 ) -> None:
     """Print all results as JSON, units in the keys."""
-    _run("data", plan=plan, settings=settings, out=out, reach=reach)
+    _run("data", plan=plan, settings=settings, out=out, reach=reach, headroom=headroom)
 
 
 @app.command()

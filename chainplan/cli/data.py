@@ -10,8 +10,10 @@ from chainplan.cli.plans import open_plan
 from chainplan.report.data import data_text
 
 
-def run(plan: str, settings: Sequence[str] | None, out: str | None, *, reach: bool = False) -> int:
+def run(
+    plan: str, settings: Sequence[str] | None, out: str | None, *, reach: bool = False, headroom: bool = False
+) -> int:
     """Write the results of a plan, to stdout or to a file."""
     loaded, evaluation = open_plan(plan, settings)
-    write_result(data_text(loaded, evaluation, __version__, reach=reach), out)
+    write_result(data_text(loaded, evaluation, __version__, reach=reach, headroom=headroom), out)
     return 0

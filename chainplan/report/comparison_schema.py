@@ -12,15 +12,9 @@ from pydantic import create_model
 
 from chainplan.report.comparison_data import COMPARISON_VERSION
 from chainplan.report.record_schema import ResultRecord as _Record
-from chainplan.report.units import SUFFIXES
+from chainplan.report.record_schema import figures
 
-Number = int | float | None
 Status = Literal["met", "missed", "not checked"]
-
-
-def _figures(*keys: str) -> dict[str, Any]:
-    """Return the optional fields of figures that can have any dimension."""
-    return {f"{key}_{suffix}": (Number, None) for key in keys for suffix, _ in SUFFIXES.values()}
 
 
 class ComparisonTool(_Record):
@@ -105,7 +99,7 @@ TermChangeData = create_model(
     "TermChangeData",
     __base__=_TermWords,
     __doc__="A term that adds something else; times x each = what it adds; null where there is no such term.",
-    **_figures("old_each", "new_each", "change"),
+    **figures("old_each", "new_each", "change"),
 )
 
 
@@ -123,7 +117,7 @@ FigureChangeData = create_model(
     "FigureChangeData",
     __base__=_FigureWords,
     __doc__="A figure that comes to something else; null where a plan has no such figure.",
-    **_figures("old_total", "new_total", "change"),
+    **figures("old_total", "new_total", "change"),
 )
 
 
@@ -157,7 +151,7 @@ ComparedVerdict = create_model(
     "ComparedVerdict",
     __base__=_VerdictWords,
     __doc__="A target of one plan, and how it differs from the reference's.",
-    **_figures("worst", "limit", "margin", "typical", "worst_change"),
+    **figures("worst", "limit", "margin", "typical", "worst_change"),
 )
 
 

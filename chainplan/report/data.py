@@ -21,6 +21,7 @@ from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.plan.problems import dotted
 from chainplan.quantity import RATIO, TIME, Dimension
 from chainplan.report.fault_data import faults_data
+from chainplan.report.headroom_data import headroom_data
 from chainplan.report.isolation_data import isolation_data
 from chainplan.report.room_data import coverage_data, uplink_data
 from chainplan.report.standby_data import balancing_data, start_up_data, supply_data
@@ -42,16 +43,21 @@ MOST_SCANS = 4096
 Record = dict[str, Any]
 
 
-def data_text(loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False) -> str:
+def data_text(
+    loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False, headroom: bool = False
+) -> str:
     """Return all results as strict JSON: ASCII, no NaN, the same bytes for the same plan and version."""
-    document = plan_data(loaded, evaluation, version, reach=reach)
+    document = plan_data(loaded, evaluation, version, reach=reach, headroom=headroom)
     return json.dumps(document, indent=2, allow_nan=False, ensure_ascii=True) + "\n"
 
 
-def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False) -> Record:
+def plan_data(
+    loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False, headroom: bool = False
+) -> Record:
     """Return all results as plain dicts, lists, texts and numbers; `version` is the tool's own.
 
-    How far each chain could go is searched for, and written, only where `reach` asks for it.
+    How far each lever and each chain could go is searched for, and written, only where `headroom` and `reach`
+    ask for it.
     """
     verdicts = evaluation.verdicts
     counts = Counter(verdict.status for verdict in verdicts)
@@ -70,6 +76,7 @@ def plan_data(loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach
         "supply": supply_data(evaluation),
         "single_faults": faults_data(evaluation),
         "lengths": lengths_data(evaluation),
+        "headroom": headroom_data(evaluation) if headroom else None,
         "reach": reach_data(evaluation) if reach else None,
         "errors": errors_data(evaluation),
         "isolation": isolation_data(evaluation),

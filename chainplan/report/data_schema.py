@@ -1,10 +1,10 @@
 # ruff: noqa: N815  # keys end in their unit, and the volt is V
 """The shape of the results as data, from which their JSON Schema is made.
 
-Every quantity's key ends in its unit: ``_s`` second, ``_V`` volt, ``_m`` metre, ``_bit`` bit, ``_ratio`` a
-plain ratio (1 = 100 %), ``_count`` a number of things, ``_A`` ampere, ``_Ah`` ampere-hour. Where figures of
-several dimensions can stand, there is one key per unit and exactly one of them is present. A figure that is
-not known is null.
+Every quantity's key ends in its unit: ``_s`` second, ``_V`` volt, ``_m`` metre, ``_bit`` bit, ``_bit_per_s``
+bit per second, ``_ratio`` a plain ratio (1 = 100 %), ``_count`` a number of things, ``_A`` ampere, ``_Ah``
+ampere-hour. Where figures of several dimensions can stand, there is one key per unit and exactly one of them
+is present. A figure that is not known is null.
 """
 
 from __future__ import annotations
@@ -15,19 +15,14 @@ from pydantic import create_model
 
 from chainplan.report.data import SCHEMA_VERSION
 from chainplan.report.fault_schema import FaultsData
+from chainplan.report.headroom_schema import HeadroomData
 from chainplan.report.record_schema import ResultRecord as _Record
+from chainplan.report.record_schema import figures
 from chainplan.report.room_schema import CoverageData, UplinkData
 from chainplan.report.standby_schema import BalancingData, StartUpData, SupplyData
-from chainplan.report.units import SUFFIXES
 from chainplan.report.wire_schema import ErrorsData, LengthData, ReachData
 
-Number = int | float | None
 Status = Literal["met", "missed", "not checked"]
-
-
-def _figures(*keys: str) -> dict[str, Any]:
-    """Return the optional fields of figures that can have any dimension."""
-    return {f"{key}_{suffix}": (Number, None) for key in keys for suffix, _ in SUFFIXES.values()}
 
 
 class ToolData(_Record):
@@ -67,7 +62,7 @@ VerdictData = create_model(
     "VerdictData",
     __base__=_VerdictWords,
     __doc__="A target beside the worst case it limits.",
-    **_figures("worst", "limit", "margin", "typical"),
+    **figures("worst", "limit", "margin", "typical"),
 )
 
 
@@ -83,7 +78,7 @@ TermData = create_model(
     "TermData",
     __base__=_TermWords,
     __doc__="One addend: times x each = total.",
-    **_figures("each", "total"),
+    **figures("each", "total"),
 )
 
 
@@ -95,7 +90,7 @@ class _SumWords(_Record):
 
 
 SumData = create_model(
-    "SumData", __base__=_SumWords, __doc__="A figure; its terms add up to it.", **_figures("total")
+    "SumData", __base__=_SumWords, __doc__="A figure; its terms add up to it.", **figures("total")
 )
 
 
@@ -279,7 +274,7 @@ CheckData = create_model(
     "CheckData",
     __base__=_CheckWords,
     __doc__="One figure of a segment's isolation, needed and offered.",
-    **_figures("needed", "offered", "margin"),
+    **figures("needed", "offered", "margin"),
 )
 
 
@@ -355,6 +350,8 @@ class Results(_Record):
     supply: list[SupplyData]
     single_faults: FaultsData
     lengths: list[LengthData]
+    headroom: HeadroomData | None
+    """Null unless it was asked for."""
     reach: ReachData | None
     """Null unless it was asked for."""
     errors: ErrorsData

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from chainplan.quantity import (
+    BIT_RATE,
     BITS,
     CAPACITY,
     COUNT,
@@ -34,6 +35,7 @@ SUFFIXES: dict[str, tuple[str, str]] = {
     RATE.name: ("per_hour", "/h"),
     CAPACITY.name: ("Ah", "Ah"),
     CURRENT.name: ("A", "A"),
+    BIT_RATE.name: ("bit_per_s", "bit/s"),
 }
 
 Figure = float | int | None

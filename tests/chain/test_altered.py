@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from strategies import plan_data
 
-from chainplan.chain.altered import boards_on, with_boards, with_lengths
+from chainplan.chain.altered import boards_on, most_cells_added, with_boards, with_cells, with_lengths
 from chainplan.chain.build import build_network
 from chainplan.chain.network import Network
 from chainplan.plan.load import load_plan
@@ -161,3 +161,53 @@ def test_boards_added_and_taken_off_again_leave_the_network_as_it_was(
             assert node.reference == string.taps[node.first_cell]
             assert node.top == string.taps[node.first_cell + node.cells]
     same(with_boards(grown, name, boards), network)
+
+
+def trolley_of(cells: int) -> Network:
+    data = data_of("rail-trolley")
+    for node in data["board_types"]["board-12"]["nodes"]:
+        node["cells"] = cells
+    for number in (0, 2):
+        data["strings"]["main"]["stack"][number]["cells"] = cells
+    return built(data)
+
+
+@pytest.mark.parametrize(("now", "then"), [(12, 12), (12, 11), (12, 1), (7, 12), (7, 6), (3, 4)])
+def test_cells_at_every_node_are_those_of_a_plan_with_as_many(now: int, then: int) -> None:
+    same(with_cells(trolley_of(now), "line", then - now), trolley_of(then))
+
+
+def ferry_of(cells: int) -> Network:
+    data = data_of("harbour-ferry")
+    for node in data["board_types"]["board-18"]["nodes"]:
+        node["cells"] = cells
+    for number in (1, 3):
+        data["strings"]["bank"]["stack"][number]["cells"] = cells
+    return built(data)
+
+
+@pytest.mark.parametrize("then", [17, 9, 1])
+def test_cells_of_one_chain_leave_the_other_strings_alone(then: int) -> None:
+    altered = ferry_of(18)
+    for chain in altered.chains:
+        altered = with_cells(altered, chain, then - 18)
+    same(altered, ferry_of(then))
+
+
+def test_a_break_within_a_node_s_cells_stays_within_or_at_their_lower_end() -> None:
+    data = data_of("rail-trolley")
+    stack = data["strings"]["main"]["stack"]
+    stack[0:1] = [{"cells": 10}, {"disconnect": "inside", "allowance": "20 V"}, {"cells": 14}]
+    altered = with_cells(built(data), "line", -4)
+    (inside,) = (opening for opening in altered.strings["main"].breaks if opening.name == "inside")
+    assert inside.cells_below == 8  # the cells 9 and 10 below it were taken off
+
+
+@pytest.mark.parametrize("more", [-12, 1, 100])
+def test_cells_that_no_node_can_have_are_refused(more: int) -> None:
+    with pytest.raises(ValueError, match="at least one cell"):
+        with_cells(trolley_of(12), "line", more)
+
+
+def test_most_cells_added_are_the_free_inputs() -> None:
+    assert most_cells_added(trolley_of(7).chains["line"]) == 5

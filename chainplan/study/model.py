@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from chainplan.plan.fields import Format, Name, Note, Part, Reads, Reference, refusal
 
@@ -82,7 +82,7 @@ class Study(Part):
     objectives: Annotated[dict[Reference, Sense], Field(min_length=1, max_length=MOST_COLUMNS)]
     also: Annotated[tuple[Reference, ...], Field(max_length=MOST_COLUMNS)] = ()
     must_meet: Targets = None
-    sample: Sample | None = None
+    sample: Annotated[Sample | None, BeforeValidator(_sample)] = None
 
 
 def study_schema() -> dict[str, Any]:

@@ -10,7 +10,7 @@ Isolation does not depend on a cable's length, so searches over lengths take it 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from math import floor
 from typing import Literal, NamedTuple
@@ -19,8 +19,10 @@ from chainplan.chain.altered import boards_on, with_boards, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import COUNT, LENGTH, Dimension, Span
-from chainplan.verdicts import ROOMS, WALKS, judge
+from chainplan.verdicts import ROOMS, SCANNING, WALKS, Room
+from chainplan.verdicts.isolation import isolation_verdicts
 from chainplan.verdicts.verdict import Verdict
+from chainplan.verdicts.wire import length_verdicts
 
 MILLIMETRE = 10**6
 LONGEST = 10**8
@@ -203,11 +205,25 @@ def _of_boards(network: Network, chains: list[Chain], boards: int) -> Network:
 # The search ------------------------------------------------------------------------------------------------
 
 
-class Trials:
-    """Evaluations of one network altered more and more, each made once.
+_LIKELY: tuple[Room, ...] = (*SCANNING, isolation_verdicts, length_verdicts)
+"""What mostly stops a chain, and is judged faster than the rest."""
 
-    The search is made twice: first without the walk through all faults, which takes longest, then with it,
-    from what the first one found. So the walk is made at few places, and at every one that counts.
+_STAGES = (
+    _LIKELY,
+    tuple(room for room in ROOMS if room not in (*_LIKELY, *WALKS)),
+    WALKS,
+)
+
+_ORDER = (*(room for room in ROOMS if room not in WALKS), *WALKS)
+"""The order in which what is missed is told."""
+
+
+class Trials:
+    """Evaluations of one network altered more and more; every room of verdicts is asked once for each.
+
+    The search is made in stages: with what mostly stops a chain, then with all else but the walk through
+    all faults, which takes longest, then with that too, each from what the one before found. So what takes
+    long is worked out at few places, and at every one that counts.
     """
 
     def __init__(
@@ -215,37 +231,41 @@ class Trials:
     ) -> None:
         self._base = evaluation
         self._altered = altered
-        self._same_isolation = lengths_only
+        self._lengths_only = lengths_only
         # Boards only double from one look to the next, lest a network far too large be built.
         self._growth = 16 if lengths_only else 2
         self._trials: dict[int, Evaluation] = {}
-        self._looked: dict[int, dict[Key, Verdict]] = {}
-        self._walked: dict[int, dict[Key, Verdict]] = {}
-        self._walking = False
+        self._judged: dict[int, dict[Room, dict[Key, Verdict]]] = {}
+        self._stage = 0
         self.hopeless: dict[Key, Verdict] = {}
         """What is missed at the least of what was asked for, and so whatever is done."""
 
-    def looked(self, steps: int) -> dict[Key, Verdict]:
-        """Return the verdicts on the network altered by so many steps, without the walk through faults."""
-        if steps not in self._looked:
+    def judged(self, steps: int, room: Room) -> dict[Key, Verdict]:
+        """Return a room's verdicts on the network altered by so many steps."""
+        known = self._judged.setdefault(steps, {})
+        if room not in known:
+            known[room] = {(each.target, each.subject): each for each in room(self._trial(steps))}
+        return known[room]
+
+    def _trial(self, steps: int) -> Evaluation:
+        if steps not in self._trials:
             trial = self._trials[steps] = Evaluation(self._base.plan)
             trial.network = self._altered(steps)
-            if self._same_isolation:
-                trial.isolation = self._base.isolation
-            rooms = (room for room in ROOMS if room not in WALKS)
-            self._looked[steps] = _by_key(judge(trial, rooms))
-        return self._looked[steps]
+            if self._lengths_only:
+                _carry_over(self._base, trial)
+        return self._trials[steps]
 
-    def walked(self, steps: int) -> dict[Key, Verdict]:
-        """Return the verdicts of the walk through faults, made there too."""
-        if steps not in self._walked:
-            self.looked(steps)
-            self._walked[steps] = _by_key(judge(self._trials[steps], WALKS))
-        return self._walked[steps]
+    @property
+    def _rooms(self) -> list[Room]:
+        """Return the rooms that the search now goes by, those of the first stage first."""
+        return [room for stage in _STAGES[: self._stage + 1] for room in stage]
 
     def verdicts(self, steps: int) -> dict[Key, Verdict]:
         """Return the verdicts that the search now goes by."""
-        return self.looked(steps) | (self.walked(steps) if self._walking else {})
+        found: dict[Key, Verdict] = {}
+        for room in sorted(self._rooms, key=_ORDER.index):
+            found |= self.judged(steps, room)
+        return found
 
     def stops(self, steps: int) -> tuple[Verdict, ...]:
         """Return what is missed there and is not hopeless."""
@@ -259,16 +279,13 @@ class Trials:
         )
 
     def holds(self, steps: int) -> bool:
-        """Tell whether nothing is missed there but what is hopeless."""
-        if self._missed(self.looked(steps)):
-            return False
-        return not (self._walking and self._missed(self.walked(steps)))
+        """Tell whether nothing is missed there but what is hopeless; the first room that misses is enough."""
+        return not any(self._missed(self.judged(steps, room)) for room in self._rooms)
 
     def search(self, least: int, limit: int, now: int) -> int:
         """Return the most steps from `least` to `limit` that hold, with all that was looked at below them."""
         most = now
-        for walking in (False, True):
-            self._walking = walking
+        for self._stage in range(len(_STAGES)):
             at_least = self.verdicts(least)
             self.hopeless = {key: each for key, each in at_least.items() if each.status == "missed"}
             most = limit = self._last_that_holds(least, limit, most)
@@ -281,7 +298,7 @@ class Trials:
 
     def monotone(self, most: int, limit: int) -> bool:
         """Tell whether nothing beyond `most` that was looked at holds again, nor what is twice as far."""
-        further = {steps for steps in (*self._looked, 2 * most + 2) if most < steps <= limit}
+        further = {steps for steps in (*self._judged, 2 * most + 2) if most < steps <= limit}
         return not any(map(self.holds, further))
 
     def _last_that_holds(self, least: int, limit: int, now: int) -> int:
@@ -317,5 +334,13 @@ class Trials:
         return min(found, default=None)
 
 
-def _by_key(verdicts: Iterable[Verdict]) -> dict[Key, Verdict]:
-    return {(each.target, each.subject): each for each in verdicts}
+def _carry_over(base: Evaluation, trial: Evaluation) -> None:
+    """Give a network with other cable lengths what does not depend on them.
+
+    Isolation does not, nor do bits on the wires and what errors cost, unless tasks get other phases.
+    """
+    trial.isolation = base.isolation
+    if all(trial.scans[name].phases.phases == scan.phases.phases for name, scan in base.scans.items()):
+        for name in ("traffic", "errors", "residual", "distances"):
+            if name in vars(base):
+                vars(trial)[name] = vars(base)[name]

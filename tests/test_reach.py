@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from copy import deepcopy
 from fractions import Fraction
 from typing import Any
@@ -9,9 +10,11 @@ from typing import Any
 import pytest
 from wire_plans import Data, evaluated, example, wire_plan
 
+from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import LENGTH, Span
-from chainplan.reach import ChainReach, Reach, Trials, reach_budget
+from chainplan.reach import ChainReach, Reach, Trials, _questions, reach_budget
+from chainplan.verdicts import ROOMS, Room
 from chainplan.verdicts.verdict import Verdict
 
 MM = 10**6
@@ -156,18 +159,14 @@ class Synthetic(Trials):
         super().__init__(evaluated(wire_plan()), lambda _: pytest.fail("nothing is built"), lengths_only=True)
         self.margin = margin
 
-    def looked(self, steps: int) -> dict[tuple[str, str], Verdict]:
-        if steps not in self._looked:
-            made = Verdict("t", "s", -self.margin(steps), "at most", 0, LENGTH, "")
-            self._looked[steps] = {("t", "s"): made}
-        return self._looked[steps]
-
-    def walked(self, steps: int) -> dict[tuple[str, str], Verdict]:
-        return {}
+    def judged(self, steps: int, room: Room) -> dict[tuple[str, str], Verdict]:
+        made = Verdict("t", "s", -self.margin(steps), "at most", 0, LENGTH, "")
+        self._judged.setdefault(steps, {})[room] = found = {("t", "s"): made} if room is ROOMS[0] else {}
+        return found
 
     @property
     def looks(self) -> int:
-        return len(self._looked)
+        return len(self._judged)
 
 
 @pytest.mark.parametrize("edge", [0, 1, 2, 17, 349, 350, 351, 12_345, 99_999_999, 100_000_000])
@@ -197,3 +196,33 @@ def test_evaluations_of_altered_networks_leave_the_plan_as_it_was() -> None:
     reach_budget(evaluation)
     assert [each.value for each in Evaluation(evaluation.plan).verdicts] == before
     assert [each.value for each in evaluation.verdicts] == before
+
+
+def in_full(evaluation: Evaluation, altered: Callable[[int], Network], steps: int) -> list[Verdict]:
+    """Return what is missed on an altered network that is evaluated on its own, with nothing carried over."""
+    trial = Evaluation(evaluation.plan)
+    trial.network = altered(steps)
+    return trial.missed
+
+
+@pytest.mark.parametrize("name", ["rail-trolley", "quarry-truck"])
+def test_limits_hold_in_a_full_evaluation_of_their_own(name: str) -> None:
+    """Stages and what is carried over from the plan as it is change nothing: no verdict, and no limit."""
+    evaluation = evaluated(example(name))
+    found = reach_budget(evaluation)
+    families: dict[str, list[Chain]] = {}
+    for chain in evaluation.network.chains.values():
+        families.setdefault(chain.family, []).append(chain)
+    for each in found.chains:
+        questions = list(_questions(evaluation.network, families[each.chain]))
+        assert [asked.kind for asked in questions] == [reach.kind for reach in each.reaches]
+        for asked, reach in zip(questions, each.reaches, strict=True):
+            hopeless = {(one.target, one.subject) for one in in_full(evaluation, asked.altered, asked.least)}
+            most = reach.most // asked.step
+            held = in_full(evaluation, asked.altered, most)
+            assert {(one.target, one.subject) for one in held} <= hopeless
+            if reach.stopped_by:
+                beyond = in_full(evaluation, asked.altered, most + 1)
+                assert {one for one in beyond if (one.target, one.subject) not in hopeless} == set(
+                    reach.stopped_by
+                )

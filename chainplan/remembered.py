@@ -44,3 +44,23 @@ def remembered(function: _Function[_Of, _Rest, _Result]) -> _Function[_Of, _Rest
             return result
 
     return looked_up
+
+
+_Parts = ParamSpec("_Parts")
+
+
+def remembered_for_all(function: Callable[_Parts, _Result]) -> Callable[_Parts, _Result]:
+    """Keep a pure function's results by the identity of all its arguments, given by position."""
+    known: dict[tuple[int, ...], tuple[tuple[object, ...], _Result]] = {}
+
+    @wraps(function)
+    def looked_up(*of: _Parts.args, **named: _Parts.kwargs) -> _Result:
+        key = tuple(map(id, of))
+        found = known.get(key)
+        if found is None:
+            if len(known) >= MOST_OBJECTS:
+                del known[next(iter(known))]
+            found = known[key] = of, function(*of, **named)
+        return found[1]
+
+    return looked_up

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from enum import IntEnum
+from functools import cached_property
 from typing import NamedTuple
 
 from chainplan.quantity import Dimension
@@ -32,19 +33,21 @@ class Term(NamedTuple):
         return self.amount * self.times
 
 
-class Sum(NamedTuple):
-    """A figure with the terms that make it; `total` is their sum and nothing else."""
-
+class _Sum(NamedTuple):
     label: str
     dimension: Dimension
     terms: tuple[Term, ...]
     formula: str = ""
     source: str = ""
 
-    @property
+
+class Sum(_Sum):
+    """A figure with the terms that make it; `total` is their sum and nothing else."""
+
+    @cached_property
     def total(self) -> int:
         """Return the sum of the terms, ticks."""
-        return sum(term.total for term in self.terms)
+        return sum([term.amount * term.times for term in self.terms])
 
 
 def walk_terms(terms: tuple[Term, ...], depth: int = 0) -> Iterator[tuple[int, Term]]:
@@ -63,4 +66,4 @@ def parts_add_up(term: Term) -> bool:
 
 def nonzero(*terms: Term) -> tuple[Term, ...]:
     """Return the terms that add something; a zero term says nothing to the reader."""
-    return tuple(term for term in terms if term.amount and term.times)
+    return tuple([term for term in terms if term.amount and term.times])

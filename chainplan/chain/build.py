@@ -9,11 +9,30 @@ from typing import NamedTuple
 
 from chainplan.chain.network import Break, CellString, Chain, Controller, Hop, Network, Node, Segment
 from chainplan.plan.fields import ZERO
-from chainplan.plan.layout import ChainPlan, StringPlan
+from chainplan.plan.layout import ChainPlan, InsulationRules, StringPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import copies, for_copy, parse_port, parse_walk
-from chainplan.plan.parts import BoardType, Insulation, SegmentSpec
+from chainplan.plan.parts import (
+    BarrierType,
+    BoardType,
+    CableType,
+    CellType,
+    ConnectorType,
+    Insulation,
+    NodeType,
+    SegmentSpec,
+)
 from chainplan.quantity import Span
+from chainplan.remembered import remembered_for_all
+
+
+class Wiring(NamedTuple):
+    """The parts of a plan that segments are made of."""
+
+    cable_types: dict[str, CableType]
+    connector_types: dict[str, ConnectorType]
+    barrier_types: dict[str, BarrierType]
+    insulation: InsulationRules
 
 
 class Board(NamedTuple):
@@ -28,19 +47,7 @@ def build_network(plan: Plan) -> Network:
 
     The plan must have passed :func:`chainplan.plan.checks.check_plan`: names are taken to exist.
     """
-    strings: dict[str, CellString] = {}
-    boards: dict[str, Board] = {}
-    for base, string in plan.strings.items():
-        taps, empty, breaks = _stack(plan, string)
-        placed = list(place_boards(plan, string))
-        leakage = (string.leakage.positive, string.leakage.negative) if string.leakage else None
-        for name in copies(base, string.count):
-            names = tuple(f"{name}.{position}" for position in range(1, len(placed) + 1))
-            strings[name] = CellString(name, taps, empty, breaks, names, leakage)
-            for board, (kind, cell) in zip(names, placed, strict=True):
-                board_type = plan.board_types[kind]
-                boards[board] = Board(board_type, _nodes(plan, name, board, board_type, cell, taps))
-
+    strings, boards = _strings(plan.strings, plan.cell_types, plan.board_types, plan.node_types)
     chains = {chain.name: chain for chain in _chains(plan, boards)}
     controllers = {}
     for base, controller in plan.controllers.items():
@@ -52,7 +59,30 @@ def build_network(plan: Plan) -> Network:
     return Network(plan, strings, controllers, chains, nodes)
 
 
-def place_boards(plan: Plan, string: StringPlan) -> Iterator[tuple[str, int]]:
+@remembered_for_all
+def _strings(
+    plans: dict[str, StringPlan],
+    cell_types: dict[str, CellType],
+    board_types: dict[str, BoardType],
+    node_types: dict[str, NodeType],
+) -> tuple[dict[str, CellString], dict[str, Board]]:
+    """Return the strings of a plan and the boards on them, by name."""
+    strings: dict[str, CellString] = {}
+    boards: dict[str, Board] = {}
+    for base, string in plans.items():
+        taps, empty, breaks = _stack(cell_types, string)
+        placed = list(place_boards(board_types, string))
+        leakage = (string.leakage.positive, string.leakage.negative) if string.leakage else None
+        for name in copies(base, string.count):
+            names = tuple(f"{name}.{position}" for position in range(1, len(placed) + 1))
+            strings[name] = CellString(name, taps, empty, breaks, names, leakage)
+            for board, (kind, cell) in zip(names, placed, strict=True):
+                nodes = _nodes(node_types, name, board, board_types[kind], cell, taps)
+                boards[board] = Board(board_types[kind], nodes)
+    return strings, boards
+
+
+def place_boards(board_types: dict[str, BoardType], string: StringPlan) -> Iterator[tuple[str, int]]:
     """Yield each board's type and the number of cells below it, from HV- upward."""
     cell = 0
     position = 0
@@ -64,7 +94,7 @@ def place_boards(plan: Plan, string: StringPlan) -> Iterator[tuple[str, int]]:
             other = string.exceptions.get(position)
             kind = other.type if other else run.type
             yield kind, cell
-            cell += board_cells(plan.board_types[kind])
+            cell += board_cells(board_types[kind])
 
 
 def board_cells(board_type: BoardType) -> int:
@@ -72,7 +102,9 @@ def board_cells(board_type: BoardType) -> int:
     return sum(node.cells * node.count for node in board_type.nodes)
 
 
-def _stack(plan: Plan, string: StringPlan) -> tuple[tuple[int, ...], tuple[int, ...], tuple[Break, ...]]:
+def _stack(
+    cell_types: dict[str, CellType], string: StringPlan
+) -> tuple[tuple[int, ...], tuple[int, ...], tuple[Break, ...]]:
     """Return a string's taps with its cells full and with its cells empty, uV, and where it can open."""
     taps, empty = [0], [0]
     breaks = []
@@ -82,7 +114,7 @@ def _stack(plan: Plan, string: StringPlan) -> tuple[tuple[int, ...], tuple[int, 
             kind, name = opening
             breaks.append(Break(name, kind, len(taps) - 1, item.allowance.max))
             continue
-        voltage = plan.cell_types[item.cell_type or string.cell_type].voltage
+        voltage = cell_types[item.cell_type or string.cell_type].voltage
         for _ in range((item.modules or 1) * (item.cells or 0)):
             taps.append(taps[-1] + voltage.max)
             empty.append(empty[-1] + voltage.min)
@@ -90,14 +122,19 @@ def _stack(plan: Plan, string: StringPlan) -> tuple[tuple[int, ...], tuple[int, 
 
 
 def _nodes(
-    plan: Plan, string: str, board: str, board_type: BoardType, cell: int, taps: tuple[int, ...]
+    node_types: dict[str, NodeType],
+    string: str,
+    board: str,
+    board_type: BoardType,
+    cell: int,
+    taps: tuple[int, ...],
 ) -> tuple[Node, ...]:
     several = sum(entry.count for entry in board_type.nodes) > 1
     nodes: list[Node] = []
     for entry in board_type.nodes:
         for _ in range(entry.count):
             name = f"{board}/{len(nodes) + 1}" if several else board
-            kind = plan.node_types[entry.type]
+            kind = node_types[entry.type]
             ends = taps[cell], taps[cell + entry.cells]
             nodes.append(Node(name, board, string, kind, entry.cells, entry.temperatures, cell, *ends))
             cell += entry.cells
@@ -105,15 +142,44 @@ def _nodes(
 
 
 def _chains(plan: Plan, boards: dict[str, Board]) -> Iterator[Chain]:
+    wiring = plan.cable_types, plan.connector_types, plan.barrier_types, plan.insulation
     for base, chain in plan.chains.items():
-        hops = _Hops(plan, chain)
-        for number, name in enumerate(copies(base, chain.count), start=1):
-            head = for_copy(chain.head, number)
-            back = for_copy(chain.back, number) if chain.back else None
-            nodes, segments = _walk(name, chain, number, head, back, boards, hops)
-            controller, _ = parse_port(head) or ("", "")
-            protocol = plan.protocols[chain.protocol]
-            yield Chain(name, base, chain, protocol, controller, head, back, nodes, segments)
+        protocol = plan.protocols[chain.protocol]
+        for walk in _walks(chain, boards, base, *wiring):
+            yield Chain(walk.name, base, chain, protocol, *walk[1:])
+
+
+class _Walked(NamedTuple):
+    """A chain but for its protocol."""
+
+    name: str
+    controller: str
+    head: str
+    back: str | None
+    nodes: tuple[Node, ...]
+    segments: tuple[Segment, ...]
+
+
+@remembered_for_all
+def _walks(
+    chain: ChainPlan,
+    boards: dict[str, Board],
+    base: str,
+    cable_types: dict[str, CableType],
+    connector_types: dict[str, ConnectorType],
+    barrier_types: dict[str, BarrierType],
+    insulation: InsulationRules,
+) -> list[_Walked]:
+    """Return every copy of a chain with its nodes and segments."""
+    hops = _Hops(Wiring(cable_types, connector_types, barrier_types, insulation), chain)
+    found = []
+    for number, name in enumerate(copies(base, chain.count), start=1):
+        head = for_copy(chain.head, number)
+        back = for_copy(chain.back, number) if chain.back else None
+        nodes, segments = _walk(name, chain, number, head, back, boards, hops)
+        controller, _ = parse_port(head) or ("", "")
+        found.append(_Walked(name, controller, head, back, nodes, segments))
+    return found
 
 
 def _walk(
@@ -131,7 +197,7 @@ def _walk(
 
     def hop_to(node: Node, hop: Hop) -> None:
         near: Node | None = nodes[-1] if nodes else None
-        insulation = hop.insulation or _insulation(hops.plan, near, node)
+        insulation = hop.insulation or _insulation(hops.wiring.insulation, near, node)
         segments.append(
             Segment(name, len(segments) + 1, near.name if near else head, node.name, hop, insulation)
         )
@@ -150,14 +216,13 @@ def _walk(
                 hop_to(node, hops.in_board(board.type))
     if back is not None:
         hop = hops.to_board(boards_passed + 1, last=True)
-        insulation = hop.insulation or hops.plan.insulation.to_chassis
+        insulation = hop.insulation or hops.wiring.insulation.to_chassis
         segments.append(Segment(name, len(segments) + 1, nodes[-1].name, back, hop, insulation))
     return tuple(nodes), tuple(segments)
 
 
-def _insulation(plan: Plan, near: Node | None, far: Node) -> Insulation:
+def _insulation(rules: InsulationRules, near: Node | None, far: Node) -> Insulation:
     """Return the insulation a segment must give: a controller port is at chassis potential."""
-    rules = plan.insulation
     if near is None:
         return rules.to_chassis
     return rules.between_boards if near.string == far.string else rules.between_strings
@@ -166,10 +231,10 @@ def _insulation(plan: Plan, near: Node | None, far: Node) -> Insulation:
 class _Hops:
     """The makes of hop of one chain, each resolved once however many segments share it."""
 
-    def __init__(self, plan: Plan, chain: ChainPlan) -> None:
-        self.plan = plan
+    def __init__(self, wiring: Wiring, chain: ChainPlan) -> None:
+        self.wiring = wiring
         self._chain = chain
-        self._usual = resolve_hop(plan, chain.segments)
+        self._usual = resolve_hop(wiring, chain.segments)
         self._in_board: dict[int, Hop] = {}
         self._special: dict[tuple[int, bool], Hop] = {}
 
@@ -188,7 +253,7 @@ class _Hops:
                 layers.append(chain.back_segment)
             if exception is not None:
                 layers.append(exception)
-            self._special[key] = resolve_hop(self.plan, *layers)
+            self._special[key] = resolve_hop(self.wiring, *layers)
         return self._special[key]
 
     def in_board(self, board_type: BoardType) -> Hop:
@@ -196,11 +261,11 @@ class _Hops:
         key = id(board_type)
         if key not in self._in_board:
             assert board_type.between_nodes is not None  # checked with the plan
-            self._in_board[key] = resolve_hop(self.plan, board_type.between_nodes)
+            self._in_board[key] = resolve_hop(self.wiring, board_type.between_nodes)
         return self._in_board[key]
 
 
-def resolve_hop(plan: Plan, *layers: SegmentSpec) -> Hop:
+def resolve_hop(wiring: Plan | Wiring, *layers: SegmentSpec) -> Hop:
     """Lay segment specifications over one another, the later winning key by key, and work the hop out."""
     keys: dict[str, object] = {}
     for layer in layers:
@@ -212,13 +277,13 @@ def resolve_hop(plan: Plan, *layers: SegmentSpec) -> Hop:
     spec = SegmentSpec.model_construct(**keys)  # type: ignore[arg-type]
     connectors = tuple(spec.connectors or ())
     near, far = (
-        (name, plan.barrier_types[name]) if name else None
+        (name, wiring.barrier_types[name]) if name else None
         for name in (spec.near_barrier or spec.barrier, spec.far_barrier or spec.barrier)
     )
     assert spec.cable is not None  # checked with the plan
     assert spec.length is not None
-    delays = [cable_delay(spec.length, plan.cable_types[spec.cable].velocity)]
-    delays += [plan.connector_types[name].delay for name in connectors]
+    delays = [cable_delay(spec.length, wiring.cable_types[spec.cable].velocity)]
+    delays += [wiring.connector_types[name].delay for name in connectors]
     delays += [barrier[1].delay for barrier in (near, far) if barrier]
     return Hop(
         spec.cable,

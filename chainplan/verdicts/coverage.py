@@ -17,6 +17,8 @@ _MOST_PLACES = 3
 
 def coverage_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
     """Yield one verdict per kind of hazard that the target names."""
+    if not evaluation.plan.targets.coverage:
+        return
     kinds = evaluation.coverage.kinds
     for kind in dict.fromkeys(evaluation.plan.targets.coverage):
         covered = kinds[kind]

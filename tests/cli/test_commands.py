@@ -251,4 +251,5 @@ def test_commands_are_the_trades_own_words() -> None:
         "waveform",
         "tolerances",
         "reference",
+        "capture",
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Literal
 
 from chainplan.verdicts.verdict import Sense, Verdict
@@ -28,15 +28,23 @@ ISOLATION_TARGETS: dict[tuple[Subject, bool], tuple[str, Sense]] = {
 def isolation_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
     """Yield one verdict per chain and kind of check, on the segment with the least margin for its limit."""
     for name, chain in evaluation.isolation.chains.items():
-        groups: dict[tuple[Subject, bool], list[tuple[SegmentIsolation, Check]]] = {}
-        for segment in chain.segments:
+        groups: dict[tuple[Subject, bool], list[tuple[SegmentIsolation, Check, int]]] = {}
+        for segment, times in _that_differ(chain.segments):
             for check in segment.checks:
                 if is_asked(segment, check):
                     key = check.subject, check.place == "between conductors"
-                    groups.setdefault(key, []).append((segment, check))
+                    groups.setdefault(key, []).append((segment, check, times))
         for key, (target, sense) in ISOLATION_TARGETS.items():
             if key in groups:
                 yield _isolation_verdict(name, target, sense, groups[key])
+
+
+def _that_differ(segments: Iterable[SegmentIsolation]) -> Iterator[tuple[SegmentIsolation, int]]:
+    """Yield of segments with the very same checks the first one, and how many they are."""
+    alike: dict[int, list[SegmentIsolation]] = {}
+    for segment in segments:
+        alike.setdefault(id(segment.checks), []).append(segment)
+    return ((found[0], len(found)) for found in alike.values())
 
 
 def is_asked(segment: SegmentIsolation, check: Check) -> bool:
@@ -49,15 +57,18 @@ def is_asked(segment: SegmentIsolation, check: Check) -> bool:
 
 
 def _isolation_verdict(
-    chain: str, target: str, sense: Sense, checks: list[tuple[SegmentIsolation, Check]]
+    chain: str, target: str, sense: Sense, checks: list[tuple[SegmentIsolation, Check, int]]
 ) -> Verdict:
-    known = [pair for pair in checks if pair[1].margin is not None]
-    left_out = len(checks) - len(known)
+    known = [each for each in checks if each[1].margin is not None]
+    total = sum(times for _, _, times in checks)
+    left_out = total - sum(times for _, _, times in known)
     if known:
-        segment, check = min(known, key=lambda pair: (pair[1].margin or 0) / max(_limit(pair[1], sense), 1))
-        note = f"{left_out} of {len(checks)} not checked" if left_out else ""
+        segment, check, _ = min(
+            known, key=lambda each: (each[1].margin or 0) / max(_limit(each[1], sense), 1)
+        )
+        note = f"{left_out} of {total} not checked" if left_out else ""
     else:
-        segment, check = checks[0]
+        segment, check, _ = checks[0]
         note = f"{check.reason} ({left_out} times)" if left_out > 1 else check.reason
     between = target.endswith("between boards")
     stress = segment.conductors if between else segment.references

@@ -21,7 +21,7 @@ from chainplan.report.study_table import Result
 from chainplan.report.terminal import LEAST_WIDTH, text_of
 from chainplan.study.front import Member
 from chainplan.study.job import Job, Row
-from chainplan.study.levers import settings_of
+from chainplan.study.levers import Lever, Listed, settings_of
 from chainplan.study.load import LoadedStudy
 from chainplan.study.measures import Measure, Value
 from chainplan.study.tally import Tally
@@ -165,7 +165,9 @@ def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
         return
     some = shown_members(tally)
     columns = [Column("no.", figures=True)]
-    columns += [Column(_title(lever.name), figures=lever.is_number) for lever in shown.job.levers]
+    columns += [
+        Column(_title(lever.name), figures=lever.is_number) for lever in shown.job.levers if _differs(lever)
+    ]
     columns += [
         Column(f"{_title(measure.name)}\n({sense})", figures=True)
         for measure, sense in zip(shown.job.measures, shown.loaded.study.objectives.values(), strict=False)
@@ -185,6 +187,11 @@ def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
         yield Paragraph(look, words)
 
 
+def _differs(lever: Lever) -> bool:
+    """Tell whether a lever has more than one choice: one that has not is the same in every row."""
+    return not isinstance(lever, Listed) or len(lever.choices) > 1
+
+
 def _title(name: str) -> str:
     """Return a name for the head of a narrow column."""
     return "\n".join(textwrap.wrap(name, 14))
@@ -198,7 +205,11 @@ def _nearest(shown: Shown, look: Look) -> Iterator[RenderableType]:
 
 def _member(shown: Shown, result: Result) -> tuple[str, ...]:
     candidate, row, _ = result
-    labels = (lever.choice(pick).label for lever, pick in zip(shown.job.levers, candidate, strict=True))
+    labels = (
+        lever.choice(pick).label
+        for lever, pick in zip(shown.job.levers, candidate, strict=True)
+        if _differs(lever)
+    )
     senses = shown.loaded.study.objectives.values()
     figures = (
         _figure(measure, value, sense)

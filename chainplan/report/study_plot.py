@@ -34,6 +34,9 @@ WORDS = {"missed": "misses a target", "met": "meets its targets", "front": "on t
 _LEFT, _TOP, _WIDTH, _HEIGHT = 90, 60, 580, 330
 """Of the plotting area of an SVG, px."""
 
+_ROOM = 10
+"""Between the frame of the area and the outermost marks, px."""
+
 
 class Axis(NamedTuple):
     """An objective as an axis: what it is, what is wanted of it, and its ends in ticks."""
@@ -150,8 +153,15 @@ def _reach(axis: Axis) -> str:
 
 
 def _place(point: Point, across: Axis, up: Axis) -> tuple[float, float]:
-    x = _LEFT + float(across.share(point.x)) * _WIDTH
-    return round(x, 1), round(_TOP + (1 - float(up.share(point.y))) * _HEIGHT, 1)
+    return _x(across, point.x), _y(up, point.y)
+
+
+def _x(axis: Axis, value: int | Fraction) -> float:
+    return round(_LEFT + _ROOM + float(axis.share(value)) * (_WIDTH - 2 * _ROOM), 1)
+
+
+def _y(axis: Axis, value: int | Fraction) -> float:
+    return round(_TOP + _HEIGHT - _ROOM - float(axis.share(value)) * (_HEIGHT - 2 * _ROOM), 1)
 
 
 def _mark(point: Point, across: Axis, up: Axis) -> str:
@@ -170,11 +180,11 @@ def _axes(across: Axis, up: Axis) -> Iterator[str]:
     yield f'<rect x="{_LEFT}" y="{_TOP}" width="{_WIDTH}" height="{_HEIGHT}" fill="none" stroke="#000"/>'
     bottom = _TOP + _HEIGHT
     for value, text in ticks(across):
-        x = round(_LEFT + float(across.share(value)) * _WIDTH, 1)
+        x = _x(across, value)
         yield f'<path d="M{x} {bottom}v5" stroke="#000"/>'
         yield f'<text x="{x}" y="{bottom + 19}" text-anchor="middle">{_safe(text)}</text>'
     for value, text in ticks(up):
-        y = round(_TOP + (1 - float(up.share(value))) * _HEIGHT, 1)
+        y = _y(up, value)
         yield f'<path d="M{_LEFT - 5} {y}h5" stroke="#000"/>'
         yield f'<text x="{_LEFT - 8}" y="{y + 4}" text-anchor="end">{_safe(text)}</text>'
     middle = _LEFT + _WIDTH / 2

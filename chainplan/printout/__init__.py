@@ -6,6 +6,6 @@ Everything here is pure: a plan with its evaluation goes in, text comes out; the
 from __future__ import annotations
 
 from chainplan.printout.document import printout_html
-from chainplan.printout.options import Lever, Options, PlanFile
+from chainplan.printout.options import Options, PlanFile
 
-__all__ = ["Lever", "Options", "PlanFile", "printout_html"]
+__all__ = ["Options", "PlanFile", "printout_html"]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 MOST_FIGURES = 160
 """Figures written out; the command `explain` writes any of them."""
 
-MOST_TERMS = 24
+MOST_TERMS = 80
 """Terms of one figure written out, all its parts together."""
 
 MOST_NAMES = 40

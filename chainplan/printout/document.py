@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chainplan.cautions import CAUTIONS
 from chainplan.printout import ink
-from chainplan.printout.appendix import appendix, figures_of, source_blocks
+from chainplan.printout.appendix import Figures, appendix, figures_of, source_blocks
 from chainplan.printout.ladder import ladder_svgs
 from chainplan.printout.layout import layout_blocks
-from chainplan.printout.options import Lever, Options, PlanFile
+from chainplan.printout.options import Options, PlanFile
 from chainplan.printout.svg import FONTS, Ready, Svg
 from chainplan.printout.timeline import timeline_svg
 from chainplan.report.blocks import (
@@ -35,9 +35,9 @@ from chainplan.report.blocks import (
     run_lines,
 )
 from chainplan.report.figures import Look
-from chainplan.report.names import ON_REQUEST, SECTIONS
+from chainplan.report.names import SECTIONS
 from chainplan.report.sections.assumptions import foundations
-from chainplan.report.sections.common import Column, View, paragraph, table
+from chainplan.report.sections.common import View
 from chainplan.report.sections.summary import closing_line
 from chainplan.report.sections.title import setting_words
 
@@ -53,8 +53,8 @@ MOST_NAMES = 48
 
 PLAIN = Options()
 
-APART = ("summary", "assumptions", *ON_REQUEST)
-"""Sections that have a place of their own, or take a search."""
+APART = ("summary", "assumptions", "reach")
+"""Sections that have a place of their own; reach says what headroom says, and takes another search."""
 
 
 class Part(NamedTuple):
@@ -127,7 +127,7 @@ def _context(view: View, version: str, options: Options) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "verdict": run_lines(LOOK, closing_line(view, view.evaluation.verdicts)),
         "missed": bool(view.evaluation.missed),
-        "chapters": list(_chapters(view, options, figures)),
+        "chapters": list(_chapters(view, figures)),
         "appendix": appendix(figures, remarks, beyond),
     }
 
@@ -150,10 +150,10 @@ def css_text(text: str) -> str:
     )
 
 
-def _chapters(view: View, options: Options, figures: Any) -> Iterator[Chapter]:
+def _chapters(view: View, figures: Figures) -> Iterator[Chapter]:
     idents = (f"drawing-{number}" for number in count(1))
     chapters: list[list[Any]] = []
-    for heading, parts in _groups(_blocks(view, options, figures, lambda: next(idents))):
+    for heading, parts in _groups(_blocks(view, figures, lambda: next(idents))):
         if not chapters or chapters[-1][0] != heading.title:
             chapters.append([heading.title, []])
         chapters[-1][1].append((heading.remark, parts))
@@ -169,16 +169,13 @@ def _chapters(view: View, options: Options, figures: Any) -> Iterator[Chapter]:
         )
 
 
-def _blocks(
-    view: View, options: Options, figures: Any, ident: Callable[[], str]
-) -> Iterator[Block | Words | Svg]:
+def _blocks(view: View, figures: Figures, ident: Callable[[], str]) -> Iterator[Block | Words | Svg]:
     """Yield the blocks of all chapters in order."""
     yield from _section(view, "summary")
     yield from layout_blocks(view, ident)
     for name in SECTIONS:
         if name not in APART:
             yield from _drawn(_section(view, name), ident)
-    yield from _headroom(view, options.levers)
     yield from page_blocks(LOOK, foundations(view))
     yield from source_blocks(view, figures)
 
@@ -197,21 +194,6 @@ def _drawn(blocks: Iterable[Block | Words], ident: Callable[[], str]) -> Iterato
             yield from ladder_svgs(ident(), block)
         else:
             yield block
-
-
-def _headroom(view: View, levers: Sequence[Lever]) -> Iterator[Block]:
-    """Yield how far single values could go, where that is known."""
-    if not levers:
-        return
-    yield Heading(view.look, "Headroom", "one value at a time, until a target is missed")
-    columns = [
-        Column("lever"),
-        Column("present", figures=True),
-        Column("limit", figures=True),
-        Column("stopped by"),
-    ]
-    yield table(view, columns, [list(lever) for lever in levers])
-    yield paragraph(view, "Each limit holds while every other value stays as it is.")
 
 
 def _groups(blocks: Iterable[Block | Words | Svg]) -> Iterator[tuple[Heading, list[Part]]]:

@@ -15,15 +15,6 @@ class PlanFile(NamedTuple):
     content: bytes
 
 
-class Lever(NamedTuple):
-    """A value that could be raised or lowered: what it is now, how far it could go, which target stops it."""
-
-    name: str
-    present: str
-    limit: str
-    stopped_by: str
-
-
 class Options(NamedTuple):
     """What stands on the paper besides the results. An empty date means the plan's own."""
 
@@ -33,4 +24,3 @@ class Options(NamedTuple):
     checked: str = ""
     approved: str = ""
     files: Sequence[PlanFile] = ()
-    levers: Sequence[Lever] = ()

@@ -41,7 +41,7 @@ MOST_MARKS = 9
 def timeline_svg(ident: str, drawn: TimelineDrawing) -> Svg:
     """Return the drawing with scale, lanes and legend."""
     kinds = drawn.used_signs()
-    fills = _fills(kinds)
+    fills = fills_of(kinds)
     bottom = TOP + LANE * len(drawn.lanes)
     scale = (RIGHT - LEFT) / drawn.total
     marks = round_marks(0, drawn.total, MOST_MARKS)
@@ -57,7 +57,8 @@ def timeline_svg(ident: str, drawn: TimelineDrawing) -> Svg:
     return drawing(ident, height, drawn.title, _told(drawn), [*body, *legend])
 
 
-def _fills(kinds: Mapping[str, str]) -> dict[str, str]:
+def fills_of(kinds: Mapping[str, str]) -> dict[str, str]:
+    """Return each kind of bar with its fill: tasks in turn, the rest by their signs."""
     fills = {}
     tasks = 0
     for kind, sign in kinds.items():

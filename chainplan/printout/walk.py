@@ -59,9 +59,9 @@ def walk_svg(ident: str, network: Network, chain: Chain) -> Svg:
     stops = folded(stops_of(network, chain))
     body: list[str] = []
     for place, stop in enumerate(stops[1:], start=1):
-        body += _link(_corner(place - 1), _corner(place), stop)
+        body += _link(corner(place - 1), corner(place), stop)
     for place, stop in enumerate(stops):
-        body += _box(*_corner(place), stop)
+        body += _box(*corner(place), stop)
     rows = -(-len(stops) // ACROSS)
     height = TOP + (rows - 1) * PITCH[1] + BOX[1] + 10
     return drawing(ident, height, f"chain {chain.name}", _told(chain), body)
@@ -136,7 +136,7 @@ def _fold(run: list[Stop]) -> list[Stop]:
     return [*run[:2], Stop(words, run[2].segment, "left out", boards=left), *run[-2:]]
 
 
-def _corner(place: int) -> tuple[float, float]:
+def corner(place: int) -> tuple[float, float]:
     """Return the upper left corner of a box: every other row runs back."""
     row, column = divmod(place, ACROSS)
     if row % 2:

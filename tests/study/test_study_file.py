@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,7 +18,8 @@ from chainplan.plan.yaml_nodes import build
 from chainplan.study.job import job_of
 from chainplan.study.levers import flow_text, listed_values, settings_of
 from chainplan.study.load import load_study
-from chainplan.study.model import study_schema
+from chainplan.study.measures import FIXED
+from chainplan.study.model import Lever, Sample, Study, study_schema
 
 HEAD = f"study: 1\ntitle: Short\nplan: {TROLLEY}\n"
 LEVERS = "levers: {length: {key: chains.line.segments.length, values: [200 mm, 1 m]}}\n"
@@ -242,3 +244,17 @@ def test_the_examples_say_that_they_are_invented() -> None:
     assert len(list(STUDIES.glob("*.yaml"))) == 4
     for path in [*STUDIES.glob("*.yaml"), *STUDIES.glob("plans/*.yaml")]:
         assert "invented" in path.read_text(encoding="utf-8").splitlines()[0], path.relative_to(ROOT)
+
+
+def test_the_readme_shows_a_study_that_works(tmp_path: Path) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"^```yml\n(study: .+?)^```$", readme, flags=re.MULTILINE | re.DOTALL)
+    path = tmp_path / "study.yaml"
+    path.write_text(text.replace("plans/", f"{STUDIES}/plans/"), encoding="utf-8")
+    job = job_of(load_study(path))
+    assert len(job.measures) == 4
+    section = readme.partition("### Studies")[2].partition("\n## ")[0]
+    assert [name for name in FIXED if f"`{name}`" not in " ".join(section.split())] == []
+    keys = {key.rpartition(".")[2] for key in re.findall(r"`([a-zA-Z_.]+)`", section)}
+    wanted = {name.rstrip("_") for name in (*Lever.model_fields, *Study.model_fields, *Sample.model_fields)}
+    assert wanted - keys == {"note", "study", "title", "about", "plan", "levers"}

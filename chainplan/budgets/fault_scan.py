@@ -44,6 +44,8 @@ class Rescan(NamedTuple):
     reserve: Term
     busiest: tuple[int, ...]
     """The tasks of the busiest scan."""
+    total: int
+    """The busiest scan's time, fs."""
     before: tuple[tuple[tuple[int, ...], ...], ...]
     """By task: every set of tasks that comes before it in some scan."""
 
@@ -57,11 +59,6 @@ class Rescan(NamedTuple):
             nonzero(*terms, self.reserve),
             "sum of the slots of the busiest scan, plus the retry reserve",
         )
-
-    @property
-    def total(self) -> int:
-        """Return the busiest scan's time, fs."""
-        return sum(self.lengths[index] for index in self.busiest) + self.reserve.total
 
     @property
     def period(self) -> int:
@@ -117,7 +114,8 @@ class Rescans:
         busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
         reserve = self.scan.reserve._replace(amount=longest)
         left = tuple([index for index in busiest if lengths[index]])
-        return Rescan(self.scan, tuple(lengths), reserve, left, self._before)
+        total = sum([lengths[index] for index in left]) + reserve.total
+        return Rescan(self.scan, tuple(lengths), reserve, left, total, self._before)
 
     @cached_property
     def _before(self) -> tuple[tuple[tuple[int, ...], ...], ...]:

@@ -132,6 +132,8 @@ def left_of(chain: Chain, gaps: Iterable[Gap]) -> Left:
 def what_is_left(network: Network, gaps: Iterable[Gap]) -> tuple[Left, ...]:
     """Return what is read of every chain that has a break; all others are read as before."""
     all_gaps = tuple(gaps)
+    if len(all_gaps) == 1:  # as after most faults
+        return (left_of(network.chains[all_gaps[0].chain], all_gaps),)
     touched = dict.fromkeys(gap.chain for gap in all_gaps)
     return tuple(left_of(network.chains[name], all_gaps) for name in touched)
 

@@ -132,3 +132,32 @@ def test_time_and_memory_per_node(shape: str, tmp_path: Path) -> None:
             f"{row[nodes] * scale:10.1f} {row[nodes] / row[BASE]:6.2f}x" for nodes in NODES if nodes in row
         )
         print(f"  {name:15}" + "".join(cells))
+
+
+def ring_of(nodes: int, style: str, set_up_by: str) -> dict[str, Any]:
+    """Return one ring of so many nodes on two ports, all values read in one style."""
+    data = plan_of(nodes, 1)
+    controller = data["controllers"]["trolley"]
+    controller |= {"ports": [1, 2], "set_up_by": set_up_by, "recovery": {"switch": "500 us"}}
+    data["chains"]["line"] |= {"shape": "ring", "back": "trolley:2"}
+    for task in data["tasks"].values():
+        if task.get("kind") != "write":
+            task["read_style"] = style
+    return data
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("set_up_by", ["one core", "each port"])
+def test_every_single_fault_of_one_long_ring(set_up_by: str, tmp_path: Path) -> None:
+    """Linear growth, but for polled reads that one core sets up: their rotation is played for every fault."""
+    path = tmp_path / "ring.yaml"
+    print(f"\none ring, set up by {set_up_by}: s for all faults with their rows")
+    for style in ("polled", "sequential", "summation"):
+        line = f"  {style:12}"
+        for nodes in (250, 500, 1000, 2000):
+            path.write_text(yaml.safe_dump(ring_of(nodes, style, set_up_by)), encoding="utf-8")
+            evaluation = Evaluation(load_plan(path).plan)
+            assert evaluation.scans
+            taken = seconds(lambda evaluation=evaluation: fault_rows(evaluation.faults))  # type: ignore[misc]
+            line += f"  {nodes:5}: {taken:6.2f}"
+        print(line)

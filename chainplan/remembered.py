@@ -15,7 +15,7 @@ _Of = TypeVar("_Of")
 _Rest = ParamSpec("_Rest")
 _Result = TypeVar("_Result")
 
-MOST_OBJECTS = 512
+MOST_OBJECTS = 256
 """Objects that one function remembers results of; the oldest are forgotten first."""
 
 _Function = Callable[Concatenate[_Of, _Rest], _Result]

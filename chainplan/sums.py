@@ -99,19 +99,19 @@ def _latencies(evaluation: Evaluation) -> Iterator[Named]:
 def _isolation(evaluation: Evaluation) -> Iterator[Named]:
     from chainplan.chain.potentials import Potentials
 
-    potentials = Potentials(evaluation.network)  # once: it looks over all strings
+    potentials = Potentials(evaluation.network.strings)  # once: it looks over all strings
     for segment in evaluation.isolation.segments:
         name = f"isolation/{segment.segment.name}"
-        yield f"{name}/references", partial(_stress, potentials, segment, "references")
-        yield f"{name}/conductors", partial(_stress, potentials, segment, "conductors")
+        yield f"{name}/references", partial(_stress, evaluation, potentials, segment, "references")
+        yield f"{name}/conductors", partial(_stress, evaluation, potentials, segment, "conductors")
 
 
-def _stress(potentials: Potentials, isolation: SegmentIsolation, between: str) -> Sum:
+def _stress(evaluation: Evaluation, potentials: Potentials, isolation: SegmentIsolation, between: str) -> Sum:
     """Return a segment's worst voltage between its `references` or between `conductors`, with its terms."""
     from chainplan.budgets.isolation_cases import explain
 
     worst: Worst = getattr(isolation, between)
-    stress = explain(potentials.network, isolation.segment, worst.situation, potentials)
+    stress = explain(evaluation.network, isolation.segment, worst.situation, potentials)
     figure: Sum = getattr(stress, between)
     return figure
 

@@ -28,6 +28,7 @@ from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import is_sampled
 from chainplan.plan.schedule import Task
 from chainplan.quantity import TIME, Span
+from chainplan.remembered import remembered
 
 
 class SampleTiming(NamedTuple):
@@ -120,6 +121,7 @@ def slot_starts(scan: ControllerScan, index: int, case: Case) -> list[int]:
     return [sum(lengths[task] for task in before) for before, _ in pairs]
 
 
+@remembered
 def slot_shift(scan: ControllerScan, index: int, runs: int, early: Case, late: Case) -> int:
     """Return how much later than planned a slot can start, `runs` task periods after an early one, fs.
 
@@ -154,7 +156,7 @@ def slots_before(
     return tuple({(before, seen[(number + runs) % len(seen)]) for number, before in enumerate(seen)})
 
 
-@lru_cache(maxsize=256)
+@remembered
 def slowest_value(scan: ControllerScan, index: int, early: Case, late: Case) -> Flight:
     """Return the value with the longest way from (earliest) sampling to (latest) memory in one run.
 

@@ -16,7 +16,6 @@ it in whole first, so it adds the frame's own time once more.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from itertools import accumulate
 from typing import Literal, NamedTuple
@@ -128,9 +127,9 @@ def exchange_wire_bits(protocol: Protocol, exchange: Exchange) -> int:
     """Return the bits that pass the head port in an exchange, framing included."""
     if exchange.style == "summation":
         return wire_bits(protocol, exchange.request + sum(exchange.answers))
-    answers = Counter(exchange.answers)  # most are alike
+    answers = exchange.answers
     return wire_bits(protocol, exchange.request) + sum(
-        wire_bits(protocol, answer) * times for answer, times in answers.items()
+        [wire_bits(protocol, answer) * answers.count(answer) for answer in set(answers)]  # most are alike
     )
 
 

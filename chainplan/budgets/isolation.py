@@ -17,8 +17,9 @@ from itertools import groupby
 from typing import NamedTuple
 
 from chainplan.budgets.isolation_checks import Check, Judge, Status
-from chainplan.chain.network import Break, Chain, Network, Segment
+from chainplan.chain.network import Break, Chain, Network, Node, Segment
 from chainplan.chain.potentials import Potentials, Reach, Worst, board_reaches, node_reach
+from chainplan.remembered import remembered, remembered_for_all
 from chainplan.tables.insulation import is_voltage_class_b
 
 
@@ -123,45 +124,68 @@ class IsolationBudget:
 
 def isolation_budget(network: Network) -> IsolationBudget:
     """Work out every segment's worst voltages and hold them against its barriers and distances."""
-    potentials = Potentials(network)
-    judge = Judge(network.plan.insulation)
+    potentials = _potentials(network.strings)
+    judge = _judge(network.plan.insulation)
     chains = {}
     straddled: list[StraddledBoard] = []
     for chain in network.chains.values():
-        reaches = board_reaches(chain)
-        found = []
-        worst_along = _worst_along(chain, reaches, potentials)
-        for segment, (references, conductors) in zip(chain.segments, worst_along, strict=True):
-            rating, checks = judge.checks(segment, references.voltage, conductors.voltage)
-            found.append(SegmentIsolation(segment, references, conductors, rating, checks))
-        chains[chain.name] = ChainIsolation(chain, tuple(found))
-        straddled += _straddled(chain, reaches, potentials)
+        along = _along(chain.segments, chain.nodes, potentials, judge)
+        chains[chain.name] = ChainIsolation(chain, along.segments)
+        straddled += along.straddled
     return IsolationBudget(chains, tuple(straddled), _notes(network, potentials))
 
 
-def _worst_along(chain: Chain, reaches: list[Reach], potentials: Potentials) -> Iterator[tuple[Worst, Worst]]:
+_potentials = remembered(Potentials)
+_judge = remembered(Judge)
+
+
+class _Along(NamedTuple):
+    segments: tuple[SegmentIsolation, ...]
+    straddled: tuple[StraddledBoard, ...]
+
+
+@remembered_for_all
+def _along(
+    segments: tuple[Segment, ...], nodes: tuple[Node, ...], potentials: Potentials, judge: Judge
+) -> _Along:
+    """Return what the isolation of a chain's segments carries, and its boards that straddle a break."""
+    reaches = board_reaches(nodes)
+    found = []
+    is_ring = len(segments) > len(nodes)
+    worst_along = _worst_along(nodes, reaches, potentials, is_ring=is_ring)
+    for segment, (references, conductors) in zip(segments, worst_along, strict=True):
+        rating, checks = judge.checks(segment, references.voltage, conductors.voltage)
+        found.append(SegmentIsolation(segment, references, conductors, rating, checks))
+    return _Along(tuple(found), tuple(_straddled(nodes, reaches, potentials)))
+
+
+def _worst_along(
+    nodes: tuple[Node, ...], reaches: list[Reach], potentials: Potentials, *, is_ring: bool
+) -> Iterator[tuple[Worst, Worst]]:
     """Yield the worst voltages of every segment of a chain, from its head."""
     last = None
-    for node, reach in zip(chain.nodes, reaches, strict=True):
+    for node, reach in zip(nodes, reaches, strict=True):
         if last is not None and last[0].board == node.board:
             before = last[0]
             yield potentials.across((before, node_reach(before)), (node, node_reach(node)))
         else:
             yield potentials.across(last, (node, reach))
         last = node, reach
-    if chain.is_ring:
+    if is_ring:
         yield potentials.across(last, None)
 
 
-def _straddled(chain: Chain, reaches: list[Reach], potentials: Potentials) -> Iterator[StraddledBoard]:
-    for board, members in groupby(zip(chain.nodes, reaches, strict=True), key=lambda pair: pair[0].board):
-        nodes = list(members)
-        first, reach = nodes[0]
+def _straddled(
+    nodes: tuple[Node, ...], reaches: list[Reach], potentials: Potentials
+) -> Iterator[StraddledBoard]:
+    for board, members in groupby(zip(nodes, reaches, strict=True), key=lambda pair: pair[0].board):
+        placed = list(members)
+        first, reach = placed[0]
         openings = potentials.openings[first.string]
         for number in openings.inside(reach):
             opening = openings.string.breaks[number]
             cell = opening.cells_below
-            cut = (node.name for node, _ in nodes if node.first_cell < cell < node.first_cell + node.cells)
+            cut = (node.name for node, _ in placed if node.first_cell < cell < node.first_cell + node.cells)
             voltage = openings.voltage + opening.allowance
             yield StraddledBoard(board, next(cut, ""), first.string, opening, voltage)
 

@@ -61,7 +61,7 @@ def segment_cases(
 
     ``potentials`` saves work where many segments of one network are asked for.
     """
-    potentials = potentials or Potentials(network)
+    potentials = potentials or Potentials(network.strings)
     return tuple(
         explain(network, segment, situation, potentials)
         for situation in situations(network, segment, potentials)
@@ -146,7 +146,7 @@ def explain(
 
     ``potentials`` saves work where many cases of one network are asked for.
     """
-    potentials = potentials or Potentials(network)
+    potentials = potentials or Potentials(network.strings)
     near, far = segment_ends(network, segment)
     same_board = near is not None and far is not None and near[0].board == far[0].board
     references: list[End | None] = []

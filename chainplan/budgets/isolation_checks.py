@@ -120,6 +120,10 @@ def _test_voltage(voltage: int, insulation: Insulation) -> _Need:
     return _need(test_voltage_ac(voltage))
 
 
+_Judged = tuple[int | None, tuple[Check, ...]]
+"""What a segment's barriers hold together, and its checks."""
+
+
 class Judge:
     """Holds segments against their parts; equal segments under equal voltages are judged once."""
 
@@ -131,23 +135,19 @@ class Judge:
             rules.impulse.max,
             rules.altitude.max,
         )
-        # By identity: hops of one make are one object, and the network keeps them while this judge works.
-        self._judged: dict[tuple[int, Insulation, int, int], tuple[int | None, tuple[Check, ...]]] = {}
+        # By identity: hops of one make are one object, which is kept here so that it stays the only one.
+        self._judged: dict[tuple[int, Insulation, int, int], tuple[Hop, _Judged]] = {}
 
-    def checks(
-        self, segment: Segment, references: int, conductors: int
-    ) -> tuple[int | None, tuple[Check, ...]]:
+    def checks(self, segment: Segment, references: int, conductors: int) -> _Judged:
         """Return what a segment's barriers hold together (uV, None without any), and its checks."""
         key = (id(segment.hop), segment.insulation, references, conductors)
         judged = self._judged.get(key)
         if judged is None:
-            judged = self._judge(segment.hop, segment.insulation, references, conductors)
-            self._judged[key] = judged
-        return judged
+            found = self._judge(segment.hop, segment.insulation, references, conductors)
+            judged = self._judged[key] = segment.hop, found
+        return judged[1]
 
-    def _judge(
-        self, hop: Hop, insulation: Insulation, references: int, conductors: int
-    ) -> tuple[int | None, tuple[Check, ...]]:
+    def _judge(self, hop: Hop, insulation: Insulation, references: int, conductors: int) -> _Judged:
         ends = (("near", hop.near_barrier), ("far", hop.far_barrier))
         present = [barrier[1] for _, barrier in ends if barrier is not None]
         share = 2 if hop.barriers_share and len(present) == 2 else 1

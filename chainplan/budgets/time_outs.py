@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case
+from chainplan.remembered import remembered
 
 
 class Waits(NamedTuple):
@@ -64,6 +65,7 @@ def waits_for(scan: ControllerScan, lost: Sequence[dict[str, int]]) -> Waits:
     )
 
 
+@remembered
 def any_chain_lost(scan: ControllerScan) -> list[Waits]:
     """Return the waits where every read of the chains at one port fails, port by port.
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import NamedTuple
 
-from chainplan.chain.network import Network
+from chainplan.chain.network import CellString
 from chainplan.quantity import Span
 
 Share = tuple[Fraction, Fraction] | None
@@ -42,13 +42,13 @@ class Floating(NamedTuple):
         return below - share.numerator * (below + above) // share.denominator
 
 
-def floating_strings(network: Network, shares: dict[str, Share]) -> dict[str, Floating]:
+def floating_strings(strings: dict[str, CellString], shares: dict[str, Share]) -> dict[str, Floating]:
     """Return how strings float, each with its share (None: undetermined)."""
     anywhere = Fraction(0), Fraction(1)
     return {
         name: Floating(string.taps, string.empty, share or anywhere, share is not None)
         for name, share in shares.items()
-        for string in [network.strings[name]]
+        for string in [strings[name]]
     }
 
 

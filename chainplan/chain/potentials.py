@@ -44,7 +44,7 @@ from operator import attrgetter
 from typing import Literal, NamedTuple
 
 from chainplan.chain.floating import Floating, chassis_share, floating_strings
-from chainplan.chain.network import CellString, Chain, Network, Node
+from chainplan.chain.network import CellString, Node
 
 Kind = Literal["intact", "other breaks", "open", "open, fault", "fault", "floating", "floating, fault"]
 
@@ -113,12 +113,12 @@ def board_reach(nodes: Sequence[Node]) -> Reach:
     return Reach(min(first), max(last), min(low), max(high))
 
 
-def board_reaches(chain: Chain) -> list[Reach]:
+def board_reaches(nodes: Sequence[Node]) -> list[Reach]:
     """Return, for each node of a chain, the taps of its board; a chain passes a board's nodes in a row."""
     reaches: list[Reach] = []
-    for _, members in groupby(chain.nodes, key=_board):
-        nodes = list(members)
-        reaches += [board_reach(nodes)] * len(nodes)
+    for _, members in groupby(nodes, key=_board):
+        board = list(members)
+        reaches += [board_reach(board)] * len(board)
     return reaches
 
 
@@ -302,22 +302,21 @@ def _voltage(worst: Worst) -> int:
 class Potentials:
     """A network's strings, looked over once for many segments."""
 
-    def __init__(self, network: Network) -> None:
-        self.network = network
-        self.openings = {name: Openings.of(string) for name, string in network.strings.items()}
+    def __init__(self, strings: dict[str, CellString]) -> None:
+        self.strings = strings
+        self.openings = {name: Openings.of(string) for name, string in strings.items()}
 
     @cached_property
     def floating(self) -> dict[str, Floating]:
         """Return how each string floats by its own leakage."""
-        strings = self.network.strings.values()
-        return floating_strings(self.network, {each.name: chassis_share([each.leakage]) for each in strings})
+        strings = self.strings.values()
+        return floating_strings(self.strings, {each.name: chassis_share([each.leakage]) for each in strings})
 
     @cached_property
     def joined(self) -> dict[str, Floating]:
         """Return how each string stands to chassis with contactors closed: all leakages in parallel."""
-        strings = self.network.strings
-        share = chassis_share(each.leakage for each in strings.values())
-        return floating_strings(self.network, dict.fromkeys(strings, share))
+        share = chassis_share(each.leakage for each in self.strings.values())
+        return floating_strings(self.strings, dict.fromkeys(self.strings, share))
 
     def across(self, near: tuple[Node, Reach] | None, far: tuple[Node, Reach] | None) -> tuple[Worst, Worst]:
         """Return the largest voltages of a segment: between references, between any two conductors.

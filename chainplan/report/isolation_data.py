@@ -20,7 +20,7 @@ Record = dict[str, Any]
 def isolation_data(evaluation: Evaluation) -> Record:
     """Return what each segment's isolation carries, case by case."""
     budget: IsolationBudget = evaluation.isolation
-    potentials = Potentials(evaluation.network)
+    potentials = Potentials(evaluation.network.strings)
     return {
         "chains": [_chain(evaluation, chain, potentials) for chain in budget.chains.values()],
         "straddled_boards": [

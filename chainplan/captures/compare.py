@@ -223,7 +223,11 @@ def _column(signal: str, names: Sequence[str]) -> int:
 def _unknown(signal: str, names: list[str]) -> CaptureError:
     from difflib import get_close_matches
 
-    close = get_close_matches(signal, names, n=1, cutoff=0.4)
+    last = {name.rpartition(".")[2]: name for name in names}
+    close = [
+        *get_close_matches(signal, names, n=1),
+        *(last[each] for each in get_close_matches(signal, last, n=1)),
+    ]
     listed = ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
     hint = f"\n   did you mean: {close[0]}" if close else ""
     return CaptureError(f"channel {signal}: the file has no such signal\n   expected: {listed}{hint}")

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from chainplan.captures.frames import Level
-from chainplan.captures.source import Events, Source
+from chainplan.captures.source import CaptureError, Events, Source
 
 UNITS = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 _LONGEST_ROW = 2**16
@@ -56,35 +56,78 @@ def csv_events(source: Source, columns: Columns, unit: str, wanted: Sequence[int
 
     Raises :class:`CaptureError` for a row that is none, with byte and line.
     """
-    scale = UNITS[unit]
-    match = _row(columns, wanted).match
-    time = None
-    old: list[bytes] = [b""] * len(wanted)
+    row = _row(columns, wanted)
+    reading = _Reading(UNITS[unit], len(wanted))
     while True:
-        events: list[tuple[int, int, Level]] = []
-        text, place = source.buffer, 0
-        while (found := match(text, place)) is not None:
-            sign, whole, part, exponent, *levels = found.groups()
-            if whole is not None:
-                now = _ticks(sign, whole, part, exponent, scale)
-                if time is not None and now < time:
-                    raise source.error("time goes back", place)
-                time = now
-                if levels != old:
-                    for channel, (before, level) in enumerate(zip(old, levels, strict=True)):
-                        if level != before:
-                            events.append((channel, time, _LEVELS[level]))
-                    old = levels
-            place = found.end()
+        text = source.buffer
+        place = text.rfind(b"\n") + 1
+        events = reading.take(row.findall(text, 0, place))
+        if events is None:
+            raise _damage(source, row, reading)
         source.drop(place)
-        yield events, time or 0
-        end = source.buffer.find(b"\n")
-        if end >= 0 or len(source.buffer) > _LONGEST_ROW:
-            raise source.error(f"this is no time with a level (0, 1, x or z): {_shown(source.buffer)}", 0)
+        yield events, reading.time or 0
+        if len(source.buffer) > _LONGEST_ROW:
+            raise source.error(f"this is {_NO_ROW}: {_shown(source.buffer)}", 0)
         if not source.more():
             break
     if source.buffer.strip():
         source.cut_off()
+
+
+_NO_ROW = "no time with a level (0, 1, x or z)"
+
+
+class _Reading:
+    """Where in time the rows have come to, and the levels they left."""
+
+    def __init__(self, scale: int, channels: int) -> None:
+        self.time: int | None = None
+        self._scale = scale
+        self._levels: tuple[bytes, ...] = (b"",) * channels
+        self._steps: dict[int, int] = {}
+        """By number of decimals, the whole fs in the last of them."""
+        for decimals in range(31):
+            step, rest = divmod(scale, _power(decimals))
+            if not rest:
+                self._steps[decimals] = step
+
+    def take(self, rows: Sequence[tuple[bytes, ...]]) -> list[tuple[int, int, Level]] | None:
+        """Return the levels that change in rows, or None, and nothing is taken, where one is not in order."""
+        events: list[tuple[int, int, Level]] = []
+        time, old, steps = self.time, self._levels, self._steps
+        for row in rows:
+            sign, whole, part, exponent = row[:4]
+            if not whole:
+                if row[-1]:
+                    return None
+                continue
+            if sign or exponent or len(part) not in steps:
+                now = _ticks(sign, whole, part, exponent, self._scale)
+            else:
+                now = int(whole + part) * steps[len(part)]
+            if time is not None and now < time:
+                return None
+            time = now
+            new = row[4:-1]
+            if new != old:
+                for channel, level in enumerate(new):
+                    if level != old[channel]:
+                        events.append((channel, now, _LEVELS[level]))
+                old = new
+        self.time, self._levels = time, old
+        return events
+
+
+def _damage(source: Source, row: re.Pattern[bytes], reading: _Reading) -> CaptureError:
+    """Return the error of the first row that is not in order."""
+    place = 0
+    while (found := row.match(source.buffer, place)) is not None:
+        if reading.take([found.groups(b"")]) is None:
+            break
+        place = found.end()
+    if found is None or found.groups()[-1]:
+        return source.error(f"this is {_NO_ROW}: {_shown(source.buffer[place:])}", place)
+    return source.error("time goes back", place)
 
 
 def _row(columns: Columns, wanted: Sequence[int]) -> re.Pattern[bytes]:
@@ -100,7 +143,7 @@ def _row(columns: Columns, wanted: Sequence[int]) -> re.Pattern[bytes]:
         else:
             cells.append(rb"[^\r\n" + re.escape(columns.delimiter) + rb"]*+")
     rest = rb"[^\r\n]*+" if len(columns.names) > order[-1] + 1 else b""
-    return re.compile(b"(?:" + re.escape(columns.delimiter).join(cells) + rest + rb")?\r?\n")
+    return re.compile(b"(?:" + re.escape(columns.delimiter).join(cells) + rest + rb"\r?\n|\r?\n|([^\n]*\n))")
 
 
 def _ticks(sign: bytes, whole: bytes, part: bytes | None, exponent: bytes | None, scale: int) -> int:

@@ -96,41 +96,78 @@ def vcd_events(source: Source, header: Header, codes: Sequence[bytes]) -> Iterat
 
     Raises :class:`CaptureError` for damage, with byte and line.
     """
-    skip, wanted = _patterns(codes)
     channel = {code: number for number, code in enumerate(codes)}
-    scale = header.scale
-    time: int | None = None
-    early: list[tuple[int, Level]] = []  # levels before the first time stamp: they hold from then on
+    skip, wanted = _patterns(codes)
+    reading = _Reading(channel, header.scale)
     while True:
-        events: list[tuple[int, int, Level]] = []
-        text, place = source.buffer, 0
-        while (found := wanted.match(text, place)) is not None:
-            step, level, code, vector, vector_code = found.groups()
-            if step is not None:
-                now = int(step) * scale
-                if time is None:
-                    events += [(number, now, first) for number, first in early]
-                elif now < time:
-                    raise source.error(f"time goes back to #{int(step)}", found.start(1) - 1)
-                time = now
-            else:
-                number = channel[code or vector_code]
-                value = _level(level or vector)
-                if time is None:
-                    early.append((number, value))
-                else:
-                    events.append((number, time, value))
-            place = found.end()
+        text = source.buffer
+        place = text.rfind(b"\n") + 1
+        events = reading.take(wanted.findall(text, 0, place)) if place else None
+        if events is None:  # no line ends here, or a change goes over the end of what was read, or damage
+            place, events = _word_for_word(source, wanted, reading)
         passed = skip.match(text, place)
         assert passed is not None  # it matches nothing, too
         source.drop(passed.end())
-        yield events, time or 0
+        yield events, reading.time or 0
         if _stuck(source.buffer):
             raise source.error(f"this is no value change: {_shown(source.buffer)}", 0)
         if not source.more():
             break
     if source.buffer.strip():
         source.cut_off()
+
+
+_Found = tuple[bytes, ...]
+"""Time step, a level and its code right after it; bits or a level alone, and their code; none of these."""
+
+
+class _Reading:
+    """Where in time the changes have come to; `early` are levels before the first time stamp, for later."""
+
+    def __init__(self, channel: dict[bytes, int], scale: int) -> None:
+        self._channel, self._scale = channel, scale
+        self.time: int | None = None
+        self.early: list[tuple[int, Level]] = []
+
+    def take(self, found: Sequence[_Found]) -> list[tuple[int, int, Level]] | None:
+        """Return the levels in what was found, or None, and nothing is taken, where it is not in order."""
+        events: list[tuple[int, int, Level]] = []
+        time, early, channel, scale = self.time, list(self.early), self._channel, self._scale
+        for step, level, code, bits, alone, own_code, other in found:
+            if step:
+                now = int(step) * scale
+                if time is None:
+                    events += [(number, now, value) for number, value in early]
+                elif now < time:
+                    return None
+                time = now
+                if level:
+                    events.append((channel[code], now, 1 if level == b"1" else 0))
+            elif own_code:
+                value = _level(bits or alone)
+                if time is None:
+                    early.append((channel[own_code], value))
+                else:
+                    events.append((channel[own_code], time, value))
+            elif other:
+                return None
+        self.time, self.early = time, early
+        return events
+
+
+def _word_for_word(
+    source: Source, wanted: re.Pattern[bytes], reading: _Reading
+) -> tuple[int, list[tuple[int, int, Level]]]:
+    """Take in changes one by one, up to where they end or are damaged; raises for time that goes back."""
+    text, place = source.buffer, 0
+    events: list[tuple[int, int, Level]] = []
+    while (found := wanted.match(text, place)) is not None and found.lastindex and not found[7]:
+        taken = reading.take([found.groups(b"")])
+        if taken is None:
+            raise source.error(f"time goes back to #{int(found[1])}", found.start(1) - 1)
+        events += taken
+        place = found.end()
+    return place, events
 
 
 def _patterns(codes: Sequence[bytes]) -> tuple[re.Pattern[bytes], re.Pattern[bytes]]:
@@ -150,8 +187,9 @@ def _patterns(codes: Sequence[bytes]) -> tuple[re.Pattern[bytes], re.Pattern[byt
         rb"|\$(?:dumpvars|dumpall|dumpon|dumpoff|end)(?=\s))*+"
     )
     wanted = (
-        skip + rb"(?:#([0-9]{1,30})(?=\s)|([01xXzZ])(" + own + rb")(?=\s)"
-        rb"|[bB]([01xXzZ]{1,64})\s++(" + own + rb")(?=\s))"
+        skip + rb"(?:#([0-9]{1,30})(?=\s)(?:\s++([01])(" + own + rb")(?=\s))?"
+        rb"|(?:[bB]([01xXzZ]{1,64})\s++|([01xXzZ]))(" + own + rb")(?=\s)"
+        rb"|(\S+)|\Z)"
     )
     return re.compile(skip, re.DOTALL), re.compile(wanted, re.DOTALL)
 

@@ -432,3 +432,20 @@ def test_a_port_without_frames_is_refused() -> None:
     back = next(chain.back for chain in scan.controller.chains if chain.back)
     with pytest.raises(CourseError, match="no frame of the plan passes port"):
         compare_capture(io.BytesIO(vcd_of({"line": [(0, US)]})), [Channel("line", scan, back)], Options())
+
+
+@settings(max_examples=60)
+@given(st.data())
+def test_no_damage_ends_in_anything_but_an_answer(data: st.DataObject) -> None:
+    """Bytes changed, left out and slipped in: either the capture is compared, or it is said why not."""
+    evaluation = example("quarry-truck")
+    spans = busy_spans(evaluation, first_head(evaluation), 6, Draw("typical"))
+    text = bytearray(data.draw(st.sampled_from([vcd_of({"line": spans}), rows_of(spans, US)])))
+    for _ in range(data.draw(st.integers(1, 4))):
+        place = data.draw(st.integers(0, len(text) - 1))
+        size = data.draw(st.integers(0, 20))
+        text[place : place + size] = data.draw(st.binary(max_size=20))
+    try:
+        compare(evaluation, bytes(text))
+    except CaptureError as error:
+        assert str(error).strip()

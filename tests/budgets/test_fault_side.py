@@ -108,12 +108,18 @@ class TestRecovery:
                 assert outcome.known.total == outcome.known.time.total
         for outcome in faults.outcomes[::step]:
             recovery = faults.recovery(outcome)
-            if recovery.total is not None:
-                assert recovery.total == cls.written_out(evaluation, faults, outcome)
+            if recovery.total is not None and outcome.known is not None:
+                plan = evaluation.scans[outcome.fault.controller].controller.plan
+                busiest = (
+                    faults._detections[outcome.fault.controller].waits(outcome.fault, outcome.gaps).busiest
+                )
+                assert recovery.total > outcome.known.total
+                if plan.scan_jitter.max + busiest <= plan.scan_period.min:  # no scan runs into the next one
+                    assert recovery.total <= cls.written_out(evaluation, faults, outcome)
 
     @classmethod
     def written_out(cls, evaluation: Evaluation, faults: FaultBudget, outcome: Outcome) -> int:
-        """Return the recovery by the formula, from the whole scan of what is left after the fault."""
+        """Return a bound by the plain formula, from the whole scan of what is left after the fault."""
         fault, known = outcome.fault, outcome.known
         assert known is not None
         whole, after = evaluation.scans[fault.controller], evaluate_after(evaluation, outcome)
@@ -148,7 +154,7 @@ class TestRecovery:
                 node.type.addressing.max for node in (*last, *chain.nodes[len(chain.nodes) - left.behind :])
             )
             addressing += sum((plan.set_up.max + time) * count for time, count in anew.items())
-            slowest = max(slowest, min(cls.until_done(scan, work.name) for work in cells))
+            slowest = max(slowest, min(cls.until_done(whole, scan, work.name) for work in cells))
         action = switch + addressing
         busy = faults._detections[fault.controller].waits(fault, outcome.gaps).busiest
         starts = -(-(plan.scan_jitter.max + busy + action) // plan.scan_period.min)
@@ -158,17 +164,19 @@ class TestRecovery:
         return known.total + spoiled + attempt
 
     @staticmethod
-    def until_done(scan: ControllerScan, name: str) -> int:
+    def until_done(whole: ControllerScan, after: ControllerScan, name: str) -> int:
         """Return the longest time from a scan's start to the end of a task's next run with new values."""
-        index = next(index for index, work in enumerate(scan.works) if work.name == name)
-        task, lengths = scan.works[index].task, [run.length for run in scan.runs[Case.WORST]]
+        left = {run.task: run.length for run in after.runs[Case.WORST]}
+        lengths = [left.get(work.name, 0) for work in whole.works]
+        index = next(index for index, work in enumerate(whole.works) if work.name == name)
+        task = whole.works[index].task
         before = max(
             sum(lengths[other] for other in due if other < index)
-            for due in map(scan.due, range(scan.phases.major_cycle))
+            for due in map(whole.due, range(whole.phases.major_cycle))
             if index in due
         )
         scans = task.every - 1 + task.every * runs_from_sample_to_memory(task)
-        return scans * scan.period + before + lengths[index] + scan.reserve.total
+        return scans * after.period + before + lengths[index] + after.reserve.total
 
 
 def test_rows_count_blind_cells_by_string() -> None:

@@ -64,6 +64,8 @@ class Wrong:
 
     def within(self, *path: str | int) -> bool:
         """Tell whether a value, something it is part of or something in it is wrong."""
+        if not self._wrong:
+            return False
         texts = _texts(path)
         return any(wrong[: len(texts)] == texts[: len(wrong)] for wrong in self._wrong)
 

@@ -164,11 +164,14 @@ class Plans:
         fields = dict(fixed)
         doubtful: list[_Form] = []
         entries: dict[str, dict[str, _Entry]] = {}
+        chosen = [(self._unit_of(each), each) for each in settings_of(self._levers, candidate)]
         for unit, levers in self._reach.items():
             form = unit, tuple(candidate[number] for number in levers)
-            if form not in self._forms:
-                _keep(self._forms, form, self._form(unit, candidate))
-            found = self._forms[form]
+            try:
+                found = self._forms[form]
+            except KeyError:
+                found = self._form(unit, [each for reached, each in chosen if reached == unit])
+                _keep(self._forms, form, found)
             if isinstance(found, _Whole):
                 doubtful.append(form)
             elif found is not None and len(unit) == 1:
@@ -176,17 +179,16 @@ class Plans:
             elif found is not None:
                 entries.setdefault(unit[0], {})[unit[1]] = found
         if not doubtful:
-            for section, own in entries.items():
-                fields[section] = self._section(section, fields.get(section, {}), own, candidate)
+            for section, entry in entries.items():
+                new = (reached[1] for reached, _ in chosen if reached[0] == section)
+                fields[section] = self._section(section, fields.get(section, {}), entry, new)
         return fields, doubtful
 
     def _section(
-        self, section: str, rest: dict[str, Any], own: dict[str, _Entry], candidate: Candidate
+        self, section: str, rest: dict[str, Any], own: dict[str, _Entry], new: Iterable[str]
     ) -> dict[str, Any]:
         """Return a section with its entries in order: those of the file first, then new ones as they came."""
-        written = [str(name) for name in self._data.get(section, {})]
-        came = (self._unit_of(each) for each in settings_of(self._levers, candidate))
-        new = [unit[1] for unit in came if unit[0] == section]
+        written = (str(name) for name in self._data.get(section, {}))
         found = {}
         for name in dict.fromkeys([*written, *new]):
             if name in own:
@@ -195,11 +197,10 @@ class Plans:
                 found[name] = rest[name]
         return found
 
-    def _form(self, unit: Unit, candidate: Candidate) -> _Entry | _Whole | None:
-        """Validate a unit as a candidate has it; None where it has none."""
+    def _form(self, unit: Unit, own: list[SetValue]) -> _Entry | _Whole | None:
+        """Validate a unit with its own settings; None where there is none."""
         old = self._combined.sources
         sources = Sources(old.main, dict(self._data), old.owners)
-        own = [each for each in settings_of(self._levers, candidate) if self._unit_of(each) == unit]
         try:
             for each in own:
                 path = resolved(sources, each.key, each.key_text, "")

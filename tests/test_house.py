@@ -17,7 +17,7 @@ ROOMS: dict[str, set[str]] = {
     "plan": {"quantity"},
     "chain": {"plan", "quantity", "remembered"},
     "budgets": {"chain", "plan", "quantity", "remembered", "tables"},
-    "verdicts": {"budgets", "chain", "evaluation", "notebook", "plan", "quantity"},
+    "verdicts": {"budgets", "chain", "evaluation", "notebook", "plan", "quantity", "remembered"},
     "evaluation": {
         "budgets",
         "chain",

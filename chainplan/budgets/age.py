@@ -14,7 +14,7 @@ before the reads grows by the longest of them (:mod:`chainplan.budgets.schedule`
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from math import lcm
 from typing import NamedTuple
 
@@ -31,17 +31,68 @@ from chainplan.quantity import TIME, Span
 from chainplan.remembered import remembered
 
 
-class SampleTiming(NamedTuple):
-    """Age and skew of one task's values on one controller."""
+class SampleTiming:
+    """Age and skew of one task's values on one controller, each worked out when first asked for."""
 
-    controller: str
-    task: str
-    age: Sum
-    typical_age: Sum
-    where: str
-    """The node whose values get oldest."""
-    skew: Sum
-    typical_skew: Sum
+    def __init__(self, scan: ControllerScan, index: int) -> None:
+        self._scan, self._index = scan, index
+        self._work = scan.works[index]
+        self.controller = scan.controller.name
+        self.task = self._work.name
+
+    @property
+    def where(self) -> str:
+        """Return the node whose values get oldest."""
+        return slowest_value(self._scan, self._index, Case.BEST, Case.WORST).where
+
+    @cached_property
+    def age(self) -> Sum:
+        """Return the age that a value can reach before its successor stands in memory, fs."""
+        scan = self._scan
+        return Sum(
+            f"sample age of {self.task}",
+            TIME,
+            nonzero(
+                self._periods(scan.period),
+                Term("scan jitter", scan.controller.plan.scan_jitter.max),
+                *self._shift_and_flight(Case.BEST, Case.WORST),
+                scan.reserve,
+            ),
+            "task period + jitter + slot shift + (arrival - sampling)",
+        )
+
+    @cached_property
+    def typical_age(self) -> Sum:
+        """Return the same without jitter and retries, fs."""
+        terms = nonzero(
+            self._periods(self._scan.controller.plan.scan_period.typical),
+            *self._shift_and_flight(Case.TYPICAL, Case.TYPICAL),
+        )
+        return Sum(f"typical sample age of {self.task}", TIME, terms)
+
+    @cached_property
+    def skew(self) -> Sum:
+        """Return the spread of one run's sampling instants, fs."""
+        return _skew(self._scan, self._work, Case.BEST, Case.WORST)
+
+    @cached_property
+    def typical_skew(self) -> Sum:
+        """Return the typical spread, fs."""
+        return _skew(self._scan, self._work, Case.TYPICAL, Case.TYPICAL)
+
+    @property
+    def _runs(self) -> int:
+        return 1 + runs_from_sample_to_memory(self._work.task)
+
+    def _periods(self, period: int) -> Term:
+        return Term("task period", period * self._work.task.every, self._runs)
+
+    def _shift_and_flight(self, early: Case, late: Case) -> tuple[Term, Term]:
+        scan, index = self._scan, self._index
+        return (
+            Term("shift of the slot between scans", slot_shift(scan, index, self._runs, early, late)),
+            Term("from sampling to memory", slowest_value(scan, index, early, late).time),
+        )
 
 
 class Flight(NamedTuple):
@@ -60,53 +111,10 @@ class Flight(NamedTuple):
 def sample_budget(scan: ControllerScan) -> list[SampleTiming]:
     """Return age and skew for every task of a controller that fetches samples."""
     return [
-        _timing(scan, index)
+        SampleTiming(scan, index)
         for index, work in enumerate(scan.works)
         if work.task.kind != "write" and is_sampled(work.task.reads)
     ]
-
-
-def _timing(scan: ControllerScan, index: int) -> SampleTiming:
-    work = scan.works[index]
-    flight = slowest_value(scan, index, Case.BEST, Case.WORST)
-    typical = slowest_value(scan, index, Case.TYPICAL, Case.TYPICAL)
-    runs = runs_from_sample_to_memory(work.task)
-    plan = scan.controller.plan
-    period = plan.scan_period.typical
-    return SampleTiming(
-        scan.controller.name,
-        work.name,
-        Sum(
-            f"sample age of {work.name}",
-            TIME,
-            nonzero(
-                Term("task period", scan.period * work.task.every, 1 + runs),
-                Term("scan jitter", plan.scan_jitter.max),
-                Term(
-                    "shift of the slot between scans",
-                    slot_shift(scan, index, 1 + runs, Case.BEST, Case.WORST),
-                ),
-                Term("from sampling to memory", flight.time),
-                scan.reserve,
-            ),
-            "task period + jitter + slot shift + (arrival - sampling)",
-        ),
-        Sum(
-            f"typical sample age of {work.name}",
-            TIME,
-            nonzero(
-                Term("task period", period * work.task.every, 1 + runs),
-                Term(
-                    "shift of the slot between scans",
-                    slot_shift(scan, index, 1 + runs, Case.TYPICAL, Case.TYPICAL),
-                ),
-                Term("from sampling to memory", typical.time),
-            ),
-        ),
-        flight.where,
-        _skew(scan, work, Case.BEST, Case.WORST),
-        _skew(scan, work, Case.TYPICAL, Case.TYPICAL),
-    )
 
 
 def runs_from_sample_to_memory(task: Task) -> int:

@@ -12,10 +12,10 @@ from itertools import accumulate
 from typing import NamedTuple
 
 from chainplan.budgets.terms import Case
-from chainplan.chain.network import Chain
+from chainplan.chain.network import Chain, Node, Segment
 from chainplan.plan.parts import Protocol
 from chainplan.quantity import RATIO, bit_time
-from chainplan.remembered import remembered
+from chainplan.remembered import remembered, remembered_for_all
 
 _WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
@@ -75,13 +75,18 @@ class Way(NamedTuple):
 
 def way_along(chain: Chain, case: Case) -> Way:
     """Sum up cable and relay delays along a chain: ``D_k = cables 1..k + relays 1..k-1``."""
-    cables = [segment.hop.delay[case] for segment in chain.segments]
-    relays = [node.type.relay for node in chain.nodes]
+    return _way(chain.segments, chain.nodes, case)
+
+
+@remembered_for_all
+def _way(segments: tuple[Segment, ...], nodes: tuple[Node, ...], case: Case) -> Way:
+    cables = [segment.hop.delay[case] for segment in segments]
+    relays = [node.type.relay for node in nodes]
     outward = [0, *(relay.outward[case] for relay in relays)]
     homeward = [0, *(relay.homeward[case] for relay in relays)]
     stores = [0, *(relay.style == "store-and-forward" for relay in relays)]
-    count = len(chain.nodes)
-    across = sum(cables) + sum(outward) if chain.is_ring else 0
+    count = len(nodes)
+    across = sum(cables) + sum(outward) if len(segments) > count else 0  # a ring has one more
     return Way(
         tuple(accumulate(map(sum, zip(cables[:count], outward, strict=False)))),
         tuple(accumulate(map(sum, zip(cables[:count], homeward, strict=False)))),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Literal
 
+from chainplan.remembered import remembered
 from chainplan.verdicts.verdict import Sense, Verdict
 
 if TYPE_CHECKING:
@@ -28,15 +29,22 @@ ISOLATION_TARGETS: dict[tuple[Subject, bool], tuple[str, Sense]] = {
 def isolation_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
     """Yield one verdict per chain and kind of check, on the segment with the least margin for its limit."""
     for name, chain in evaluation.isolation.chains.items():
-        groups: dict[tuple[Subject, bool], list[tuple[SegmentIsolation, Check, int]]] = {}
-        for segment, times in _that_differ(chain.segments):
-            for check in segment.checks:
-                if is_asked(segment, check):
-                    key = check.subject, check.place == "between conductors"
-                    groups.setdefault(key, []).append((segment, check, times))
-        for key, (target, sense) in ISOLATION_TARGETS.items():
-            if key in groups:
-                yield _isolation_verdict(name, target, sense, groups[key])
+        yield from _of_chain(chain.segments, name)
+
+
+@remembered
+def _of_chain(segments: tuple[SegmentIsolation, ...], name: str) -> tuple[Verdict, ...]:
+    groups: dict[tuple[Subject, bool], list[tuple[SegmentIsolation, Check, int]]] = {}
+    for segment, times in _that_differ(segments):
+        for check in segment.checks:
+            if is_asked(segment, check):
+                key = check.subject, check.place == "between conductors"
+                groups.setdefault(key, []).append((segment, check, times))
+    return tuple(
+        _isolation_verdict(name, target, sense, groups[key])
+        for key, (target, sense) in ISOLATION_TARGETS.items()
+        if key in groups
+    )
 
 
 def _that_differ(segments: Iterable[SegmentIsolation]) -> Iterator[tuple[SegmentIsolation, int]]:

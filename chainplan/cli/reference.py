@@ -117,7 +117,7 @@ def _remarks(each: Any) -> Iterator[str]:
     """Yield what an option's words do not say: its default, and that it must be given."""
     if each.required:
         yield "Required."
-    elif not each.is_flag and each.default not in (None, (), []):
+    elif not each.is_flag and each.default not in (None, "", (), []):
         yield f"If left out: {getattr(each.default, 'value', each.default)}."
 
 

@@ -135,8 +135,11 @@ class Course:
         return self.numbers[active % len(self.numbers)]
 
     def after(self, place: Place, frames: int = 1) -> Place:
-        """Return the place so many frames on."""
+        """Return the place so many frames on, or back if less than none."""
         active, index = place[0], place[1] + frames
+        while index < 0:
+            active -= 1
+            index += len(self.kind(active).expected)
         while index >= (size := len(self.kind(active).expected)):
             index -= size
             active += 1

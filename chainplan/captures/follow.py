@@ -11,24 +11,20 @@ from __future__ import annotations
 
 from collections import deque
 from itertools import islice
-from math import inf
 
 from chainplan.captures.course import Course, Place, find_place, fitting, loosened, walk
 from chainplan.captures.frames import Stretch
 from chainplan.captures.ranges import Range
+from chainplan.captures.reading import AHEAD, read_on
 from chainplan.captures.tally import Finding, Measured
 
-_AHEAD = 16
-"""Frames that decide how a misfit is read."""
-_MOST_EXTRA = 40
-_MOST_MISSING = 64
-_FEW = 3
-_LOST = 0.5
-"""Share of misfits among the frames ahead beyond which the place is lost."""
 _FIT = 0.25
 """Share of misfits up to which a place in the plan is taken."""
 _WINDOW = 400
 _LEAST = 3
+_BEGIN = 16
+"""Frames at whose place the rest of a window, with frames missing between, has no say."""
+_SHIFTS = sorted(range(-12, 13), key=abs)
 _MOST_SEARCHES = 200
 
 
@@ -44,7 +40,7 @@ class Follower:
         self._course = self._reading = course
         self._loose = loosened(course)
         frames = max(len(kind.expected) for kind in course.kinds)
-        self._window_size = min(_WINDOW, max(2 * frames + 2, 3 * _AHEAD))
+        self._window_size = min(_WINDOW, max(2 * frames + 2, AHEAD + 8))
         self._window: deque[Stretch] = deque()
         self._history: deque[tuple[Stretch, int]] = deque(maxlen=self._window_size)
         """Frames lately accepted, each with the scans counted until then."""
@@ -84,11 +80,16 @@ class Follower:
                 misfits, places = find_place(reading, window)
                 if misfits <= _FIT * 2 * len(window):
                     self._reading = reading
-                    self._take(places, [])
+                    self._take([self._begin(place, window[:_BEGIN]) for place in places], [])
                     return
         # A share of the window at a time, lest a long capture that fits nowhere be searched without end.
         for _ in range(max(1, len(window) // 4) if self._searches < _MOST_SEARCHES else len(window)):
             self._leave_out(self._window.popleft())
+
+    def _begin(self, place: Place, window: list[Stretch]) -> Place:
+        """Return where the first frames of a window fit best, near the place at which all of it does."""
+        near = [self._course.after(place, shift) for shift in _SHIFTS]
+        return min(near, key=lambda each: walk(self._reading, each, window).misfits)
 
     def _take(self, places: list[Place], history: list[Stretch]) -> None:
         """Go on behind the frames of the history, which begin at the first of the places."""
@@ -129,12 +130,12 @@ class Follower:
         """Decide what a frame that does not fit means, by the frames that follow."""
         if self.ambiguous and self._is_elsewhere(place):
             return
-        ahead = list(islice(self._window, _AHEAD + _MOST_EXTRA))
-        misfits, extra, missing = self._best_reading(place, ahead)
-        checks = 2 * len(ahead[extra : extra + _AHEAD])
-        if misfits > _LOST * checks and len(ahead) > _LEAST:
+        ahead = list(islice(self._window, AHEAD))
+        reading = read_on(self._reading, place, self._last, ahead)
+        if reading is None:
             self._lose()
             return
+        extra, missing = reading
         for _ in range(extra):
             self._slipped_in(self._window.popleft(), place)
         if missing:
@@ -142,28 +143,6 @@ class Follower:
         if extra or missing:
             self._last = None
         self._accept(place, fitting(self._reading.expected(place).spans, self._window[0]) or 1)
-
-    def _best_reading(self, place: Place, ahead: list[Stretch]) -> tuple[int, int, int]:
-        """Return the likeliest numbers of misfits, of extra and of missing frames.
-
-        Frames left out or slipped in count for more than one misfit, and a little for each of them: one
-        frame that is too late and too long is not an extra one beside a missing one.
-        """
-        best, reading = inf, (0, 0, 0)
-        for extra in range(min(_MOST_EXTRA, len(ahead) - 1) + 1):
-            frames = ahead[extra : extra + _AHEAD]
-            there = place
-            for missing in range((_FEW if extra else _MOST_MISSING) + 1):
-                price = (1.5 + 0.1 * extra if extra else 0) + (1.5 + 0.02 * missing if missing else 0)
-                if price >= best:
-                    break
-                misfits = walk(self._reading, there, frames, best - price + 1).misfits
-                if not extra and not missing:
-                    misfits += not self._gap_fits(place, frames[0])
-                if price + misfits < best:
-                    best, reading = price + misfits, (misfits, extra, missing)
-                there = self._course.after(there)
-        return reading
 
     def _is_elsewhere(self, place: Place) -> bool:
         """Go over to another place in the major cycle, if it fits better what was and what will be seen."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from contextlib import suppress
 from fractions import Fraction
 
 import pytest
@@ -445,7 +446,5 @@ def test_no_damage_ends_in_anything_but_an_answer(data: st.DataObject) -> None:
         place = data.draw(st.integers(0, len(text) - 1))
         size = data.draw(st.integers(0, 20))
         text[place : place + size] = data.draw(st.binary(max_size=20))
-    try:
+    with suppress(CaptureError):  # anything else fails the test
         compare(evaluation, bytes(text))
-    except CaptureError as error:
-        assert str(error).strip()

@@ -57,6 +57,16 @@ def planned(scan: ControllerScan, port: str, number: int) -> PlannedScan:
     return planned_scan(tasks, tuple(scan.due(number)))
 
 
+def followed(scan: ControllerScan) -> list[str]:
+    """Return head ports, and back ports at which one chain's frames come out."""
+    chains = scan.controller.chains
+    backs = [chain.back for chain in chains if chain.back]
+    return [
+        *{chain.head for chain in chains},
+        *(back for back in backs if backs.count(back) == 1 and back not in {each.head for each in chains}),
+    ]
+
+
 DRAWS = [Draw("best"), Draw("worst"), Draw("each device"), Draw("each event")]
 
 
@@ -64,7 +74,7 @@ def hold(evaluation: Evaluation, scans: int, seed: int = 0) -> int:
     """Hold every frame against the plan; return how many there were."""
     count = 0
     for scan in evaluation.scans.values():
-        for port in {chain.head for chain in scan.controller.chains}:
+        for port in followed(scan):
             wanted = [planned(scan, port, number) for number in range(scans)]
             for draw in DRAWS:
                 passed = iter(at_port(evaluation, port, draw, scans, seed))

@@ -19,7 +19,7 @@ from itertools import accumulate
 from typing import NamedTuple
 
 from chainplan.budgets.age import slot_shift
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import Step
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.time_outs import Waits, waits_for
@@ -48,27 +48,52 @@ class Alarm(NamedTuple):
 class Window(NamedTuple):
     """One task's reads of one chain, for a break at each place: 0 before the first node, n after the last.
 
-    ``misses[place]`` is the time from the last need of the place in a run to the first read that misses an
-    answer, each since its own run began (so it may be negative), fs; None where no read needs the place.
-    ``jams[place]`` is the same where every read fails. ``lost[place]`` counts the reads that miss answers.
+    ``needs[place]`` is when a run last needs the place, at the earliest, since it began, fs; None where no
+    read needs it. ``misses[place]`` is the time from then to the first read that misses an answer, each since
+    its own run began (so it may be negative). ``jams[place]`` is the same where every read fails.
+    ``lost[place]`` counts the reads that miss answers.
     """
 
+    needs: tuple[int | None, ...]
     misses: tuple[int | None, ...]
     jams: tuple[int, ...]
     lost: tuple[int, ...]
     reads: int
 
 
+class Onset(NamedTuple):
+    """Where in the scans a fault falls and is known: `scans` scans later, by what task `task` misses.
+
+    It falls `fell` after the planned start of its scan at the earliest, and is known `late` after that of the
+    scan that shows it at the latest, fs.
+    """
+
+    task: int
+    scans: int
+    fell: int
+    late: int
+
+
 class Known:
-    """When a fault is known at the latest, fs, and by which task; its terms are laid out when asked for."""
+    """When a fault is known at the latest, fs, and by which task; its terms are laid out when asked for.
+
+    `onset` is None of a node that babbles, which may be known sooner than it is cut off.
+    """
 
     def __init__(
-        self, total: int, task: str, hazard: str, delays: Delays, lay_out: Callable[[], Sum]
+        self,
+        total: int,
+        task: str,
+        hazard: str,
+        delays: Delays,
+        lay_out: Callable[[], Sum],
+        onset: Onset | None,
     ) -> None:
         self.total = total
         self.task = task
         self.hazard = hazard
         self.delays = delays
+        self.onset = onset
         self._lay_out = lay_out
 
     @cached_property
@@ -135,7 +160,7 @@ class Detection:
         `jammed` says that a babbling node makes every read of its chain fail for good. It fell just after its
         own place was needed: had it been earlier, it would have made that run a bad one too.
         """
-        best: tuple[int, Alarm, int, int] | None = None
+        best: tuple[int, Alarm, int, int, int | None] | None = None
         delays = self.delays(fault, gaps)
         for alarm in self.alarms:
             for index in alarm.tasks:
@@ -147,17 +172,44 @@ class Detection:
                     total = alarm.runs * self.scan.works[index].task.every * delays.period
                     total += self._shift(index, alarm.runs) + miss + delays.until_bad[index]
                     if best is None or total < best[0]:
-                        best = total, alarm, index, miss
+                        need = None if fault.kind == "node babbling" else self._need(index, gap)
+                        best = total, alarm, index, miss, need
         if best is None:
             return None
-        total, alarm, index, miss = best
+        total, alarm, index, miss, need = best
         return Known(
             total + self._always,
             self.scan.works[index].name,
             alarm.hazard,
             delays,
             lambda: self._sum(fault, alarm, index, miss, delays),
+            None if need is None else self._onset(alarm.runs, index, need, miss + delays.until_bad[index]),
         )
+
+    def _need(self, index: int, gap: Gap) -> int | None:
+        return self.windows[index][gap.chain].needs[gap.start]
+
+    def _onset(self, runs: int, index: int, need: int, until_bad: int) -> Onset:
+        """Return the onset; `until_bad` is the time from the need to the run's being bad, each in its run."""
+        earliest, latest = self._slots[index]
+        late = latest + need + until_bad + self._always
+        return Onset(index, runs * self.scan.works[index].task.every, earliest + need, late)
+
+    @cached_property
+    def _slots(self) -> list[tuple[int, int]]:
+        """Return the earliest and the latest start that every task's slot has, since its scan began, fs."""
+        early, late = ([run.length for run in self.scan.runs[case]] for case in (Case.BEST, Case.WORST))
+        meetings = self.scan.due_together
+        walked = self.scan.phases.major_cycle <= MOST_SCANS
+        return [
+            (
+                min(sum(early[task] for task in due if task < index) for due in meetings if index in due)
+                if walked
+                else 0,
+                max(sum(late[task] for task in due if task < index) for due in meetings if index in due),
+            )
+            for index in range(len(self.scan.works))
+        ]
 
     @cached_property
     def _always(self) -> int:
@@ -259,7 +311,7 @@ def _window(scan: ControllerScan, index: int, chain: Chain) -> Window | None:
     known = [miss for miss in misses if miss is not None]
     jams = tuple(known[min(place, len(known) - 1)] for place in range(len(misses)))
     lost = tuple(0 if need is None else len(early) for need in needs)
-    return Window(misses, jams, lost, len(early))
+    return Window(tuple(needs), misses, jams, lost, len(early))
 
 
 def _reads(step: Step, chain: Chain) -> bool:
@@ -324,24 +376,27 @@ def _polled(scan: ControllerScan, chain: Chain, early: list[Step], over: list[in
         ends[number] = step.wire + request + way.reach(node, request)
         ends[number] += chain.nodes[node].type.turn_around[case] + frames[number]
     last_home = scan.ways[Case.WORST].ways[chain.name].home
+    needs: list[int | None] = []
     misses: list[int | None] = []
     jams: list[int] = []
     for place in range(count):
         begin, end = first[place], final[place]
         if begin is None or end is None:
             # Beyond every polled node a babbling one is heard only after the way to the farthest of them.
+            needs.append(None)
             misses.append(None)
             jams.append(over[0] - early[-1].wire + last_home[place] - last_home[max(order)])
             continue
         frame = frames[end]
         need = ends[end] + way.back(order[end], frame) - way.back(place, frame)
+        needs.append(need)
         misses.append(over[begin] - need)
         jams.append(over[0] - need)
     at = [0] * (count + 1)
     for node in order:
         at[node] += 1
     lost = [*accumulate(reversed(at))][::-1]
-    return Window((*misses, None), (*jams, jams[-1]), tuple(lost), len(early))
+    return Window((*needs, None), (*misses, None), (*jams, jams[-1]), tuple(lost), len(early))
 
 
 def _node(step: Step) -> int:

@@ -2,6 +2,9 @@
 
     recovery = known + switch + re-addressing + wait for a scan + scans until the task is due + its run
 
+The wait ends at a planned start, and the scan that shows the fault has begun at one: being known late and
+waiting long make up for one another.
+
 What the controller does, which the terms follow from (each an assumption):
 
 - it finishes the scan under way before it touches the chains;
@@ -20,6 +23,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from functools import cached_property
+from math import gcd
+from typing import NamedTuple
 
 from chainplan.budgets.fault_known import Known
 from chainplan.budgets.fault_scan import Rescan, Rescans, scans_before
@@ -83,15 +88,17 @@ class Recoveries:
         reason = self._reason([chain for chain, _ in breaks], [chain for chain, _ in waiting], known)
         if reason or known is None:
             return Recovery(None, reason)
+        tasks = [self._reading(chain, left) for chain, left in waiting]
+        if not any(tasks):
+            return Recovery(None, NOTHING_LEFT)
         rescan = self._rescans.after(lefts)
         switch = self._switch([chain for chain, _ in waiting])
         addressing = _together([chain.addressed(left) for chain, left in waiting])
         set_up = self._scan.controller.plan.set_up.max
         action = switch + sum([(set_up + time) * count for time, count in addressing])
-        wait, how = self._wait(action, known.delays.busiest)
-        last = max([self._fastest(rescan, chain.tasks) for chain, _ in waiting], key=rescan.until_run)
+        way = min([self._way(rescan, tasks, wait, known) for wait in self._waits(action, known)])
         jitter = self._scan.controller.plan.scan_jitter.max
-        attempt = action + wait + jitter + rescan.until_run(last)
+        attempt = action + jitter + way.time
         spoiled = 0 if limit is None else max(0, limit + attempt - known.total)
 
         def lay_out() -> Sum:
@@ -106,14 +113,18 @@ class Recoveries:
                         Term("addressing of a node, set-up included", set_up + time, count)
                         for time, count in addressing
                     ),
-                    Term("wait for the next scan", wait, how=how),
+                    Term("wait for the next scan", way.wait.time, how=way.wait.how),
                     Term("scan jitter", jitter),
-                    *_until_run(rescan, last),
+                    *_until_run(rescan, way.task, way.scans),
                 ),
                 "known + switch + re-addressing + wait for a scan + scans until the task is due + its run",
             )
 
         return Recovery(known.total + spoiled + attempt, "", lay_out)
+
+    def _reading(self, chain: _Chain, left: Left) -> list[int]:
+        """Return the tasks that bring back what is left of a chain: those with something to read there."""
+        return [index for index in chain.tasks if self._rescans.reads(index, left)]
 
     def _jabber_limit(self, fault: Fault) -> int | None:
         """Return how long a babbling node sends at most before it is cut off, fs; None for another fault."""
@@ -141,21 +152,81 @@ class Recoveries:
         plan = self._scan.controller.plan.recovery
         return plan.switch.max if plan is not None and any(each.chain.is_ring for each in waiting) else 0
 
-    def _wait(self, action: int, busy: int) -> tuple[int, str]:
-        """Return what passes, beside the action itself, until a scan on what is left is due to begin, fs.
+    def _waits(self, action: int, known: Known) -> list[_Wait]:
+        """Return the ways to bound the wait for a scan on what is left; each is a bound by itself.
 
-        `busy` is the longest scan before recovery, time-outs included, fs. The fault may become known when a
-        scan has just begun, which is finished first, or after it, when the action just misses the next start.
+        Whenever the fault becomes known: a scan that has just begun is finished first, or after it the action
+        just misses a start. Where no scan runs into the next one, the scan that shows the fault has its place
+        among the planned starts, and so has the first scan after the action.
         """
-        plan = self._scan.controller.plan
-        period = max(plan.scan_period.max, busy)
-        starts = -(-(plan.scan_jitter.max + busy + action) // plan.scan_period.min)
-        if starts * period - action > period:
-            return starts * period - action, "the scan under way is finished first"
-        return period, "the action has just missed a start"
+        plan, busy = self._scan.controller.plan, known.delays.busiest
+        period, jitter = plan.scan_period, plan.scan_jitter.max
+        if jitter + busy > period.min:
+            return [_Wait(busy + period.max, "a scan is finished first, and then a start just missed")]
+        starts = _rounded_up(jitter + busy + action, period.min)
+        wait = min(starts * period.max - action, busy + period.max)
+        found = [_Wait(period.max, "the action has just missed a start")]
+        if wait > period.max:
+            found = [_Wait(wait, "the scan under way is finished first")]
+        onset = known.onset
+        if onset is not None:
+            # From the planned start of the scan that shows the fault: known at the latest in a pause or in a
+            # scan that has begun by then.
+            after = _rounded_up(onset.late + action, period.min)
+            after = max(after, onset.late // period.min + starts)
+            begin = (onset.scans + after) * period.max - onset.fell
+            how = f"planned start {after} after that of the scan that shows it"
+            found.append(_Wait(begin - known.total - action, how, after))
+        return found
 
-    def _fastest(self, rescan: Rescan, tasks: Sequence[int]) -> int:
-        return tasks[0] if len(tasks) == 1 else min(tasks, key=rescan.until_run)
+    def _way(self, rescan: Rescan, chains: Sequence[Sequence[int]], wait: _Wait, known: Known) -> _Way:
+        """Return when what is left is read, by the fastest task of the slowest chain."""
+
+        def by(index: int) -> _Way:
+            scans = self._scans_before(index, wait, known)
+            saved = scans_before(self._scan.works[index]) - scans
+            return _Way(wait.time + rescan.until_run(index) - saved * rescan.period, wait, index, scans)
+
+        return max([min([by(index) for index in tasks]) for tasks in chains if tasks])
+
+    def _scans_before(self, index: int, wait: _Wait, known: Known) -> int:
+        """Return how many scans pass from the first one on what is left until a task brings new values.
+
+        The task that misses answers has its turn in the scan that shows the fault, so that this task's next
+        turn is some whole number of their periods' common divisor away.
+        """
+        scans = scans_before(self._scan.works[index])
+        if wait.after is None or known.onset is None:
+            return scans
+        phases, periods, shows = self._scan.phases.phases, self._scan.periods, known.onset.task
+        common = gcd(periods[index], periods[shows])
+        turn = (phases[index] - phases[shows] - wait.after) % common
+        return scans - (common - 1 - turn)
+
+
+class _Wait(NamedTuple):
+    """A wait for the first scan on what is left, beside the action itself, fs.
+
+    That scan comes `after` so many scans after the one that shows the fault, at the latest; None: not known.
+    """
+
+    time: int
+    how: str
+    after: int | None = None
+
+
+class _Way(NamedTuple):
+    """Wait, scans until a task's turn and its run together, fs; the task, and the scans until its turn."""
+
+    time: int
+    wait: _Wait
+    task: int
+    scans: int
+
+
+def _rounded_up(time: int, period: int) -> int:
+    """Return how many periods it takes until a time has passed."""
+    return -(-time // period)
 
 
 class _Chain:
@@ -223,11 +294,11 @@ def _interrupted(work: TaskWork, chain: Chain, left: Left, limit: int | None) ->
     return style != "polled"
 
 
-def _until_run(rescan: Rescan, index: int) -> tuple[Term, ...]:
+def _until_run(rescan: Rescan, index: int, scans: int) -> tuple[Term, ...]:
     """Return what passes from the start of the first scan on what is left until a task is done."""
     work = rescan.scan.works[index]
     return (
-        Term("scans until it is due", rescan.period, scans_before(work), how=f"task {work.name}"),
+        Term("scans until it is due", rescan.period, scans, how=f"task {work.name}"),
         Term("slots before it", rescan.slot_start(index)),
         Term(f"run of {work.name} over what is left", rescan.lengths[index]),
         rescan.reserve,

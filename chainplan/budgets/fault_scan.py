@@ -101,6 +101,12 @@ class Rescans:
             self._known[key] = self._after(key)
         return self._known[key]
 
+    def reads(self, index: int, left: Left) -> bool:
+        """Tell whether a task that runs on a chain still reads something of what is left of it."""
+        return any(
+            side.on_first(index).readings[count - 1] is not None for _, side, count in self._left_sides(left)
+        )
+
     def _after(self, lefts: tuple[Left, ...]) -> Rescan:
         plan = self.scan.controller.plan
         after = {left.chain: self._left_sides(left) for left in lefts}

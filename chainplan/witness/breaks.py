@@ -211,8 +211,9 @@ class _BrokenHost(Host):
         if self._done is None or self._again is not None or job.work.name not in self._bring_back:
             return
         reads = [each for each in job.reads if each.message.chain in self._sides]
-        if all(each.good and (not each.message.carried or each.number in job.memory) for each in reads):
-            self._again = max((each.ended for each in reads), default=self._kernel.now)
+        brought = [each.good and (not each.message.carried or each.number in job.memory) for each in reads]
+        if reads and all(brought):
+            self._again = max(each.ended for each in reads)
 
 
 class _Adversary(Judge):

@@ -94,6 +94,39 @@ def test_after_the_break_nothing_but_what_is_left_is_asked() -> None:
         assert row.largest <= row.bound < evaluation.scans["C"].worst.total
 
 
+def test_only_a_task_with_something_left_to_read_brings_a_chain_back() -> None:
+    # Only the first board has temperatures. When it falls silent, the quick task has nothing left to read.
+    boards = {
+        name: {"nodes": [{"type": "A", "cells": cells, "temperatures": temperatures}]}
+        for name, cells, temperatures in (("warm", 6, 2), ("cold", 6, 0))
+    }
+    string = {
+        "cell_type": "cell",
+        "stack": [{"cells": 36}],
+        "boards": [{"type": "warm"}, {"type": "cold", "count": 5}],
+    }
+    tasks = {
+        "temperatures": {"reads": "temperatures", "value": "16 bit"},
+        "status": {"kind": "read", "reads": "status", "data": "2 byte", "every": 4},
+    }
+    evaluation = lab(
+        shape="ring",
+        board_types=boards,
+        strings={"S": string},
+        tasks=tasks,
+        hazards={"lost": LOST | {"task": "temperatures"}},
+    )
+    rows = rows_of(evaluation, [each for each in breaks(evaluation) if each.name.startswith("node S.1 ")])
+    recovery = next(row for row in rows if row.quantity == "recovery")
+    assert recovery.ok
+    # 3 bad runs every 50 ms, and the status has its turn in the last of 4 scans, at 50 ms each, after them.
+    assert recovery.largest > 200 * MS
+    (outcome,) = [each for each in evaluation.faults.outcomes if each.name == "node S.1 silent"]
+    time = evaluation.faults.recovery(outcome).time
+    assert time is not None
+    assert "run of status over what is left" in [term.label.lower() for term in time.terms]
+
+
 @settings(max_examples=several(25))
 @given(plans())
 def test_no_plan_recovers_later_than_computed(plan: Any) -> None:

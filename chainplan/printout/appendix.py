@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.budgets.terms import Sum
@@ -17,13 +17,19 @@ if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
 
 MOST_FIGURES = 160
-"""Figures written out; the command `explain` writes any of them."""
+"""Figures up to which all are written out; the command `explain` writes any of them."""
+
+MOST_SEGMENTS = 24
+"""Of a plan with more: figures of isolation written out besides those that targets are held against."""
 
 MOST_TERMS = 80
 """Terms of one figure written out, all its parts together."""
 
 MOST_NAMES = 40
 """Names of figures left out that are listed."""
+
+ISOLATION = "isolation"
+"""The family of figures that grows with every segment."""
 
 Figures = Mapping[str, Sum]
 
@@ -67,16 +73,14 @@ def figures_of(evaluation: Evaluation) -> tuple[dict[str, Sum], tuple[str, ...],
     skipped: dict[str, str] = {}
     for group in alike(evaluation.isolation.chains.values()):
         skipped |= {each.chain.name: group[0].chain.name for each in group[1:]}
-    shown: dict[str, Sum] = {}
-    beyond: list[str] = []
-    for name, work_out in all_sums(evaluation).items():
-        chain = name.removeprefix("isolation/").partition("#")[0] if name.startswith("isolation/") else ""
-        if chain in skipped:
-            continue
-        if len(shown) < MOST_FIGURES:
-            shown[name] = work_out()
-        else:
-            beyond.append(name)
+    works = {
+        name: work_out
+        for name, work_out in all_sums(evaluation).items()
+        if family(name) != ISOLATION or name.split("/")[1].partition("#")[0] not in skipped
+    }
+    chosen = _chosen(list(works), {verdict.figure for verdict in evaluation.verdicts})
+    shown = {name: work_out() for name, work_out in works.items() if name in chosen}
+    beyond = tuple(name for name in works if name not in chosen)
     families: dict[str, list[str]] = {}
     for chain, first in skipped.items():
         families.setdefault(first, []).append(chain)
@@ -84,7 +88,17 @@ def figures_of(evaluation: Evaluation) -> tuple[dict[str, Sum], tuple[str, ...],
         f"Isolation of {listed(chains, 12)}: segment by segment as that of {first}."
         for first, chains in families.items()
     )
-    return shown, remarks, tuple(beyond)
+    return shown, remarks, beyond
+
+
+def _chosen(names: Sequence[str], judged: Collection[str]) -> set[str]:
+    """Return the figures to write out: all, or what targets are held against and the first of the others."""
+    if len(names) <= MOST_FIGURES:
+        return set(names)
+    apart = [name for name in names if family(name) == ISOLATION and name not in judged]
+    rest = [name for name in names if name not in set(apart)]
+    first = sorted(rest, key=lambda name: name not in judged)[:MOST_FIGURES]
+    return {*first, *apart[:MOST_SEGMENTS]}
 
 
 def appendix(figures: Figures, remarks: tuple[str, ...], beyond: tuple[str, ...]) -> Appendix:
@@ -138,7 +152,7 @@ def source_blocks(view: View, figures: Figures) -> Iterator[Block]:
         for check in segment.checks:
             if check.rule:
                 rule, _, source = check.rule.partition("; ")
-                found[f"needed {check.subject}: {rule}", source] = ["isolation"]
+                found[f"needed {check.subject}: {rule}", source] = [ISOLATION]
     columns = [Column("figures"), Column("formula"), Column("source")]
     rows = [
         [", ".join(kinds), formula or "as the terms say", source or "this program's model"]

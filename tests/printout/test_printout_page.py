@@ -10,6 +10,7 @@ from printout_pages import (
     CONFIGS,
     VERSION,
     altered_starter,
+    evaluated,
     example,
     example_evaluated,
     example_page,
@@ -27,6 +28,7 @@ from chainplan.plan.load import load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
 from chainplan.printout import Options, PlanFile, ink
+from chainplan.printout.appendix import figures_of
 from chainplan.printout.document import digest
 from chainplan.report import figures
 from chainplan.report.figures import STATUS_WORDS
@@ -253,6 +255,16 @@ def test_a_long_plan_stays_short() -> None:
     assert len(html) < 400_000
     assert "195 nodes alike" in text_of(root)
     assert "figures more are not written out here; the command explain writes each of them" in text_of(root)
+
+
+def test_the_figures_of_targets_are_written_out_however_long_the_plan() -> None:
+    loaded = long_plan(300)
+    evaluation = evaluated(loaded)
+    written, _, beyond = figures_of(evaluation)
+    cited = {verdict.figure for verdict in evaluation.verdicts if verdict.figure}
+    assert len(written) + len(beyond) == len(all_sums(evaluation)) > 600
+    assert len(written) < 200
+    assert cited & set(all_sums(evaluation)) <= set(written)
 
 
 def test_a_plan_without_targets_prints() -> None:

@@ -40,6 +40,8 @@ def read_columns(source: Source) -> Columns:
     if source.buffer.startswith(b"\xef\xbb\xbf"):
         source.drop(3)
     line = source.buffer[: source.buffer.index(b"\n")]
+    if not line.decode("utf-8", "replace").replace("\t", "").rstrip("\r").isprintable():
+        raise source.error("this is neither a value change dump nor rows of values", 0)
     delimiter = next((sign for sign in (b"\t", b";", b",") if sign in line), None)
     if delimiter is None:
         raise source.error("a row is a time and a level, parted by comma, semicolon or tab", 0)

@@ -146,6 +146,9 @@ class Follower:
 
     def _is_elsewhere(self, place: Place) -> bool:
         """Go over to another place in the major cycle, if it fits better what was and what will be seen."""
+        if self._searches >= _MOST_SEARCHES:
+            return False
+        self._searches += 1
         ahead = list(self._window)
         here = walk(self._reading, place, ahead).misfits + (not self._gap_fits(place, ahead[0]))
         history = [stretch for stretch, _ in self._history]

@@ -86,8 +86,8 @@ class Measured:
 
     @property
     def rows(self) -> list[Row]:
-        """Return all rows, in the order in which they were first measured."""
+        """Return all rows: those of scans, then frames and gaps in the order they were first measured."""
         return [
             Row(*key, row.count, row.least, row.largest, row.allowed, row.outside)
-            for key, row in self._rows.items()
+            for key, row in sorted(self._rows.items(), key=lambda each: not each[0][0].startswith("scan"))
         ]

@@ -57,6 +57,14 @@ def _parts(view: View, name: str, result: Result, most: int) -> Iterator[Rendera
         yield Text()
         yield table(view, _columns(view), [_row(view, row) for row in channel.measured.rows])
         yield from _findings(view, channel, result.resolution, most)
+    yield Text()
+    yield paragraph(
+        view,
+        "Every frame and gap is held against its own range out of the plan's tolerances, the step of the "
+        "time stamps and the error of the clock added; shown is the widest range. It may be measured "
+        "anywhere on the segment at the port. Retries are not in the ranges: a read that is "
+        "repeated shows as extra frames.",
+    )
     yield heading(view, "Cautions")
     yield bullets(view, CAUTIONS)
 

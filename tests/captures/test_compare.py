@@ -371,6 +371,7 @@ def test_damage_is_told_by_line_and_byte() -> None:
     [
         (b"", "no line end in sight"),
         (b"\x00" * 100_000, "no line end in sight"),
+        (b"\x89\xff,\x00\n1,0\n", "neither a value change dump nor rows of values"),
         (b"one line without figures\n", "parted by comma"),
         (b"time [us],line\n1,0\n2,1\n1,0\n", "line 4, byte 23: time goes back"),
         (b"time [us],line\n1,0\n2,2\n", "line 3, byte 19: this is no time with a level"),

@@ -202,7 +202,7 @@ def in_full(evaluation: Evaluation, altered: Callable[[int], Network], steps: in
     """Return what is missed on an altered network that is evaluated on its own, with nothing carried over."""
     trial = Evaluation(evaluation.plan)
     trial.network = altered(steps)
-    return trial.missed
+    return list(trial.missed)
 
 
 @pytest.mark.parametrize("name", ["rail-trolley", "quarry-truck"])

@@ -171,7 +171,7 @@ def slowest_value(scan: ControllerScan, index: int, early: Case, late: Case) -> 
     With retries in reserve every read may arrive only at the end of its run.
     """
     work = scan.works[index]
-    sampling = Sampling(scan, index, early)
+    sampling = sampling_of(scan, index, early)
     run = scan.runs[late][index]
     retried = scan.reserve.total > 0 and late is Case.WORST
     slowest: Flight | None = None
@@ -234,6 +234,10 @@ class Sampling:
         for make in makes(chain.nodes):
             if channels(self.work.task, make.node) > exchange.first_channel:
                 yield make.first, make.node
+
+
+sampling_of = remembered(Sampling)
+"""The samplings of a scan's tasks, each laid out once."""
 
 
 def conversion_on(task: Task, node: Node) -> Conversion | None:
@@ -311,7 +315,7 @@ def _controller_spread(
     """Return the largest spread over several chains: the earliest sample early, the latest one late."""
     index = scan.works.index(work)
     task = work.task
-    first, final = Sampling(scan, index, early), Sampling(scan, index, late)
+    first, final = sampling_of(scan, index, early), sampling_of(scan, index, late)
     shared = _shared(scan)
     soonest, unsettled = min(
         (

@@ -23,6 +23,7 @@ from chainplan.budgets.age import (
     Sampling,
     conversion_on,
     runs_from_sample_to_memory,
+    sampling_of,
     slot_shift,
     slowest_value,
 )
@@ -289,7 +290,7 @@ def _first_miss(scan: ControllerScan, index: int, early: Case, late: Case) -> in
     (for polled reads: any node with all beyond it); the run is the earliest possible for the last bit and
     the latest for the miss.
     """
-    sampling = Sampling(scan, index, early)
+    sampling = sampling_of(scan, index, early)
     run = scan.runs[late][index]
     retried = scan.reserve.total > 0 and late is Case.WORST
     needed: dict[tuple[str, int], int] = {}

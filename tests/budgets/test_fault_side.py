@@ -109,12 +109,12 @@ class TestRecovery:
         for outcome in faults.outcomes[::step]:
             recovery = faults.recovery(outcome)
             if recovery.total is not None and outcome.known is not None:
-                plan = evaluation.scans[outcome.fault.controller].controller.plan
+                pace = evaluation.scans[outcome.fault.controller].controller.plan
                 busiest = (
                     faults._detections[outcome.fault.controller].waits(outcome.fault, outcome.gaps).busiest
                 )
                 assert recovery.total > outcome.known.total
-                if plan.scan_jitter.max + busiest <= plan.scan_period.min:  # no scan runs into the next one
+                if pace.scan_jitter.max + busiest <= pace.scan_period.min:  # no scan runs into the next one
                     assert recovery.total <= cls.written_out(evaluation, faults, outcome)
 
     @classmethod

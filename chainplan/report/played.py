@@ -53,14 +53,16 @@ def _parts(view: View, played: Played, rows: Sequence[Row]) -> Iterator[Renderab
     came = f"{played.done} of {plural(played.wanted, 'simulation')}, {plural(scans, 'scan')} in all"
     yield lines(view, came + (", INTERRUPTED" if played.interrupted else ""))
     yield Text()
-    yield table(view, _columns(view), [_row(view, row) for row in rows])
+    yield table(view, _columns(view), [_row(view, row, alike) for row, alike in closest(rows)])
     yield Text()
     yield from _counts(view, played)
     yield paragraph(
         view,
         "The simulation shares the plan and the graph with the budgets, none of their formulas. It plays "
         "corners (all at worst, all at best, the oldest sample, faults at the worst instant, cut segments) "
-        "and drawn values. Of bound: largest observed over computed worst case.",
+        "and drawn values; besides, start-ups, alarms of nodes awake and asleep, and broken chains until all "
+        "that is left is read again. Of bound: largest observed over computed worst case. Of figures that "
+        "differ in the place only, the one closest to its bound is shown; --out writes all.",
     )
     yield heading(view, "Cautions")
     yield bullets(view, CAUTIONS)
@@ -73,14 +75,28 @@ def _columns(view: View) -> list[Column]:
     return [Column("verdict"), Column("figure"), *(Column(title, figures=True) for title in figures)]
 
 
-def _row(view: View, row: Row) -> list[Cell]:
+def closest(rows: Sequence[Row]) -> list[tuple[Row, int]]:
+    """Return the rows to show, in their order, each with how many it stands for.
+
+    Of the rows of one group that is the one closest to its bound; broken bounds are shown all.
+    """
+    groups: dict[object, list[Row]] = {}
+    for number, row in enumerate(rows):
+        alone = not row.group or not row.ok
+        key = number if alone else (row.quantity, row.controller, row.group)
+        groups.setdefault(key, []).append(row)
+    return [(max(alike, key=lambda row: row.ratio or 0), len(alike)) for alike in groups.values()]
+
+
+def _row(view: View, row: Row, alike: int) -> list[Cell]:
     name = f"{row.quantity}: {row.controller}"
+    subject = row.subject if alike == 1 else f"{row.subject} (closest of {alike})"
     ratio = percent(row.ratio, "up") if row.ratio is not None else "-"
     figures = [amount(row.largest, row.dimension, "up"), amount(row.bound, row.dimension, "up"), ratio]
     if view.wide:
         middle = [Fraction(row.least), Fraction(row.mean), Fraction(row.median), Fraction(row.percentile_99)]
         figures = [*(amount(value, row.dimension) for value in middle), *figures]
-    return [status_text(view, "met" if row.ok else "missed"), two_lines(view, name, row.subject), *figures]
+    return [status_text(view, "met" if row.ok else "missed"), two_lines(view, name, subject), *figures]
 
 
 def _counts(view: View, played: Played) -> Iterator[RenderableType]:

@@ -25,8 +25,9 @@ from chainplan.witness.tally import Tally
 class Row:
     """One figure: what was observed of it, in ticks of `dimension`, and its bound.
 
-    `subject` is a task or a hazard's path, or empty for the controller as a whole. `exact` figures must
-    equal the bound.
+    `subject` is a task, a hazard's path, a milestone or a fault, or empty for the controller as a whole.
+    `exact` figures must equal the bound. Figures of one quantity and `group` differ in the place only, so
+    that a short report may show the one that comes closest to its bound.
     """
 
     quantity: str
@@ -41,6 +42,7 @@ class Row:
     largest: int
     bound: int
     exact: bool = False
+    group: str = ""
 
     @property
     def ratio(self) -> Fraction | None:
@@ -147,24 +149,28 @@ def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -
     outcomes = {each.name: each for each in evaluation.faults.outcomes} if observed.known else {}
     for place, known in observed.known.items():
         outcome = outcomes[place]
+        group = "broken places"
         if outcome.known is not None:
-            yield from _row("fault known", name, place, known, outcome.known.total)
+            yield from _row("fault known", name, place, known, outcome.known.total, group=group)
         recovery = evaluation.faults.recovery(outcome).total
         if recovery is not None and place in observed.read_again:
-            yield from _row("recovery", name, place, observed.read_again[place], recovery)
+            yield from _row("recovery", name, place, observed.read_again[place], recovery, group=group)
         if place in observed.scan_after:
             bound = evaluation.faults.rescan(outcome).total
-            yield from _row("scan time after a fault", name, place, observed.scan_after[place], bound)
+            yield from _row(
+                "scan time after a fault", name, place, observed.scan_after[place], bound, group=group
+            )
 
 
 def _latency_rows(
     state: str, label: str, latency: HazardLatency, detection: dict[str, Tally], handling: dict[str, Tally]
 ) -> Iterator[Row]:
-    controller = latency.controller
-    bound = latency.detection.total
-    yield from _row(f"fault detection time{state}", controller, label, detection[label], bound)
-    bound = latency.handling.total
-    yield from _row(f"fault handling time{state}", controller, label, handling[label], bound)
+    for quantity, found, bound in (
+        ("fault detection time", detection, latency.detection.total),
+        ("fault handling time", handling, latency.handling.total),
+    ):
+        group = f"alarms of {latency.hazard}"
+        yield from _row(f"{quantity}{state}", latency.controller, label, found[label], bound, group=group)
 
 
 def _row(
@@ -176,6 +182,7 @@ def _row(
     dimension: Dimension = TIME,
     *,
     exact: bool = False,
+    group: str = "",
 ) -> Iterator[Row]:
     """Yield the row of a tally that holds something."""
     if tally.min is None or tally.max is None or tally.mean is None:
@@ -196,4 +203,5 @@ def _row(
         tally.max,
         bound,
         exact,
+        group,
     )

@@ -20,6 +20,10 @@ def test_play_prints_every_figure_beside_its_bound() -> None:
     assert "Every bound held." in result.stdout
     for figure in ("scan time", "sample age", "skew", "wire bits per run", "fault handling time"):
         assert figure in result.stdout
+    for figure in ("start-up", "fault handling time asleep", "fault known", "recovery"):
+        assert f"{figure}: trolley" in result.stdout
+    assert "first complete set in memory" in result.stdout
+    assert "(closest of" in " ".join(result.stdout.split())
     assert "holds lethal DC" in " ".join(result.stdout.split())
     assert max(map(len, result.stdout.splitlines())) <= 80
 
@@ -38,6 +42,10 @@ def test_play_as_json_does_not_depend_on_the_workers(tmp_path: Path) -> None:
     assert data["every_bound_held"] is True
     scan = next(row for row in data["figures"] if row["figure"] == "scan time")
     assert scan["largest_s"] == scan["worst_case_s"]  # the corner reaches the bound
+    found = {row["figure"] for row in data["figures"]}
+    assert {"start-up", "fault detection time asleep", "fault known", "recovery"} <= found
+    places = [row["subject"] for row in data["figures"] if row["figure"] == "recovery"]
+    assert len(places) == len(set(places)) > 1  # each place by itself
     assert data["simulations"]["done"] == data["simulations"]["wanted"]
 
 

@@ -110,3 +110,8 @@ def only(result: Result) -> ChannelResult:
 def found(channel: ChannelResult) -> Sequence[object]:
     """Return what lies outside, for the message of an assertion."""
     return channel.measured.findings[:5]
+
+
+def trolley(scans: int = 40) -> tuple[Evaluation, Spans]:
+    evaluation = example("rail-trolley")
+    return evaluation, busy_spans(evaluation, first_head(evaluation), scans)

@@ -94,7 +94,7 @@ def hold(evaluation: Evaluation, scans: int, seed: int = 0) -> int:
     return count
 
 
-@settings(max_examples=PLANS or 25)
+@settings(max_examples=PLANS or 10)
 @given(plans())
 def test_every_simulated_frame_is_inside(plan: Plan) -> None:
     hold(Evaluation(plan), 5)

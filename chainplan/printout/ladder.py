@@ -141,8 +141,8 @@ def _segment(ident: str, step: Step, percents: _Scale, middle: float) -> Iterato
         fill = pattern_fill(ident, "hatch") if missed else pattern_fill(ident, "grey")
         yield box(percents.left, middle - 12, width, 24, fill=fill, stroke=MISSED if missed else INK)
     held = "no rating" if step.rating is None else f"of {rating_text(step.rating)}"
-    figures = "  ".join(part for part in (f"{stress_text(step.stress)} {held}", share_of(step)) if part)
-    yield label(SHARES[1] + 26, middle + 8, figures, bold=missed)
+    figures = ", ".join(part for part in (f"{stress_text(step.stress)} {held}", share_of(step)) if part)
+    yield label(SHARES[1] + 36, middle + 8, figures, bold=missed)
     yield label(
         WIDTH, middle + 8, STATUS_WORDS[status], anchor="end", bold=missed, fill=MISSED if missed else INK
     )

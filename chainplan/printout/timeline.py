@@ -115,7 +115,7 @@ def _legend(
     drawn = []
     x, y = float(LEFT), top
     for kind, sign in kinds.items():
-        text = f"{sign}  {kind}" if sign.isalnum() else kind
+        text = f"{sign}: {kind}" if sign.isalnum() else kind
         width = 56 + text_width(text) + 36
         if x > LEFT and x + width > WIDTH:
             x, y = float(LEFT), y + LEGEND

@@ -182,7 +182,7 @@ def _link(start: tuple[float, float], end: tuple[float, float], stop: Stop) -> I
     middle = start[1] + height + (end[1] - start[1] - height) / 2
     yield line(x, start[1] + height, x, end[1], INK, 4)
     anchor, aside = ("end", -14) if x > WIDTH / 2 else ("start", 14)
-    text = f"{number}  {length}"
+    text = f"{number}, {length}"
     yield label(x + aside, middle + 22, text, size=NORMAL, anchor=anchor, bold=True)
     if stop.opening:
         yield from _gap(x, middle, stop.opening, middle + 8, "end" if anchor == "start" else "start")

@@ -22,7 +22,7 @@ from chainplan.study.candidates import candidates, count
 from chainplan.study.checkpoint import Checkpoint, CheckpointError, fingerprint
 from chainplan.study.job import Job, job_of
 from chainplan.study.load import LoadedStudy, load_study
-from chainplan.study.run import Backend
+from chainplan.study.run import Backend, BackendError
 from chainplan.study.run import run as run_study
 from chainplan.study.tally import Tally
 
@@ -131,7 +131,7 @@ def _rows(loaded: LoadedStudy, out: str | None, *, restart: bool) -> Iterator[_R
     try:
         yield rows
     finally:
-        rows.close(remove=rows.finished or out is None)
+        rows.close(remove=rows.finished or out is None or not rows.done)
 
 
 def _evaluate(
@@ -150,6 +150,9 @@ def _evaluate(
                 for row in batch:
                     tally.add(row)
                 progress(tally.done)
+    except BackendError as error:
+        how = "a backend of joblib, such as loky, dask@tcp://HOST:8786 or ray"
+        raise UserError(f"--joblib {escape(str(error))}\n   expected: {how}") from None
     except BrokenProcessPool:
         how = "the same command goes on from there; fewer --workers need less memory"
         message = f"a worker process has died after {tally.done} of {total} candidates"

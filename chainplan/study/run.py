@@ -11,7 +11,7 @@ import signal
 from collections import deque
 from collections.abc import Generator, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from importlib import import_module
 from itertools import islice
 from time import perf_counter
@@ -27,6 +27,10 @@ MOST_IN_BATCH = 2000
 
 AHEAD = 2
 """Batches waiting for each worker."""
+
+
+class BackendError(Exception):
+    """A backend that joblib does not know, or a cluster that does not answer."""
 
 
 class Backend(NamedTuple):
@@ -68,7 +72,8 @@ def run(
 ) -> Generator[list[Row], None, None]:
     """Evaluate candidates, the first `done` left out; yield rows in order, batch by batch.
 
-    Closing the iterator ends the workers. Raises ImportError where joblib or its backend is missing.
+    Closing the iterator ends the workers. Raises ImportError where joblib or its backend is missing, and
+    :class:`BackendError`.
     """
     batches = _Batches(todo, done)
     parcel = packed(job)
@@ -121,8 +126,13 @@ def _begin_process() -> None:
 def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend) -> Iterator[list[Row]]:
     from joblib import Parallel, delayed, parallel_config
 
-    with _connected(backend), parallel_config(backend=backend.joblib, n_jobs=backend.workers or -1):
-        parallel = Parallel(return_as="generator", batch_size=1, pre_dispatch=f"{AHEAD}*n_jobs")
+    with ExitStack() as stack:
+        try:
+            stack.enter_context(_connected(backend))
+            stack.enter_context(parallel_config(backend=backend.joblib, n_jobs=backend.workers or -1))
+            parallel = Parallel(return_as="generator", batch_size=1, pre_dispatch=f"{AHEAD}*n_jobs")
+        except (OSError, ValueError) as error:
+            raise BackendError(f"{backend.joblib}: {error}") from error
         for timed in parallel(delayed(_work)(parcel, first, batch) for first, batch in batches):
             batches.learn(timed)
             yield timed.rows

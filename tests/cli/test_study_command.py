@@ -145,7 +145,7 @@ def test_exit_codes(tmp_path: Path) -> None:
         (["--out", "table.xlsx"], "FILE.csv or FILE.parquet"),
         (["--plot", "plot.png"], "FILE.svg"),
         (["--out", "no/such/directory/table.csv"], "cannot be written"),
-        (["--joblib", "ray"], "not installed"),
+        (["--joblib", "no such backend"], "a backend of joblib"),
     ],
 )
 def test_what_cannot_be_written_is_said_before_anything_runs(options: list[str], words: str) -> None:

@@ -26,7 +26,7 @@ from chainplan.study.job import Job, Row, job_of
 from chainplan.study.load import LoadedStudy, load_study
 from chainplan.study.measures import FIXED
 from chainplan.study.plans import Plans, Unusable, reason
-from chainplan.study.run import Backend, run
+from chainplan.study.run import Backend, BackendError, run
 from chainplan.study.tally import Tally
 
 SHORT = """\
@@ -224,7 +224,7 @@ def test_any_number_of_processes_gives_the_same_rows(
 def test_every_backend_of_joblib_can_be_asked_for(study: LoadedStudy, job: Job, alone: list[Row]) -> None:
     assert "threading" in joblib.parallel.BACKENDS
     assert rows(study, job, Backend(2, "threading")) == alone
-    with pytest.raises(ValueError, match="no such backend"):
+    with pytest.raises(BackendError, match="no such backend"):
         rows(study, job, Backend(2, "no such backend"))
 
 

@@ -9,6 +9,7 @@ loading it whole, and to word what is wrong with a candidate, it is loaded whole
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from functools import lru_cache
 from typing import Annotated, Any, NamedTuple, get_origin
 
@@ -24,8 +25,8 @@ from chainplan.plan.problems import PlanError, Problem, dotted
 from chainplan.plan.settings import put, resolved
 from chainplan.study.levers import Candidate, Lever, Listed, Pick, SetValue, settings_of
 
-MOST_KEPT = 4096
-"""Forms of units that are kept, and reasons: drawn values hardly ever come twice."""
+MOST_KEPT = 1024
+"""Forms of units that are kept, and reasons; the oldest go first. Drawn values hardly ever come twice."""
 
 Unit = tuple[str, ...]
 """A section, or a section and the name of an entry."""
@@ -266,7 +267,8 @@ _NOTHING: Any = object()
 
 def _keep(kept: dict[Any, Any], key: Any, value: Any) -> None:
     if len(kept) >= MOST_KEPT:
-        kept.clear()
+        with suppress(RuntimeError, StopIteration):  # another thread was quicker
+            kept.pop(next(iter(kept)), None)
     kept[key] = value
 
 

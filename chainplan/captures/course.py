@@ -304,9 +304,13 @@ def walk(course: Course, place: Place, stretches: Sequence[Stretch], limit: floa
     """Hold stretches against the course from a place on; given up where `limit` misfits are reached."""
     active, index = place
     expected, misfits, last = course.kind(active).expected, 0, None
-    for stretch in stretches:
+    for number, stretch in enumerate(stretches, start=1):
         each = expected[index]
-        joined = fitting(each.spans, stretch)
+        if len(each.spans) == 1:
+            joined = fitting(each.spans, stretch)
+        else:
+            after = stretches[number] if number < len(stretches) else None
+            joined = joined_frames(course, (active, index), stretch, after)
         misfits += not joined
         if last is not None:
             low, high = each.gap if index else course.scan_gap(active)
@@ -319,6 +323,24 @@ def walk(course: Course, place: Place, stretches: Sequence[Stretch], limit: floa
             index, active = 0, active + 1
             expected = course.kind(active).expected
     return Walk(misfits, (active, index))
+
+
+def joined_frames(course: Course, place: Place, stretch: Stretch, after: Stretch | None) -> int:
+    """Return how many frames from a place on a stretch is, 0 if no number fits.
+
+    Where several do, the one behind which the next stretch fits, with the gap before it.
+    """
+    spans = course.expected(place).spans
+    first = fitting(spans, stretch)
+    if len(spans) == 1 or not first or after is None or not stretch.sure:
+        return first
+    time, pause = stretch.end - stretch.start, after.start - stretch.end
+    for count in range(first, len(spans) + 1):
+        if spans[count - 1].holds(time):
+            there = course.after(place, count)
+            if course.gap(there).holds(pause) and fitting(course.expected(there).spans, after):
+                return count
+    return first
 
 
 def fitting(spans: tuple[Range, ...], stretch: Stretch) -> int:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import deque
 from itertools import islice
 
-from chainplan.captures.course import Course, Place, find_place, fitting, loosened, walk
+from chainplan.captures.course import Course, Place, find_place, joined_frames, loosened, walk
 from chainplan.captures.frames import Stretch
 from chainplan.captures.ranges import Range
 from chainplan.captures.reading import AHEAD, read_on
@@ -114,11 +114,16 @@ class Follower:
 
     def _step(self, place: Place) -> None:
         stretch = self._window[0]
-        joined = fitting(self._reading.expected(place).spans, stretch)
+        joined = self._joined(place)
         if joined and self._gap_fits(place, stretch):
             self._accept(place, joined)
         else:
             self._read_anew(place)
+
+    def _joined(self, place: Place) -> int:
+        """Return how many frames of the plan the next stretch is, 0 if no number fits."""
+        after = self._window[1] if len(self._window) > 1 else None
+        return joined_frames(self._reading, place, self._window[0], after)
 
     def _gap_fits(self, place: Place, stretch: Stretch) -> bool:
         if self._last is None:
@@ -142,7 +147,7 @@ class Follower:
             place = self._left_out(place, missing)
         if extra or missing:
             self._last = None
-        self._accept(place, fitting(self._reading.expected(place).spans, self._window[0]) or 1)
+        self._accept(place, self._joined(place) or 1)
 
     def _is_elsewhere(self, place: Place) -> bool:
         """Go over to another place in the major cycle, if it fits better what was and what will be seen."""

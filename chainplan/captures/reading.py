@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from chainplan.captures.course import Course, Place, fitting, walk
+from chainplan.captures.course import Course, Place, joined_frames, walk
 from chainplan.captures.frames import Stretch
 
 AHEAD = 40
@@ -49,7 +49,7 @@ def read_on(course: Course, place: Place, last: Stretch | None, ahead: Sequence[
         return Reading(0, 0)
     planned = []
     for _ in range(len(ahead) + _MOST_MISSING):
-        planned.append((course.expected(place).spans, course.gap(place)))
+        planned.append((place, course.gap(place)))
         place = course.after(place)
     limit = min(limit, _OPEN + _EXTRA * len(ahead))
     placed: Row = {0: (0, None)}
@@ -62,14 +62,15 @@ def read_on(course: Course, place: Place, last: Stretch | None, ahead: Sequence[
         for at in {**placed, **extra, **missing}:
             if at >= len(planned):
                 continue
-            spans, (low, high) = planned[at]
+            there, (low, high) = planned[at]
             cost, first = min(extra.get(at, _NONE), missing.get(at, _NONE), key=_cost)
             if at in placed:
                 late = 0 if pause is None or low <= pause <= high else _MISFIT
                 direct = placed[at][0] + late
                 if direct <= cost:
                     cost, first = direct, placed[at][1]
-            joined = fitting(spans, stretch)
+            after = ahead[number + 1] if number + 1 < len(ahead) else None
+            joined = joined_frames(course, there, stretch, after)
             cost += 0 if joined else _MISFIT
             if cost <= limit:
                 _keep(onward, at + (joined or 1), (cost, first or (number, at)))

@@ -33,6 +33,7 @@ ASSUMPTIONS = (
     "The host task that judges readings does not run in step with the scan.",
     "Of several guaranteed paths of a hazard the fastest counts on each chain, and the slowest chain for the "
     "plan. An alarm of a node waits for the exchange under way and goes before the next one.",
+    "The checks that nodes make of themselves are not held up by conversions that tasks trigger.",
     "Isolation is judged with every cell at its maximum voltage; in a string that floats, each cell counts "
     "from empty to full, whichever is worse.",
     "Every port and node sends anew what it receives, at full level: loss counts per segment, delay per "

@@ -102,6 +102,8 @@ class _Search:
             if lever.grains(direction)
         ]
         self.reach: dict[tuple[str, str, int], int] = {}
+        self._second: dict[tuple[Move, Lever, int], Line] = {}
+        """Lines of a second lever after a move of a first one, for all targets."""
 
     def line(self, first: tuple[Move, ...], lever: Lever, direction: int) -> Line:
         """Return the way of a lever, after other moves."""
@@ -179,6 +181,12 @@ class _Search:
             return after.status == "met"
         return after.margin > before.margin
 
+    def _after(self, move: Move, lever: Lever, direction: int) -> Line:
+        key = (move, lever, direction)
+        if key not in self._second:
+            self._second[key] = self.line((move,), lever, direction)
+        return self._second[key]
+
     def _pair(
         self, key: Key, room: Room, one: tuple[Lever, int, Line], other: tuple[Lever, int]
     ) -> Iterator[Mend]:
@@ -187,7 +195,7 @@ class _Search:
         limit = self.reach[second.name, second.subject, direction]
         for grains in dict.fromkeys(-(-alone * part.numerator // part.denominator) for part in PARTS):
             move = Move(first, first.value(up * grains))
-            line = self.line((move,), second, direction)
+            line = self._after(move, second, direction)
             further = line.first_that_meets(key, room, limit)
             if further is None:  # with less of the first it will not be either
                 return

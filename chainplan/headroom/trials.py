@@ -176,20 +176,37 @@ class Line:
     def first_that_meets(self, key: Key, room: Room, limit: int) -> int | None:
         """Return the fewest grains at which a target missed now is met; None if it is not at `limit`."""
 
+        def verdict(grains: int) -> Verdict | None:
+            return self.at(grains).room(room).get(key)
+
         def met(grains: int) -> bool:
-            verdict = self.at(grains).room(room).get(key)
-            return verdict is not None and verdict.status == "met"
+            found = verdict(grains)
+            return found is not None and found.status == "met"
 
         if not met(limit):
             return None
         low, high = 0, limit
+        halve = False
         while high - low > 1:
-            middle = _middle(low, high)
-            if met(middle):
-                high = middle
+            width = high - low
+            crossing = None if halve else _rise(low, verdict(low), high, verdict(high))
+            guess = _middle(low, high) if crossing is None else crossing
+            guess = min(max(guess, low + 1), high - 1)
+            if met(guess):
+                high = guess
             else:
-                low = middle
+                low = guess
+            halve = 2 * (high - low) > width
         return high
+
+
+def _rise(low: int, missed: Verdict | None, high: int, met: Verdict | None) -> int | None:
+    """Return where a margin rises to zero, on a straight line between two plans; None where it has none."""
+    start = missed.margin if missed else None
+    end = met.margin if met else None
+    if start is None or end is None or start >= 0 or end < 0:
+        return None
+    return low + -(-(high - low) * -start // (end - start))
 
 
 def _middle(low: int, high: int) -> int:

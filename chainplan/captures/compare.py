@@ -55,6 +55,8 @@ class ChannelResult(NamedTuple):
     counts: Counts
     first_scan: int
     ambiguous: int
+    unclear: bool
+    """Whether gaps of the plan can be as short as a pause within a frame, so that frames may run together."""
 
     @property
     def inside(self) -> bool:
@@ -153,6 +155,7 @@ class _Listener:
             counts,
             follower.first_scan,
             follower.ambiguous,
+            follower.unclear,
         )
 
 

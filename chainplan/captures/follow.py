@@ -37,6 +37,7 @@ class Follower:
         """Scan of the major cycle in which the capture begins; None where no place in the plan was found."""
         self.ambiguous = 0
         """How many other scans it could as well be."""
+        self.unclear = any(each.joins for kind in course.kinds for each in kind.expected)
         self._course = self._reading = course
         self._loose = loosened(course)
         frames = max(len(kind.expected) for kind in course.kinds)

@@ -89,6 +89,11 @@ def _remarks(channel: ChannelResult) -> Iterator[str]:
         f"frames are parted by more than {format_ticks(channel.idle, TIME, _DIGITS)}; pulses below "
         f"{format_ticks(channel.glitch, TIME)} are glitches ({counts.glitches} left out)"
     )
+    if channel.unclear:
+        yield (
+            "some gaps of the plan can be as short as a pause within a frame: frames may run together there, "
+            "and what is said of them may be wrong; a shorter --idle parts them"
+        )
     if counts.cut_off:
         yield f"{plural(counts.cut_off, 'frame')} cut off at the ends of the capture, not judged"
     if counts.unknown:

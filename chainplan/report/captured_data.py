@@ -59,6 +59,7 @@ def _channel(channel: ChannelResult) -> Record:
         **with_unit("glitch", channel.glitch, TIME),
         "first_scan": channel.first_scan,
         "other_first_scans": channel.ambiguous,
+        "frames_may_run_together": channel.unclear,
         "frames": measured.frames,
         "missing_frames": measured.missing,
         "extra_frames": measured.extra,

@@ -184,7 +184,9 @@ def _write(
         if plane is None:
             complain("nothing to plot: two objectives are needed, and candidates with figures for them")
         else:
-            write_whole(plot, scatter_svg(loaded.study.title, points(results()), *plane))
+            usable = tally.counts["met"] + tally.counts["missed"]
+            drawn = points(results(), plane)
+            write_whole(plot, scatter_svg(loaded.study.title, drawn, *plane, usable))
     shown = Shown(loaded, job, tally, total, picked)
     write_out(study_text(Console(width=width), shown, results()))
 

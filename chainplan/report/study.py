@@ -70,21 +70,35 @@ def study_text(console: Console, shown: Shown, results: Iterable[Result]) -> str
 
 
 def axes(loaded: LoadedStudy, job: Job, tally: Tally) -> tuple[Axis, Axis] | None:
-    """Return the first two objectives as axes, if there are two and any candidate has figures for them."""
+    """Return the first two objectives as axes, if there are two and any candidate has figures for them.
+
+    They reach as far as the candidates that meet what they must, and half of that further.
+    """
     found = []
-    objectives = zip(job.measures, loaded.study.objectives.values(), tally.reaches, strict=False)
-    for measure, sense, (low, high) in objectives:
+    objectives = zip(
+        job.measures, loaded.study.objectives.values(), tally.reaches, tally.met_reaches, strict=False
+    )
+    for measure, sense, (low, high), (met_low, met_high) in objectives:
         if low is None or high is None:
             return None
-        found.append(Axis(measure.name, sense, measure.dimension, Fraction(low), Fraction(high)))
+        least, most = Fraction(low), Fraction(high)
+        if met_low is not None and met_high is not None:
+            begin, end = Fraction(met_low), Fraction(met_high)
+            room = (end - begin or abs(end)) / 2
+            least, most = max(least, begin - room), min(most, end + room)
+        found.append(Axis(measure.name, sense, measure.dimension, least, most))
     return (found[0], found[1]) if len(found) > 1 else None
 
 
-def points(results: Iterable[Result]) -> Iterator[Point]:
-    """Yield the candidates in the plane of the first two objectives, as far as they have figures there."""
+def points(results: Iterable[Result], plane: tuple[Axis, Axis]) -> Iterator[Point]:
+    """Yield the candidates in the plane of two objectives, as far as they lie within its axes."""
+    across, up = plane
     for _, row, on_front in results:
-        if row.status != "unusable" and row.values[0] is not None and row.values[1] is not None:
-            yield Point("front" if on_front else row.status, row.values[0], row.values[1])
+        if row.status == "unusable":
+            continue
+        x, y = row.values[:2]
+        if x is not None and y is not None and across.holds(x) and up.holds(y):
+            yield Point("front" if on_front else row.status, x, y)
 
 
 def _renderables(shown: Shown, look: Look, results: Iterable[Result]) -> Iterator[RenderableType]:
@@ -101,7 +115,8 @@ def _renderables(shown: Shown, look: Look, results: Iterable[Result]) -> Iterato
     plane = axes(shown.loaded, shown.job, tally)
     if plane is not None:
         yield Heading(look, "Candidates", f"{plane[0].name} and {plane[1].name}")
-        lines = scatter_lines(points(results), *plane, look)
+        usable = tally.counts["met"] + tally.counts["missed"]
+        lines = scatter_lines(points(results, plane), *plane, look, usable)
         yield Text("\n", no_wrap=True).join(Text(line) for line in lines)
     yield from _closer(shown, look)
     yield Heading(look, "Cautions")

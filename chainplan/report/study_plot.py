@@ -17,7 +17,7 @@ from xml.sax.saxutils import escape as xml
 from chainplan.cautions import CAUTIONS
 from chainplan.plan.problems import escape
 from chainplan.quantity import Dimension
-from chainplan.report.figures import Look, amount
+from chainplan.report.figures import Look, amount, plural
 
 HEIGHT = 16
 """Lines of a plot in the terminal."""
@@ -53,6 +53,10 @@ class Axis(NamedTuple):
             return Fraction(1, 2)
         return (value - self.low) / (self.high - self.low)
 
+    def holds(self, value: int | Fraction) -> bool:
+        """Tell whether a value lies on the axis."""
+        return self.low <= value <= self.high
+
     def words(self) -> str:
         """Return the axis' title."""
         return f"{self.name}, {self.sense}"
@@ -66,13 +70,18 @@ class Point(NamedTuple):
     y: int | Fraction
 
 
-def scatter_lines(points: Iterable[Point], across: Axis, up: Axis, look: Look) -> list[str]:
-    """Return a plot as lines of text; the most important point of a place is shown there."""
+def scatter_lines(points: Iterable[Point], across: Axis, up: Axis, look: Look, usable: int = 0) -> list[str]:
+    """Return a plot as lines of text; the most important point of a place is shown there.
+
+    Of `usable` candidates those that are not among the points are counted below.
+    """
     labels = [amount(up.high, up.dimension), amount(up.low, up.dimension)]
     margin = max(map(len, labels)) + 1
     width = max(20, look.width - margin - 2)
     cells: dict[tuple[int, int], int] = {}
+    drawn_points = 0
     for point in points:
+        drawn_points += 1
         place = round(across.share(point.x) * (width - 1)), round(up.share(point.y) * (HEIGHT - 1))
         cells[place] = max(cells.get(place, 0), KINDS.index(point.kind))
     signs = [_SIGNS[kind][0 if look.unicode else 1] for kind in KINDS]
@@ -90,15 +99,26 @@ def scatter_lines(points: Iterable[Point], across: Axis, up: Axis, look: Look) -
     lines.append(" " * (margin + 1) + across.words().rjust(width))
     seen = [kind for number, kind in enumerate(KINDS) if number in cells.values()]
     lines.append("   ".join(f"{signs[KINDS.index(kind)]} {WORDS[kind]}" for kind in reversed(seen)))
+    if usable > drawn_points:
+        lines.append(_beyond(usable - drawn_points))
     return [look.text(line) for line in lines]
 
 
-def scatter_svg(title: str, points: Iterable[Point], across: Axis, up: Axis) -> str:
-    """Return a plot as an SVG document that stands for itself: no font, script or file from outside."""
+def _beyond(number: int) -> str:
+    return f"{plural(number, 'candidate')} beyond these axes or without a figure, not drawn"
+
+
+def scatter_svg(title: str, points: Iterable[Point], across: Axis, up: Axis, usable: int = 0) -> str:
+    """Return a plot as an SVG document that stands for itself: no font, script or file from outside.
+
+    Of `usable` candidates those that are not among the points are counted in its description.
+    """
     counts, kept, every = _thinned(points)
     drawn = [kind for kind in KINDS if counts[kind]]
     facts = "; ".join(f"{counts[kind]} candidates: {WORDS[kind]}" for kind in reversed(drawn))
     about = f"Across: {across.words()} ({_reach(across)}). Up: {up.words()} ({_reach(up)}). {facts}."
+    if usable > sum(counts.values()):
+        about += f" {_beyond(usable - sum(counts.values()))}."
     if every > 1:
         about += f" Of those off the front every {every}th is drawn."
     body = [

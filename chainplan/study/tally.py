@@ -33,9 +33,12 @@ class Tally:
     """Of the candidates that miss targets, the first with the fewest of them."""
     reaches: list[tuple[Value, Value]] = field(default_factory=list)
     """Least and largest value of each objective, of all candidates that are usable."""
+    met_reaches: list[tuple[Value, Value]] = field(default_factory=list)
+    """The same of those that meet what they must."""
 
     def __post_init__(self) -> None:
         self.reaches = [(None, None)] * len(self.senses)
+        self.met_reaches = list(self.reaches)
 
     def add(self, row: Row) -> None:
         """Take a row in."""
@@ -50,6 +53,9 @@ class Tally:
             if self.nearest_miss is None or len(row.missed) < len(self.nearest_miss.missed):
                 self.nearest_miss = row
             return
+        self.met_reaches = [
+            _reach(reach, value) for reach, value in zip(self.met_reaches, row.values, strict=False)
+        ]
         vector = self.vector(row)
         if vector is None:
             self.unknown += 1

@@ -173,7 +173,7 @@ def test_the_command_it_prints_is_the_candidate(tmp_path: Path) -> None:
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="needs process groups")
 def test_ctrl_c_and_going_on(tmp_path: Path) -> None:
     drawn = tmp_path / "drawn.yaml"
-    text = REACH.read_text(encoding="utf-8").replace("points: 240", "points: 120")
+    text = REACH.read_text(encoding="utf-8").replace("points: 240", "points: 80")
     drawn.write_text(text.replace("plans/", f"{STUDIES}/plans/"), encoding="utf-8")
     out, whole = tmp_path / "table.csv", tmp_path / "whole.csv"
     rows = tmp_path / "table.csv.unfinished"
@@ -190,7 +190,7 @@ def test_ctrl_c_and_going_on(tmp_path: Path) -> None:
     stdout, stderr = running.communicate(timeout=60)
     assert running.returncode == 130, stderr
     assert "interrupted after" in stderr
-    assert "of 120 candidates" in stderr
+    assert "of 80 candidates" in stderr
     assert "Traceback" not in stderr
     assert not stdout
     assert not out.exists()

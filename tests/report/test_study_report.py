@@ -37,6 +37,13 @@ def test_a_plot_in_the_terminal_places_every_kind() -> None:
     assert max(map(len, lines[:-1])) <= 60  # the legend below needs 63; no screen is taken for so narrow
 
 
+def test_candidates_beyond_the_plot_are_counted() -> None:
+    assert scatter_lines(THREE, ACROSS, UP, Look(80), 3)[-1].startswith("● on")
+    assert scatter_lines(THREE, ACROSS, UP, Look(80), 10)[-1].startswith("7 candidates beyond these axes")
+    root = etree.fromstring(scatter_svg("T", THREE, ACROSS, UP, 4).encode())
+    assert "1 candidate beyond these axes" in root.findtext("svg:desc", namespaces=SVG)
+
+
 def test_a_plot_without_block_signs() -> None:
     lines = scatter_lines(THREE, ACROSS, UP, Look(60, "ascii"))
     assert all(line.isascii() for line in lines)

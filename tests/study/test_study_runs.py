@@ -7,6 +7,7 @@ import multiprocessing
 from collections import Counter
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -233,7 +234,9 @@ def test_a_dask_cluster_gives_the_same_rows(study: LoadedStudy, job: Job, alone:
     with begin(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
     ) as cluster:
-        assert rows(study, job, Backend(0, "dask", cluster.scheduler_address)) == alone
+        some = islice(candidates(study.levers, study.study.sample), 12)
+        batches = run(job, some, Backend(0, "dask", cluster.scheduler_address))
+        assert [row for batch in batches for row in batch] == alone[:12]
 
 
 def test_going_on_gives_the_rest(study: LoadedStudy, job: Job, alone: list[Row]) -> None:

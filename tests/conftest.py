@@ -2,6 +2,7 @@
 
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,11 @@ import pytest
 import yaml
 from hypothesis import HealthCheck, settings
 
+from chainplan.evaluation import Evaluation
+from chainplan.headroom import budget as headroom
+from chainplan.headroom.budget import Headroom
 from chainplan.plan import yaml_nodes
+from chainplan.plan.model import Plan
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -26,3 +31,21 @@ def yaml_parser(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
     """PyYAML's C parser, and the Python one that takes its place where PyYAML was built without it."""
     monkeypatch.setattr(yaml_nodes, "_PARSER", request.param)
     return request.param
+
+
+@pytest.fixture(autouse=True, scope="session")
+def headroom_searched_once() -> Iterator[None]:
+    """Search the headroom of one plan once, however often its report is printed: a search takes seconds."""
+    found: list[tuple[Plan, Headroom]] = []
+    search = headroom.headroom_budget
+
+    def searched(evaluation: Evaluation) -> Headroom:
+        for plan, known in found:
+            if plan == evaluation.plan:
+                return known
+        found.append((evaluation.plan, search(evaluation)))
+        return found[-1][1]
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(headroom, "headroom_budget", searched)
+        yield

@@ -41,6 +41,8 @@ class Sources:
     data: dict[str | int, Any] = field(default_factory=dict)
     owners: dict[tuple[str, str | int], Source] = field(default_factory=dict)
     settings: list[Setting] = field(default_factory=list)
+    included: list[Source] = field(default_factory=list)
+    """Every file that was included, directly or by another one."""
 
     def __post_init__(self) -> None:
         self.data = self.data or self.main.data
@@ -71,7 +73,7 @@ class Sources:
 
     def files(self) -> tuple[str, ...]:
         """Return the names of all files, the plan's own first."""
-        return tuple(dict.fromkeys((self.main.file, *(source.file for source in self.owners.values()))))
+        return tuple(dict.fromkeys((self.main.file, *(source.file for source in self.included))))
 
     def as_written(self, path: KeyPath) -> KeyPath:
         """Return a path with its keys as the file has them: the port `1` may be a number there, or a text."""
@@ -175,6 +177,7 @@ def with_includes(main: Source, folder: Path) -> Combined:
                 problems += [_at(source, path, message, "a file with types"), *error.problems]
                 complete = False
                 continue
+            sources.included.append(included)
             complete &= _lay_in(included, sources, problems)
             waiting.append(_Waiting(included, target.parent, (*trail, real)))
     return Combined(sources, problems, complete)

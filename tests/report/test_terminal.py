@@ -19,7 +19,7 @@ from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.model import Plan
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
-from chainplan.report.names import SECTIONS
+from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.sections.summary import alike, in_order
 from chainplan.report.terminal import report_text
 from chainplan.verdicts.verdict import Verdict
@@ -175,10 +175,20 @@ def test_long_and_wide_names_are_folded_not_cut() -> None:
 @settings(max_examples=15, deadline=None)
 @given(plan_data())
 def test_any_plan_can_be_reported(data: dict[str, dict[str, dict[str, str]]]) -> None:
+    _reported(data, [name for name in SECTIONS if name not in ("headroom", *ON_REQUEST)])
+
+
+@settings(max_examples=3, deadline=None)
+@given(plan_data())
+def test_any_plan_s_headroom_can_be_reported(data: dict[str, dict[str, dict[str, str]]]) -> None:
+    _reported(data, ["headroom"])
+
+
+def _reported(data: dict[str, dict[str, dict[str, str]]], sections: list[str]) -> None:
     for task in data["tasks"].values():
         task["sends"] = "wired inputs"
     loaded = load_plan(EXAMPLES[0])._replace(plan=Plan.model_validate(data))
-    for line in report(loaded, screen(80)).splitlines():
+    for line in report(loaded, screen(80), sections).splitlines():
         assert cell_len(line) <= 80
 
 

@@ -41,9 +41,10 @@ def _of_chain(segments: tuple[SegmentIsolation, ...], name: str) -> tuple[Verdic
                 key = check.subject, check.place == "between conductors"
                 groups.setdefault(key, []).append((segment, check, times))
     return tuple(
-        _isolation_verdict(name, target, sense, groups[key])
+        verdict
         for key, (target, sense) in ISOLATION_TARGETS.items()
         if key in groups
+        for verdict in _isolation_verdicts(name, target, sense, groups[key])
     )
 
 
@@ -62,6 +63,17 @@ def is_asked(segment: SegmentIsolation, check: Check) -> bool:
     if check.subject == "working voltage":
         return segment.rating is None
     return check.subject != "test voltage" or check.needed is not None
+
+
+def _isolation_verdicts(
+    chain: str, target: str, sense: Sense, checks: list[tuple[SegmentIsolation, Check, int]]
+) -> Iterator[Verdict]:
+    """Yield the verdict on what is known, and beside it that the rest is not: it speaks for no other."""
+    known = [each for each in checks if each[1].margin is not None]
+    unknown = [each for each in checks if each[1].margin is None]
+    yield _isolation_verdict(chain, target, sense, checks)
+    if known and unknown:
+        yield _isolation_verdict(f"{chain}, other segments", target, sense, unknown)
 
 
 def _isolation_verdict(

@@ -24,6 +24,8 @@ def length_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
     for length in evaluation.lengths.values():
         if length.links is not None:
             yield _link(length)
+            if length.unknown and length.tightest is not None:
+                yield _unknown_links(length)
         if length.window is not None:
             for wait in length.waits:
                 yield Verdict(
@@ -74,6 +76,14 @@ def _link(length: ChainLength) -> Verdict:
         "; ".join(remarks),
         tightest.typical.total,
     )
+
+
+def _unknown_links(length: ChainLength) -> Verdict:
+    """Return what is not known beside a link margin that is: one segment that is met speaks for no other."""
+    first, left_out = length.unknown[0], len(length.unknown)
+    note = f"{first.reason} ({left_out} of {len(length.chain.segments)} segments)"
+    subject = f"{length.chain.name}, other segments"
+    return Verdict("link margin", subject, None, "at least", first.wanted, LEVEL, "", note=note)
 
 
 def error_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:

@@ -8,9 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import pytest
+from fault_plans import CONFIGS
 from isolation_packs import BARRIER, SEGMENTS, Stack, check, pack, segments, volts
 
 from chainplan.budgets.isolation import SegmentIsolation
+from chainplan.evaluation import evaluate
+from chainplan.plan.load import load_plan
 from chainplan.quantity import LENGTH, parse_quantity
 
 
@@ -188,3 +191,12 @@ def test_voltage_class_b_begins_above_60_v() -> None:
     low, high = (pack([{"cells": 2 * n}], boards=[[n], [n]]) for n in (7, 16))
     assert [segment.class_b for segment in segments(low)] == [False, False]
     assert [segment.class_b for segment in segments(high)] == [True, True]
+
+
+def test_one_segment_that_is_met_speaks_for_no_other() -> None:
+    plan = load_plan(CONFIGS / "rail-trolley.yaml", ["chains.line.head_segment.creepage=5 mm"]).plan
+    target = "creepage between boards"
+    first, others = (verdict for verdict in evaluate(plan).verdicts if verdict.target == target)
+    assert (first.subject, first.status, first.note) == ("line", "met", "3 of 4 not checked")
+    assert (others.subject, others.status) == ("line, other segments", "not checked")
+    assert others.note == "the plan gives no creepage here (3 times)"

@@ -154,7 +154,12 @@ def test_a_chain_is_judged_by_its_worst_segment_that_is_known() -> None:
             chain={"exceptions": {2: {"length": "80 m"}, 3: {"length": "200 m", "connectors": ["bare"]}}},
         )
     )
-    found = verdict(evaluation, "link margin")
+    found = verdict(evaluation, "link margin", "line")
+    rest = verdict(evaluation, "link margin", "line, other segments")
+    assert (rest.status, rest.note) == (
+        "not checked",
+        "connector bare has no loss in the plan (1 of 4 segments)",
+    )
     assert found.where == "line#2"
     assert found.note.startswith("connector bare has no loss in the plan (1 of 4 segments not checked)")
     assert found.value == pytest.approx((30 - 0.8 * 6.46602) * DB, abs=20)

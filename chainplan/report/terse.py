@@ -27,5 +27,6 @@ def closing_line(verdicts: Sequence[Verdict]) -> str:
 
 
 def _with_place(verdict: Verdict) -> str:
-    where = f" [{verdict.where}]" if verdict.where else ""
-    return held_against(verdict) + where
+    """Return the line of a missed target: where it is worst, or why it has no bound."""
+    place = verdict.note if verdict.boundless and verdict.note else verdict.where
+    return held_against(verdict) + (f" [{place}]" if place else "")

@@ -145,6 +145,22 @@ def test_a_message_without_a_bound_is_missed_in_every_form() -> None:
     assert (verdict["status"], verdict["worst_s"]) == ("missed", None)
 
 
+def test_a_hazard_without_a_bound_is_said_with_its_reason() -> None:
+    drive = "drive: {bus: vehicle, identifier: 0x080, data: 8 byte, period: 10 ms ± 1 %}"
+    plan = loaded(
+        "quarry-truck", (drive, "drive: {bus: strings, identifier: 0x1, data: 8 byte, period: 0.1 ms}")
+    )
+    table = section(plan, "latency", 120)
+    row = next(line for line in table.splitlines() if "pack over-voltage" in line)
+    assert "MISSED" in row
+    assert row.rstrip().endswith("no bound  < 400 ms")
+    assert "more than the whole bus" in words(table)
+    terse = terse_text("plan", evaluate(plan.plan).verdicts, Look(80, "utf-8"))
+    (line,) = (each for each in terse.splitlines() if "handling time, pack over-voltage" in each)
+    assert "worst case no bound, limit below 400 ms [" in line
+    assert "more than the whole bus" in line
+
+
 def test_long_lists_of_messages_are_cut_and_say_so() -> None:
     others = "\n".join(
         f"    other {number}: {{bus: drive, identifier: {0x600 + number}, data: 1 byte, period: 10 s}}"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -32,12 +33,13 @@ MOST_TERMS = 12
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return every hazard's intervals and what they are made of."""
-    latencies = view.evaluation.latencies
+    latencies, told = view.evaluation.latencies, view.evaluation.told
+    boundless = told.unbounded if told else {}
     yield heading(view, "From fault to safe state", "worst case; FHTI = FDTI + FRTI, below FTTI")
-    if not latencies:
+    if not latencies and not boundless:
         yield paragraph(view, "The plan names no hazards.")
         return
-    yield intervals(view, latencies)
+    yield intervals(view, latencies, boundless)
     groups = alike(latencies)
     for group in groups[:MOST_TERMS]:
         yield Text()
@@ -54,8 +56,13 @@ def render(view: View) -> Iterator[RenderableType]:
     )
 
 
-def intervals(view: View, latencies: Sequence[HazardLatency]) -> RenderableType:
-    """Return the table of hazards: verdict, margin and the intervals of each."""
+def intervals(
+    view: View, latencies: Sequence[HazardLatency], boundless: Mapping[str, str] = MappingProxyType({})
+) -> RenderableType:
+    """Return the table of hazards: verdict, margin and the intervals of each.
+
+    What has no bound, by the hazard's name and why, comes first.
+    """
     columns = [
         Column("verdict", most=8),
         Column("margin", figures=True),
@@ -66,6 +73,10 @@ def intervals(view: View, latencies: Sequence[HazardLatency]) -> RenderableType:
         Column("FTTI", figures=True),
     ]
     rows: list[list[Cell]] = []
+    for name, why in boundless.items():
+        limit = f"< {amount(view.evaluation.plan.hazards[name].tolerant_time.min, TIME, 'down')}"
+        hazard = two_lines(view, name, why)
+        rows.append([status_text(view, "missed"), "-", hazard, "-", "-", "no bound", limit])
     for latency in latencies:
         handling = latency.handling.total
         rows.append(

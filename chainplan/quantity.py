@@ -358,10 +358,16 @@ def _range(text: str, dimension: Dimension) -> tuple[Fraction, Fraction, Fractio
     low_text, _, high_text = text.partition("..")
     if "..." in text or ".." in high_text or not low_text or not high_text:
         raise _unreadable(text, dimension)
-    low, low_unit = _plain(low_text.strip(), dimension)
-    high, high_unit = _plain(high_text.strip(), dimension)
+    low_text, high_text = low_text.strip(), high_text.strip()
+    (_, low_unit), (_, high_unit) = _number(low_text, dimension), _number(high_text, dimension)
     if (low_unit == "") != (high_unit == ""):  # "1 .. 2 %": 100 % or 1 %?
-        raise _error(f"{_shown(text)}: write the unit at both ends, or at neither", dimension)
+        unit = low_unit or high_unit
+        ends = [
+            end if has else f"{end} {unit}" for end, has in ((low_text, low_unit), (high_text, high_unit))
+        ]
+        meant = None if "" in dimension.units else " .. ".join(ends)
+        raise _error(f"{_shown(text)}: write the unit at both ends", dimension, meant)
+    low, high = _plain(low_text, dimension)[0], _plain(high_text, dimension)[0]
     return low, (low + high) / 2, high
 
 
@@ -412,7 +418,7 @@ def _ticks_per(unit: str, text: str, dimension: Dimension) -> Fraction:
             raise _error(message, dimension)
     close = _close_units(unit, dimension)
     message = f"{_shown(text)}: {_shown(unit)} is not a unit of {dimension.name}{_did_you_mean(close)}"
-    raise _error(message, dimension, close[0] if close else None)
+    raise _error(message, dimension, " or ".join(close) or None)
 
 
 # Errors. What people write out of habit, and the unit they mean by it.
@@ -420,6 +426,8 @@ _HABITS = {
     "B": "byte", "C": "degC", "Mb/s": "Mbit/s", "Mbps": "Mbit/s", "R": "ohm", "bps": "bit/s", "hour": "h",
     "kb/s": "kbit/s", "kbps": "kbit/s", "msec": "ms", "sec": "s", "usec": "us", "volt": "V",
 }  # fmt: skip
+_HABITUAL_RANGE = re.compile(r"([0-9.]+) ?([^\W\d]*) ?(?:-|–|to|…) ?([0-9.]+) ?(\S+)")
+"""A range as people write it on paper: ``15-25 ms``, ``15 ms to 25 ms``."""
 _KEYS = ("min", "typical", "nominal", "max")
 
 
@@ -438,6 +446,15 @@ def _unreadable(text: str, dimension: Dimension) -> QuantityError:
         return _error(f"{_shown(text)}: write the decimal sign as a point, and no thousands sign", dimension)
     if "±" in text or ".." in text:
         return _error(f"{_shown(text)}: write one value with one tolerance, or one range", dimension)
+    if "+-" in text:
+        return _error(f"{_shown(text)}: write a tolerance with ± or +/-", dimension, text.replace("+-", "±"))
+    if ends := _HABITUAL_RANGE.fullmatch(text):
+        low, unit, high, last = ends.groups()
+        return _error(
+            f"{_shown(text)}: write a range with two points",
+            dimension,
+            f"{low} {unit or last} .. {high} {last}",
+        )
     return _error(f"{_shown(text)} is not a number and a unit", dimension)
 
 

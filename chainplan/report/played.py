@@ -105,9 +105,10 @@ def _counts(view: View, played: Played) -> Iterator[RenderableType]:
     for name, record in played.record.controllers.items():
         frames, bad = sum(record.frames.values()), sum(record.bad_frames.values())
         retries = sum(task.retries for task in record.tasks.values())
+        hit = f"{plural(frames, 'frame')}, {bad} hit by bit errors" if frames else "no bit errors played"
         texts.append(
-            f"{name}: {plural(frames, 'frame')}, {bad} hit by bit errors; "
-            f"{plural(retries, 'retry')}, {plural(record.lost, 'read')} lost for good"
+            f"{name}: {hit}; {retries} {'retry' if retries == 1 else 'retries'}, "
+            f"{plural(record.lost, 'read')} lost for good"
         )
         if record.recovery.max is not None:
             largest = amount(record.recovery.max, TIME, "up")
@@ -115,8 +116,9 @@ def _counts(view: View, played: Played) -> Iterator[RenderableType]:
         beyond = sum(record.beyond.values())
         if beyond or record.scan_time_beyond.count:
             texts.append(
-                f"{name}: {plural(record.scan_time_beyond.count, 'scan')} and "
-                f"{plural(beyond, 'find')} met more losses than the plan tolerates and stay apart"
+                f"{name}: in {plural(record.scan_time_beyond.count, 'scan')} and until {beyond} "
+                f"{'fault was' if beyond == 1 else 'faults were'} found more was lost than the plan "
+                "allows for: these are held against no bound"
             )
     yield bullets(view, texts)
     yield Text()

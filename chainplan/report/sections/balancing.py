@@ -52,7 +52,9 @@ def _controller(
 
 
 def _row(view: View, group: NodeBalancing, time: BalancingTime | None) -> list[Cell]:
-    nodes = group.nodes[0] if len(group.nodes) == 1 else f"{group.nodes[0]} and {len(group.nodes) - 1} alike"
+    nodes = (
+        group.nodes[0] if len(group.nodes) == 1 else f"{group.nodes[0]} and {len(group.nodes) - 1} more alike"
+    )
     paused = f"paused by {', '.join(group.pausing)}" if group.pausing else "never paused"
     turns = "; odd and even in turn" if group.kind.alternate else ""
     row: list[Cell] = [

@@ -196,6 +196,10 @@ def _open(
     return order, csv_events(source, columns, unit, wanted), csv_resolution(source, unit)
 
 
+_CHOICES, _LETTERS = 2000, 100
+"""Names that are looked at for one perhaps meant, and letters of what was asked for: more takes too long."""
+
+
 def _no_two_alike(channels: Sequence[Channel], signals: Sequence[object]) -> None:
     for place, signal in enumerate(signals):
         if signal in signals[:place]:
@@ -226,10 +230,11 @@ def _column(signal: str, names: Sequence[str]) -> int:
 def _unknown(signal: str, names: list[str]) -> CaptureError:
     from difflib import get_close_matches
 
-    last = {name.rpartition(".")[2]: name for name in names}
+    looked_at = names[:_CHOICES]
+    last = {name.rpartition(".")[2]: name for name in looked_at}
     close = [
-        *get_close_matches(signal, names, n=1),
-        *(last[each] for each in get_close_matches(signal, last, n=1)),
+        *get_close_matches(signal[:_LETTERS], looked_at, n=1),
+        *(last[each] for each in get_close_matches(signal[:_LETTERS], last, n=1)),
     ]
     listed = ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
     hint = f"\n   did you mean: {close[0]}" if close else ""

@@ -17,7 +17,7 @@ from chainplan.captures.source import CaptureError, Events, Source
 UNITS = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 _LONGEST_ROW = 2**16
 _LEVELS: dict[bytes, Level] = {b"0": 0, b"1": 1, b"x": None, b"X": None, b"z": 0, b"Z": 0}
-_UNIT = re.compile(r"[\s_\[(/,]+(fs|ps|ns|us|\u00b5s|\u03bcs|ms|s)[\])]?$")
+_UNIT = re.compile(r"[\s_\[(/,](fs|ps|ns|us|\u00b5s|\u03bcs|ms|s)[\])]?$")
 _NUMBER = rb"[ \t]*([+-]?)([0-9]{1,24})(?:\.([0-9]{0,30}))?(?:[eE]([+-]?[0-9]{1,2}))?[ \t]*"
 
 
@@ -34,7 +34,7 @@ class Columns(NamedTuple):
 
 def read_columns(source: Source) -> Columns:
     """Read the first row; it is left in place where it holds figures. Raises :class:`CaptureError`."""
-    while b"\n" not in source.buffer:
+    while b"\n" not in source.buffer[:_LONGEST_ROW]:
         if len(source.buffer) > _LONGEST_ROW or not source.more():
             raise source.error("this is no row of values: no line end in sight", 0)
     if source.buffer.startswith(b"\xef\xbb\xbf"):

@@ -15,9 +15,17 @@ from chainplan.captures.frames import Level
 from chainplan.captures.source import Events, Source
 
 _UNITS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 10**3, b"fs": 1}
+# Limits that keep a hostile file from eating time or memory.
 _LONGEST_HEADER = 64 * 2**20
 _LONGEST_WORD = 2**16
+_LONGEST_CODE = 256
+_LONGEST_NAME = 500
+_DEEPEST_SCOPE = 100
+_MOST_DIGITS = 9
 
+_END_OF_HEADER = re.compile(rb"\$enddefinitions\s++\$end(?=\s)")
+_KEYWORD = re.compile(rb"\s*+\$([a-z]++)(?=\s)")
+_END = re.compile(rb"(?<=\s)\$end(?!\S)")
 _TIMESCALE = re.compile(rb"\s*(10{0,2})\s*(s|ms|us|ns|ps|fs)\s*")
 
 
@@ -38,10 +46,9 @@ class Header(NamedTuple):
 
 def read_header(source: Source) -> Header:
     """Read the declarations up to ``$enddefinitions``; raises :class:`CaptureError` with the place."""
-    while True:
-        end = re.search(rb"\$enddefinitions\s+\$end(?=\s)", source.buffer)
-        if end:
-            break
+    start = 0
+    while (end := _END_OF_HEADER.search(source.buffer, start)) is None:
+        start = max(source.buffer.rfind(b"$enddefinitions"), len(source.buffer) - len(b"$enddefinitions"), 0)
         if len(source.buffer) > _LONGEST_HEADER or not source.more():
             raise source.error("the declarations do not end: $enddefinitions $end is missing", 0)
     header = _declarations(source, source.buffer[: end.start()])
@@ -54,33 +61,42 @@ def _declarations(source: Source, text: bytes) -> Header:
     scope: list[str] = []
     variables: list[Variable] = []
     place = 0
-    for match in re.finditer(rb"\s*\$([a-z]+)(?=\s)(.*?)(?<!\S)\$end(?!\S)\s*", text, flags=re.DOTALL):
-        if match.start() != place:
-            break
-        place = match.end()
-        keyword, content = match[1], match[2]
+    # Never one pattern over both ends: from each keyword that is not closed it would look through the rest.
+    while (begin := _KEYWORD.match(text, place)) and (end := _END.search(text, begin.end())):
+        content = text[begin.end() : end.start()]
+        keyword, here, place = begin[1], begin.start(1) - 1, end.end()
         words = content.split()
         if keyword == b"timescale":
             found = _TIMESCALE.fullmatch(content)
             if found is None:
-                raise source.error("a time scale is 1, 10 or 100 s, ms, us, ns, ps or fs", match.start(1) - 1)
+                raise source.error("a time scale is 1, 10 or 100 s, ms, us, ns, ps or fs", here)
             scale = int(found[1]) * _UNITS[found[2]]
         elif keyword == b"scope":
             scope.append(_text(words[1]) if len(words) > 1 else "")
+            if len(scope) > _DEEPEST_SCOPE:
+                raise source.error(f"scopes are nested more than {_DEEPEST_SCOPE} deep", here)
         elif keyword == b"upscope":
             if not scope:
-                raise source.error("$upscope without a scope", match.start(1) - 1)
+                raise source.error("$upscope without a scope", here)
             scope.pop()
         elif keyword == b"var":
-            if len(words) < 4 or not words[1].isdigit():
-                raise source.error("a variable is declared by type, width, code and name", match.start(1) - 1)
-            name = "".join(map(_text, words[3:])) if len(words) > 4 else _text(words[3])
-            variables.append(Variable(".".join([*scope, name]), words[2], int(words[1])))
-    if place != len(text):
+            variables.append(_variable(source, scope, words, here))
+    if text[place:].strip():
         raise source.error("this is no declaration of a value change dump", place + _blanks(text[place:]))
     if scale is None:
         raise source.error("the dump has no $timescale, so its times mean nothing", 0)
     return Header(scale, variables)
+
+
+def _variable(source: Source, scope: Sequence[str], words: Sequence[bytes], place: int) -> Variable:
+    if len(words) < 4 or not words[1].isdigit() or len(words[1]) > _MOST_DIGITS:
+        raise source.error("a variable is declared by type, width, code and name", place)
+    if len(words[2]) > _LONGEST_CODE:
+        raise source.error(f"this code is longer than {_LONGEST_CODE} characters", place)
+    parts = [*scope, "".join(map(_text, words[3:]))]
+    if sum(map(len, parts)) > _LONGEST_NAME:
+        raise source.error(f"this name, with its scopes, is longer than {_LONGEST_NAME} characters", place)
+    return Variable(".".join(parts), words[2], int(words[1]))
 
 
 def _blanks(text: bytes) -> int:
@@ -103,18 +119,32 @@ def vcd_events(source: Source, header: Header, codes: Sequence[bytes]) -> Iterat
         text = source.buffer
         place = text.rfind(b"\n") + 1
         events = reading.take(wanted.findall(text, 0, place)) if place else None
-        if events is None:  # no line ends here, or a change goes over the end of what was read, or damage
+        # Where no line ends here, or a change goes over the end of what was read, or there is damage:
+        word_for_word = events is None
+        if events is None:
             place, events = _word_for_word(source, wanted, reading)
         passed = skip.match(text, place)
         assert passed is not None  # it matches nothing, too
         source.drop(passed.end())
         yield events, reading.time or 0
-        if _stuck(source.buffer):
+        if word_for_word and _stuck(source.buffer):
             raise source.error(f"this is no value change: {_shown(source.buffer)}", 0)
-        if not source.more():
+        more = _past_comment(source) if source.buffer.startswith(b"$comment") else source.more()
+        if not more and (word_for_word or not source.buffer.strip()):
             break
     if source.buffer.strip():
         source.cut_off()
+
+
+def _past_comment(source: Source) -> bool:
+    """Read on until a comment ends, lest each piece of a long one be searched from its beginning again."""
+    read, start = source.more(), 0
+    while read and _END.search(source.buffer, start) is None:
+        if len(source.buffer) > _LONGEST_HEADER:
+            raise source.error("this comment does not end: $end is missing", 0)
+        start = len(source.buffer) - len(b" $end")
+        read = source.more()
+    return read
 
 
 _Found = tuple[bytes, ...]
@@ -127,17 +157,17 @@ class _Reading:
     def __init__(self, channel: dict[bytes, int], scale: int) -> None:
         self._channel, self._scale = channel, scale
         self.time: int | None = None
-        self.early: list[tuple[int, Level]] = []
+        self.early: dict[int, Level] = {}
 
     def take(self, found: Sequence[_Found]) -> list[tuple[int, int, Level]] | None:
         """Return the levels in what was found, or None, and nothing is taken, where it is not in order."""
         events: list[tuple[int, int, Level]] = []
-        time, early, channel, scale = self.time, list(self.early), self._channel, self._scale
+        time, early, channel, scale = self.time, dict(self.early), self._channel, self._scale
         for step, level, code, bits, alone, own_code, other in found:
             if step:
                 now = int(step) * scale
                 if time is None:
-                    events += [(number, now, value) for number, value in early]
+                    events += [(number, now, value) for number, value in early.items()]
                 elif now < time:
                     return None
                 time = now
@@ -146,7 +176,7 @@ class _Reading:
             elif own_code:
                 value = _level(bits or alone)
                 if time is None:
-                    early.append((channel[own_code], value))
+                    early[channel[own_code]] = value
                 else:
                     events.append((channel[own_code], time, value))
             elif other:
@@ -183,13 +213,13 @@ def _patterns(codes: Sequence[bytes]) -> tuple[re.Pattern[bytes], re.Pattern[byt
         rb"|(?:[bB][01xXzZuUwWlLhH-]++|[rR][0-9.+\-eEnaifNAIF]++|[sS][!-~]*+)\s++(?!(?:"
         + own
         + rb")\s)[!-~]++(?=\s)"
-        rb"|\$comment\s(?:(?!\$end\s).)*+\$end(?=\s)"
+        rb"|\$comment\s(?:[^$]++|\$(?!end\s))*+\$end(?=\s)"
         rb"|\$(?:dumpvars|dumpall|dumpon|dumpoff|end)(?=\s))*+"
     )
     wanted = (
         skip + rb"(?:#([0-9]{1,30})(?=\s)(?:\s++([01])(" + own + rb")(?=\s))?"
         rb"|(?:[bB]([01xXzZ]{1,64})\s++|([01xXzZ]))(" + own + rb")(?=\s)"
-        rb"|(\S+)|\Z)"
+        rb"|(\S.*+)|\Z)"  # damage takes all the rest with it: looking on from every word would take ages
     )
     return re.compile(skip, re.DOTALL), re.compile(wanted, re.DOTALL)
 
@@ -207,7 +237,7 @@ def _level(bits: bytes) -> Level:
 def _stuck(rest: bytes) -> bool:
     """Tell whether what is left cannot become a change when more is read."""
     if rest.startswith(b"$comment"):
-        return len(rest) > _LONGEST_HEADER
+        return False
     words = rest.split(maxsplit=2)
     whole = len(words) - (not rest[-1:].isspace())
     if words and words[0][:1] in b"bBrRsS" and whole < 2:

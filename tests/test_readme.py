@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 from chainplan.cli.app import app
 from chainplan.evaluation import Evaluation
+from chainplan.plan.key_meanings import key_meanings
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.model_words import Slot, expected_words, slot_at
@@ -275,6 +276,9 @@ def test_a_table_lists_exactly_the_keys_of_the_schema(heading: str) -> None:
         assert row.left_out == wanted or (wanted is None and row.left_out.strip()), (row, wanted)
         assert all(word in row.takes for word in takes(key.path)), (row, takes(key.path))
         assert row.meaning.strip(), row
+        kind = slot_of(key.path[:-1]).type
+        if row.meaning != "As of a controller.":  # it says more in a schema, which has no table above it
+            assert re.sub(r"\[(.+?)\]\(.*?\)", r"\1", row.meaning) == key_meanings(kind)[key.path[-1]]
 
 
 def test_the_head_has_a_table_too() -> None:

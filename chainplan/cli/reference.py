@@ -157,7 +157,8 @@ def _plan_file() -> Iterator[Block]:
         yield Paragraph(" ".join((part.meaning, f"Also at: {', '.join(others)}." if others else "")))
         for key in part.keys:
             left_out = {"": "Optional.", "required": "Required."}.get(key.left_out)
-            yield Term(key.name, f"{key.takes}. {left_out or f'If left out: {key.left_out}.'}")
+            takes = f"Takes {key.takes}. {left_out or f'If left out: {key.left_out}.'}"
+            yield Term(key.name, f"{key.meaning} {takes}".strip())
     yield Heading("Units")
     yield Paragraph("Every quantity carries its unit: 2 ms, 2 Mbit/s ± 1 %, 1.8 ms .. 2.3 ms.")
     for dimension in DIMENSIONS:

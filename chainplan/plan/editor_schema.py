@@ -6,13 +6,15 @@ are monitored once) it does not know.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 from pydantic_core import core_schema
 
+from chainplan.plan.fields import Part
+from chainplan.plan.key_meanings import key_meanings
 from chainplan.plan.model import Plan
 from chainplan.quantity import BITS, DIMENSIONS, RATIO, TIME, Dimension, Span, format_span
 
@@ -25,13 +27,31 @@ def plan_schema() -> Schema:
     """Return the JSON Schema (2020-12) of the plan file."""
     found = Plan.model_json_schema(schema_generator=_Generator)
     parts: Schema = _with_references(found.pop("$defs"))
+    for kind in _kinds(Part):
+        _explain(kind, parts.get(kind.__name__, {}))
     parts |= {_definition(dimension): quantity_schema(dimension) for dimension in _used(found, parts)}
+    whole = _with_references(found)
+    _explain(Plan, whole)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **_with_references(found),
+        **whole,
         "title": "chainplan plan file, format 1",
         "$defs": dict(sorted(parts.items())),
     }
+
+
+def _kinds(kind: type[Part]) -> Iterator[type[Part]]:
+    """Yield all kinds of parts below one."""
+    for each in kind.__subclasses__():
+        yield each
+        yield from _kinds(each)
+
+
+def _explain(kind: type[Part], schema: Schema) -> None:
+    """Put what each key means into the schema of a part, for an editor to show."""
+    for name, meaning in key_meanings(kind).items():
+        if name in schema.get("properties", {}):
+            schema["properties"][name]["description"] = meaning
 
 
 def quantity_schema(dimension: Dimension) -> Schema:

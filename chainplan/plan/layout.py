@@ -41,12 +41,19 @@ class StackItem(Part):
     """
 
     modules: Count | None = None
+    """So many modules of `cells` each."""
     cells: Count | None = None
+    """Cells in series: of each module, or loose ones (cell to pack)."""
     cell_type: Name | None = None
+    """Another cell type for this step."""
     disconnect: Name | None = None
+    """Name of a service disconnect here."""
     fuse: Name | None = None
+    """Name of a fuse here."""
     joint: Name | None = None
+    """Name of a busbar joint here."""
     allowance: Voltage = ZERO
+    """Arc voltage and overshoot on top of the string voltage when it opens."""
 
     @property
     def opening(self) -> tuple[str, str] | None:
@@ -62,33 +69,46 @@ class BoardRun(Part):
     """`count` equal boards that monitor consecutive cells, upward from `first_cell` (1 is the lowest)."""
 
     type: Name
+    """A board type."""
     count: Count = 1
+    """So many equal boards."""
     first_cell: Count | None = None
+    """Lowest cell of the run; 1 is the string's lowest."""
 
 
 class BoardException(Part):
     """Another board type at one position of a string."""
 
     type: Name
+    """The board type there."""
 
 
 class Leakage(Part):
     """Insulation resistance of a string's two poles to chassis."""
 
     positive: Resistance
+    """HV+ to chassis."""
     negative: Resistance
+    """HV− to chassis."""
 
 
 class StringPlan(Part):
     """Cells in series between one pair of HV terminals, `count` equal strings in parallel."""
 
     count: Copies = 1
+    """So many equal strings in parallel, named `NAME-1`, `NAME-2`, … (one: `NAME`)."""
     cell_type: Name
+    """A cell type."""
     stack: Annotated[list[StackItem], Field(min_length=1, max_length=1000)]
+    """The string from HV− upward, step by step. A step is one thing: cells, or one place that can open."""
     boards: Annotated[list[BoardRun], Field(min_length=1, max_length=1000)]
+    """The boards from the lowest cell upward."""
     exceptions: dict[Position, BoardException] = {}
+    """Other board types at single positions; 1 is the lowest board."""
     leakage: Leakage | None = None
+    """Insulation resistance of the poles to chassis."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class HostBus(Part):
@@ -99,28 +119,36 @@ class HostBus(Part):
     """
 
     bit_rate: BitRate
+    """Its bit rate."""
     bridge: Literal["whole frames", "streaming"] = "whole frames"
+    """Whether the bridge takes whole frames before it passes them on, or streams."""
     latency: Time = ZERO
+    """Added once per exchange and direction."""
 
 
 class Evaluation(Part):
     """The host task that judges readings: it runs every `period`, not in step with the scan."""
 
     period: Time
+    """How often it runs."""
     run_time: Time
+    """How long it takes."""
 
 
 class Actuator(Part):
     """What makes the pack safe: from the command to the open contact."""
 
     command: Time = ZERO
+    """From the decision until the command is at the actuator."""
     opening: Time
+    """From the command until the contact is open."""
 
 
 class Recovery(Part):
     """What a controller does when a ring breaks: `switch` is its time to turn to reading from both ends."""
 
     switch: Time
+    """Time to turn to reading from both ends."""
 
 
 class ControllerPlan(Part):
@@ -130,18 +158,31 @@ class ControllerPlan(Part):
     """
 
     count: Copies = 1
+    """So many equal controllers, named `NAME-1`, `NAME-2`, …"""
     ports: Ports = ("1",)
+    """How many ports (`4`: ports 1 to 4), or their names."""
     start: Time | None = None
+    """From its power-up until it can wake its chains."""
     set_up: Time = ZERO
+    """Processor time per exchange."""
     set_up_by: Literal["one core", "each port"] = "one core"
+    """Who sets exchanges up: `one core` serves the ports in rotation."""
     host_bus: HostBus | None = None
+    """The bus between the processor and the bridge onto the chains."""
     scan_period: Time
+    """The pace of the scans."""
     scan_jitter: Time = ZERO
+    """How late a scan can start."""
     retry_reserve: CountOrNone = 0
+    """Exchanges a scan has room to repeat."""
     evaluation: Evaluation
+    """The host task that judges readings; it does not run in step with the scan."""
     recovery: Recovery | None = None
+    """What it does when a ring breaks."""
     actuators: dict[Name, Actuator] = {}
+    """What makes the pack safe; hazards name one as their `reaction`."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
     def port_names(self) -> tuple[str, ...]:
         """Return the names of the ports: 1 to n, or the plan's own."""
@@ -157,28 +198,53 @@ class ChainPlan(Part):
     """
 
     count: Copies = 1
+    """So many equal chains; `{n}` in the texts below stands for the copy's number."""
     shape: Literal["open", "ring"] = "open"
+    """`ring`: the far end comes back to a second port."""
     head: Reference
+    """The port it starts from: `CONTROLLER:PORT`."""
     back: Reference | None = None
+    """The port a ring comes back to, on the same controller."""
     read_from: Literal["head", "across"] = "head"
+    """A ring's summation frame may also go `across`: out at the head, in at the back."""
     protocol: Name
+    """A protocol."""
     order: Annotated[list[Reference], Field(min_length=1, max_length=10_000)]
+    """The boards from the head on: `STRING.POSITION`, or `STRING.FIRST..LAST`. A run counted downward enters
+    each board at its uppermost node; a single board may say so: `STRING.POSITION down`.
+    """
     segments: SegmentSpec
+    """Every hop, if nothing else is said."""
     head_segment: SegmentSpec = SegmentSpec.model_construct()
+    """What differs in the hop from the head port."""
     back_segment: SegmentSpec = SegmentSpec.model_construct()
+    """What differs in a ring's last hop."""
     exceptions: dict[Position, SegmentSpec] = {}
+    """What differs in single hops: number 3 is the hop to the third board of the chain, in a ring the number
+    after the last board's is the way back.
+    """
     bit_errors: BitErrors | None = None
+    """Takes the place of the protocol's."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class InsulationRules(Part):
     """The insulation the plan asks for, and the surroundings that set the distances (IEC 60664-1)."""
 
     to_chassis: Insulation = "reinforced"
+    """Kind of insulation between a controller and a board."""
     between_boards: Insulation = "functional"
+    """Between boards of one string."""
     between_strings: Insulation = "basic"
+    """Between boards of different strings."""
     pollution_degree: PollutionDegree = 2
+    """Pollution degree."""
     material_group: Literal["I", "II", "IIIa", "IIIb"] = "IIIa"
+    """Material group (comparative tracking index)."""
     impulse: Voltage = Span.exact(2_500_000_000)
+    """Rated impulse voltage."""
     altitude: Length = Span.exact(2_000_000_000_000)
+    """Altitude above the sea."""
     interpolate_creepage: Truth = False
+    """`no`: the next higher row of the creepage table counts."""

@@ -39,16 +39,22 @@ class CellType(Part):
     """A cell: its voltage from empty to full, and the charge it holds."""
 
     voltage: Voltage
+    """From empty to full. Isolation counts with `max`."""
     capacity: Charge | None = None
+    """Charge the cell holds; needed for a balancing target in %."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class Relay(Part):
     """How a node passes traffic on, and the delay it adds outward (from the head) and homeward."""
 
     style: Literal["cut-through", "store-and-forward"] = "cut-through"
+    """`cut-through` delays a frame by a constant; `store-and-forward` takes it in whole first."""
     outward: Time
+    """Delay away from the head port."""
     homeward: Time
+    """Delay towards the head port."""
 
 
 class Conversion(Part):
@@ -59,8 +65,11 @@ class Conversion(Part):
     """
 
     time: Time
+    """From the trigger's arrival until all results are ready."""
     step: Time = ZERO
+    """Input i is sampled i steps after the trigger has arrived (the first one at once)."""
     settling: Time = ZERO
+    """Time the input filter needs before a step at the input shows in a sample."""
 
 
 class Currents(Part):
@@ -70,9 +79,13 @@ class Currents(Part):
     """
 
     sleep: Current = ZERO
+    """Asleep: the mean, with the checks it makes by itself."""
     idle: Current = ZERO
+    """Awake and at rest."""
     measuring: Current = ZERO
+    """While it converts."""
     communicating: Current = ZERO
+    """While it receives, relays or sends."""
 
 
 class NodeType(Part):
@@ -84,17 +97,31 @@ class NodeType(Part):
     """
 
     cell_inputs: Inputs
+    """Cell inputs the circuit has, wired or not."""
     temperature_inputs: Inputs = 0
+    """Temperature inputs it has, wired or not."""
     relay: Relay
+    """How it passes traffic on."""
     turn_around: Time = ZERO
+    """From the end of a request at the node to the start of its answer."""
     conversions: dict[Name, Conversion] = {}
+    """One entry per kind of conversion; a task triggers the one named like what it reads, or the one its
+    `conversion` names.
+    """
     wake: Time = ZERO
+    """From the wake signal at its input until the node has passed it on."""
     addressing: Time = ZERO
+    """From the end of the host's set-up until the node has its address, frames included."""
     address_limit: Count | None = None
+    """Most nodes on one chain that can be addressed."""
     jabber_limit: Time | None = None
+    """Longest it can send without a pause before it is cut off."""
     currents: Currents = Currents.model_construct()
+    """Supply current drawn from the node's own cells, whole in each state and not on top of another."""
     balancing: Balancing | None = None
+    """How it takes charge off its cells."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class CableType(Part):
@@ -106,74 +133,113 @@ class CableType(Part):
     """
 
     velocity: Speed
+    """Velocity of a bit edge; `c` is the speed of light."""
     loss_class: CableClass | None = None
+    """Loss by the formula of this class of ANSI/TIA-568."""
     temperature: Temperature | None = None
+    """Temperature of the cable, for the loss of a class: the hottest counts. Up to 60 degC."""
     loss: CableLoss | None = None
+    """Loss in dB per 100 m, f in MHz: k1·√f + k2·f + k3/√f."""
     loss_factor: Factor = 1.0
+    """Multiplies the loss: stranded wire, ageing. At least 1."""
     impedance: Resistance | None = None
+    """Characteristic impedance."""
     pair: Pair | None = None
+    """Two round wires, from which the impedance follows."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class ConnectorType(Part):
     """A connector pair in a segment; its loss is given, or that of connectors of a `loss_class`."""
 
     delay: Time = ZERO
+    """Delay of one connector."""
     loss: Level | None = None
+    """Loss of one connector, not below 0 dB."""
     loss_class: CableClass | None = None
+    """Loss of a connector of this class of ANSI/TIA-568."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class BarrierType(Part):
     """The isolating part at a segment's end: its rating and the distances it offers."""
 
     kind: Literal["capacitor", "transformer", "optical"]
+    """What it is."""
     working_voltage: Voltage
+    """Rating: highest voltage it may carry for good."""
     test_voltage: Voltage | None = None
+    """AC test voltage (rms) it was proved with."""
     creepage: Length | None = None
+    """Creepage distance it offers."""
     clearance: Length | None = None
+    """Clearance it offers."""
     delay: Time = ZERO
+    """Delay it adds."""
     loss: Level | None = None
+    """Loss it adds, not below 0 dB."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class SegmentSpec(Part):
     """One hop of a chain. In an exception every key may be left out and keeps the chain's own value."""
 
     cable: Name | None = None
+    """A cable type."""
     length: Length | None = None
+    """Length of the cable or trace."""
     connectors: Annotated[list[Name], Field(max_length=100)] | None = None
+    """Connector types on the way, one entry each."""
     barrier: Name | None = None
+    """Barrier type at both ends."""
     near_barrier: Name | None = None
+    """Barrier type at the head's end."""
     far_barrier: Name | None = None
+    """Barrier type at the far end."""
     barriers_share: Truth | None = None
+    """Both ends share the voltage evenly; otherwise each must hold it alone."""
     insulation: Insulation | None = None
+    """Kind of insulation it must give: `functional`, `basic`, `supplementary` or `reinforced`."""
     creepage: Length | None = None
+    """Creepage between conductors of the two boards."""
     clearance: Length | None = None
+    """Clearance between conductors of the two boards."""
 
 
 class BoardNode(Part):
     """One node, or `count` equal ones, on a board type: how many of its inputs are wired."""
 
     type: Name
+    """A node type."""
     cells: Inputs
+    """Cell inputs that are wired: consecutive cells."""
     temperatures: Inputs = 0
+    """Temperature inputs that are wired."""
     count: Count = 1
+    """So many equal nodes, one above the other."""
 
 
 class BoardType(Part):
     """A monitoring board: its nodes from its lowest cell upward, and the hop between them."""
 
     nodes: Annotated[list[BoardNode], Field(min_length=1, max_length=64)]
+    """The nodes from the lowest cell upward, at least one."""
     between_nodes: SegmentSpec | None = None
+    """The hop from one node of the board to the next."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class Character(Part):
     """The smallest unit on the wire: `data` bits carried in `wire` bit times (start, stop, parity)."""
 
     data: Bits = Span(8, 8, 8)
+    """Data bits of a character."""
     wire: Bits = Span(8, 8, 8)
+    """Bit times it takes: 8 clocked, 10 with start and stop bit, 11 with parity."""
 
 
 class Check(Part):
@@ -184,8 +250,11 @@ class Check(Part):
     """
 
     width: Bits = ZERO
+    """How many check bits."""
     polynomial: Annotated[int, Field(gt=0, lt=1 << 64, strict=True)] | None = None
+    """Without its highest term: x¹⁶ + x¹² + x⁵ + 1 is `0x1021`."""
     hamming_distance: Annotated[int, Field(ge=1, le=64, strict=True)] | None = None
+    """A claim, held against the distance worked out from the polynomial at the plan's longest block."""
 
 
 class Protocol(Part):
@@ -199,21 +268,44 @@ class Protocol(Part):
     """
 
     bit_rate: BitRate
+    """Bit rate on the wire, with the tolerance of the clock."""
     character: Character = Character.model_construct()
+    """The smallest unit on the wire."""
     preamble: Bits = ZERO
+    """In front of every frame."""
     trailer: Bits = ZERO
+    """At the end of every frame."""
     byte_gap: Time = ZERO
+    """Pause between two characters of a frame."""
     frame_gap: Time = ZERO
+    """Pause after every exchange."""
     answer_gap: Time = ZERO
+    """Pause between two answers to one request."""
     shortest_frame: Bits = ZERO
+    """Shorter frames are filled up to this."""
     allowance: Ratio = ZERO
+    """Added to every frame's time, for protocols that allow senders to be slower."""
     read_style: ReadStyle
+    """`summation`: one long frame carries every node's block. `sequential`: one request, every node answers
+    with a frame of its own. `polled`: a request and an answer per node.
+    """
     request: Bits = ZERO
+    """Bits of a read request apart from data and check."""
     answer: Bits = ZERO
+    """Bits of one node's answer apart from data and check."""
     write: Bits = ZERO
+    """Bits of a broadcast apart from data and check."""
     check: Check = Check.model_construct()
+    """Check bits that close every frame, or every node's block of a summation frame."""
     time_out: Time = ZERO
+    """How long the host waits for an answer before it counts as missing."""
     answer_window: Time | None = None
+    """Longest wait the host can take: from the end of its request to the first bit of an answer; for a
+    summation frame, what the loop may delay a bit.
+    """
     signal: Signal | None = None
+    """The signal that every port and node sends anew."""
     bit_errors: BitErrors | None = None
+    """How often a bit is hit on one segment."""
     note: Note = ""
+    """Free text for readers of the plan."""

@@ -28,19 +28,36 @@ class Task(Part):
     """
 
     kind: Literal["measure", "read", "write"] = "measure"
+    """`measure`: trigger, conversion, read. `read`: without a trigger. `write`: a broadcast of `data`."""
     reads: Quantity = "cell voltages"
+    """What the answers carry: one value per cell (`cell voltages`, `redundant cell voltages`, `open wire`,
+    `switch check`), one per temperature input (`temperatures`), or `data` bits per node (`register check`,
+    `status`).
+    """
     every: Count = 1
+    """Runs every so many scans."""
     phase: CountOrNone | None = None
+    """The scan in which it first runs, counted from 0."""
     conversion: Name | None = None
+    """Another conversion of the node types."""
     value: Bits | None = None
+    """Bits of one value; needed where inputs are read."""
     values_per_read: Count | None = None
+    """Values of each node that one read fetches."""
     sends: Literal["wired inputs", "all inputs"] = "wired inputs"
+    """Whether nodes send values of unwired inputs too."""
     data: Bits = ZERO
+    """Bits of a broadcast, or of one node's block."""
     overlap: Truth = False
+    """Reads the conversion of its last run while the next one goes on: shorter scan, older samples."""
     pause_balancing: Truth = False
+    """Nodes stop balancing from the trigger until the conversion has ended."""
     read_style: ReadStyle | None = None
+    """Another read style for this task."""
     chains: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
+    """Only these chains."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class Hazard(Part):
@@ -52,16 +69,27 @@ class Hazard(Part):
     """
 
     kind: HazardKind
+    """What can go wrong."""
     task: Name | None = None
+    """Only this task counts as its path."""
     debounce: Count = 1
+    """Readings in a row before it counts."""
     lost_readings: CountOrNone = 0
+    """Readings that may fail in between."""
     sensor_lag: Time = ZERO
+    """From the fault until it shows at the input."""
     alarm: AlarmPath | None = None
+    """A watch that the nodes keep themselves while awake."""
     tolerant_time: Time
+    """The FTTI of ISO 26262-1."""
     reaction: Name
+    """An actuator of every controller, or of the unit `reaction_at`."""
     reaction_at: Name | None = None
+    """A master, or a single controller, that is told of the fault and reacts."""
     told_by: Name | None = None
+    """The message of the uplink that tells it."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class Targets(Part):
@@ -72,21 +100,40 @@ class Targets(Part):
     """
 
     scan_time: Time | None = None
+    """Busiest scan, retry reserve included. That a scan fits its period is always checked."""
     utilisation: Ratio | None = None
+    """Scan time as a share of the scan period."""
     sample_age: dict[Name, Time] = {}
+    """Per task: age of a value until its successor is in memory."""
     skew: dict[Name, Time] = {}
+    """Per task: spread of the sampling instants of one run."""
     bytes_per_sample: dict[Name, Annotated[float, Field(gt=0, le=1_000_000, strict=True)]] = {}
+    """Per task: bytes on the wire per value."""
     bytes_per_scan: Bits | None = None
+    """Most data on the wires in one scan."""
     efficiency: Ratio | None = None
+    """Least share of payload among the bits on the wire."""
     host_bus_load: Ratio | None = None
+    """Busy share of the host bus."""
     cells_seen_after_fault: Ratio | None = None
+    """Least share of cells still read after any single fault, kind by kind."""
     fault_known: Time | None = None
+    """Longest time until a broken chain is known."""
     recovery: Time | None = None
+    """Longest time from such a fault until all cells that can be seen have been seen again."""
     scans_lost_per_hour: Rate | None = None
+    """Scans that need more retries than the reserve."""
     residual_errors_per_hour: Rate | None = None
+    """Errors that no check sees."""
     start_up: Time | None = None
+    """From power-up to the first complete set of readings."""
     balancing: BalancingTarget | None = None
+    """How fast balancing must be: either `imbalance` or `charge`, `within` a time."""
     imbalance_per_month: Charge | None = None
+    """How far the nodes' own supply may drive cells of a string apart in 30 days."""
     coverage: Annotated[list[HazardKind], Field(max_length=100)] = []
+    """Kinds of hazard against which every cell (or node) must be watched."""
     uplink_load: Ratio | None = None
+    """Busy share of a bus. Deadlines of messages are always checked."""
     age_at_vehicle: dict[Name, Time] = {}
+    """Per message: age of what it tells, where it is received."""

@@ -18,16 +18,22 @@ class Balancing(Part):
     """
 
     current: Current
+    """Current of one cell while it is bled."""
     settling: Time = ZERO
+    """Between a pause in balancing and the first sample that counts."""
     alternate: Truth = False
+    """Odd and even cells take turns, half of the time each."""
 
 
 class BalancingTarget(Part):
     """How fast balancing must be: `imbalance` (of the cell's capacity) or a `charge` off `within` a time."""
 
     imbalance: Ratio | None = None
+    """Share of the cell's capacity to take off."""
     charge: Charge | None = None
+    """Charge to take off."""
     within: Time
+    """In this time."""
 
 
 class AlarmPath(Part):
@@ -39,9 +45,13 @@ class AlarmPath(Part):
     """
 
     check_every: Time
+    """How often a node checks its inputs."""
     debounce: Count = 1
+    """Hits in a row that raise the alarm."""
     per_hop: Time
+    """Time from node to node."""
     own_line: Truth = False
+    """`yes`: a line beside the chain; `no`: the alarm waits for the exchange under way."""
 
 
 class SleepPlan(Part):
@@ -54,16 +64,23 @@ class SleepPlan(Part):
     """
 
     check_every: Time
+    """How often a sleeping node checks its inputs."""
     debounce: Count = 1
+    """Hits in a row that raise the alarm."""
     checks: Annotated[list[Literal["cell voltages", "temperatures"]], Field(min_length=1, max_length=2)] = [
         "cell voltages"
     ]
+    """What the nodes look at."""
     alarm_per_hop: Time
+    """Time from node to node."""
     host_wake: Time
+    """From the alarm at the port until the controller's evaluation begins."""
     tolerant_time: Time | None = None
+    """FTTI while asleep."""
 
 
 class SupplyPlan(Part):
     """How the pack is used, as far as the nodes' own supply is concerned: how much of the time awake."""
 
     awake: Ratio
+    """Share of the time in which the nodes are awake."""

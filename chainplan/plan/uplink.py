@@ -26,24 +26,33 @@ class BusErrors(Part):
     """Bus errors that the response times bear: `burst` at any time, and one more every `interval`."""
 
     burst: CountOrNone = 0
+    """So many at any time."""
     interval: Time | None = None
+    """And one more every so often."""
 
 
 class BusPlan(Part):
     """A CAN bus (ISO 11898-1). `data_rate` is that of the data phase of CAN FD frames, where it differs."""
 
     bit_rate: BitRate
+    """Bit rate of the bus."""
     data_rate: BitRate | None = None
+    """Bit rate of the data phase of CAN FD frames."""
     errors: BusErrors = BusErrors.model_construct()
+    """Bus errors that the response times bear."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class MasterPlan(Part):
     """A control unit without chains of its own: it judges what controllers tell it and tells the vehicle."""
 
     evaluation: Evaluation
+    """As of a controller."""
     actuators: dict[Name, Actuator] = {}
+    """As of a controller."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class MessagePlan(Part):
@@ -62,25 +71,45 @@ class MessagePlan(Part):
     """
 
     bus: Name
+    """The bus it goes on."""
     sender: Name | None = None
+    """A controller (each copy sends a message of its own) or a master. Without one the message only loads the
+    bus.
+    """
     identifier: Annotated[int, Field(ge=0, lt=1 << 29, strict=True)]
+    """Identifier, such as `0x120`; the lowest goes first."""
     identifier_step: Count = 1
+    """From one copy's identifier to the next one's."""
     extended: Truth = False
+    """29-bit identifier."""
     fd: Truth = False
+    """CAN FD frame."""
     data: Bits
+    """Whole bytes: up to 8, with `fd` up to 64."""
     period: Time
+    """How often it is sent, not in step with the scan."""
     jitter: Time = ZERO
+    """How late it can be queued."""
     deadline: Time | None = None
+    """Until the end of the frame; a message without a sender is judged only if this is given."""
     carries: Name | None = None
+    """The task whose readings it tells."""
     evaluated: Truth = False
+    """`yes`: as the evaluation has left them; `no`: straight from memory."""
     passes_on: Annotated[list[Name], Field(max_length=1000)] = []
+    """Messages whose content it passes on after an evaluation."""
     turns: Count = 1
+    """Values go out in so many turns where one frame cannot carry all."""
     note: Note = ""
+    """Free text for readers of the plan."""
 
 
 class UplinkPlan(Part):
     """The buses above the controllers, the masters on them and every message."""
 
     buses: dict[JoinedName, BusPlan]
+    """CAN buses (ISO 11898-1)."""
     masters: dict[JoinedName, MasterPlan] = {}
+    """Control units without chains of their own: they judge what controllers tell them, and tell others."""
     messages: dict[JoinedName, MessagePlan] = {}
+    """Periodic messages."""

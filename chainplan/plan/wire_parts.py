@@ -21,8 +21,11 @@ class CableLoss(Part):
     """Loss in dB per 100 m with f in MHz: ``k1*sqrt(f) + k2*f + k3/sqrt(f)``, as ANSI/TIA-568 writes it."""
 
     k1: Coefficient = 0.0
+    """See `loss`."""
     k2: Coefficient = 0.0
+    """See `loss`."""
     k3: Coefficient = 0.0
+    """See `loss`."""
 
 
 class Pair(Part):
@@ -33,9 +36,13 @@ class Pair(Part):
     """
 
     spacing: Length
+    """From centre to centre."""
     diameter: Length
+    """Of the bare conductor."""
     permittivity: Annotated[float, Field(ge=1, le=100, strict=True)] = 1.0
+    """Relative: of the insulation with a `lay`, of the whole medium without."""
     lay: Length | None = None
+    """Cable length of one full turn of the pair."""
 
 
 class Signal(Part):
@@ -47,12 +54,19 @@ class Signal(Part):
     """
 
     lowest: Frequency
+    """Lower end of its band."""
     highest: Frequency
+    """Upper end of its band."""
     transmit: Level
+    """Level sent, against a reference of your choice."""
     threshold: Level
+    """Level a receiver needs, against the same reference."""
     margin: Level = ZERO
+    """Wanted above the threshold; the link margin's limit."""
     driver: Resistance | None = None
+    """Impedance of the sending end."""
     receiver: Resistance | None = None
+    """Impedance of the receiving end."""
 
 
 class Bursts(Part):
@@ -62,13 +76,19 @@ class Bursts(Part):
     """
 
     p_good: Probability = 0.0
+    """Probability that a bit is hit while good."""
     p_bad: Probability
+    """Probability that a bit is hit while bad."""
     leave_good: Probability
+    """Probability, per bit, of turning from good to bad."""
     leave_bad: Probability
+    """Probability, per bit, of turning from bad to good."""
 
 
 class BitErrors(Part):
     """How often a bit is hit on one segment: each bit alone, in bursts, or both."""
 
     independent: Probability | None = None
+    """Probability that a bit is hit, each alone. At most 0.5."""
     bursts: Bursts | None = None
+    """A channel that is good or bad at each bit, and changes between the two."""

@@ -8,6 +8,7 @@ from typing import Any, Literal, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel
 
+from chainplan.plan.key_meanings import key_meanings
 from chainplan.plan.model import Plan
 from chainplan.plan.model_words import Slot, expected_words, slot_at
 from chainplan.plan.problems import KeyPath
@@ -18,6 +19,7 @@ class Key(NamedTuple):
     """A key of a part. `left_out` is empty where nothing in words stands for it."""
 
     name: str
+    meaning: str
     takes: str
     left_out: str
 
@@ -64,9 +66,11 @@ def _part(kind: type[BaseModel], paths: list[KeyPath]) -> PartKeys:
 
 
 def _keys(kind: type[BaseModel], path: KeyPath) -> Iterator[Key]:
+    meanings = key_meanings(kind)
     for name, info in kind.model_fields.items():
         here = (*path, name)
-        yield Key(name, _takes(here), "required" if info.is_required() else _default(info.default, here))
+        left_out = "required" if info.is_required() else _default(info.default, here)
+        yield Key(name, meanings.get(name, ""), _takes(here), left_out)
 
 
 def _takes(path: KeyPath) -> str:

@@ -48,6 +48,17 @@ def test_examples_fit_the_schema_of_the_plan_file(path: Path) -> None:
     jsonschema.validate(read_source(path).data, plan_schema())
 
 
+def test_every_key_says_what_it_means() -> None:
+    schema = plan_schema()
+    parts = [schema, *(part for part in schema["$defs"].values() if "additionalProperties" in part)]
+    for part in parts:
+        for name, key in part.get("properties", {}).items():
+            assert " " in key["description"], name
+    assert schema["properties"]["hazards"]["description"] == "Faults that must be handled in time."
+    every = schema["$defs"]["Task"]["properties"]["every"]
+    assert (every["description"], every["default"]) == ("Runs every so many scans.", 1)
+
+
 def test_the_schema_refuses_what_the_loader_refuses() -> None:
     validator = jsonschema.Draft202012Validator(plan_schema())
     data = parse_source(STARTER, "starter.yaml").data

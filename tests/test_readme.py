@@ -278,7 +278,7 @@ def test_a_table_lists_exactly_the_keys_of_the_schema(heading: str) -> None:
         assert row.meaning.strip(), row
         kind = slot_of(key.path[:-1]).type
         if row.meaning != "As of a controller.":  # it says more in a schema, which has no table above it
-            assert re.sub(r"\[(.+?)\]\(.*?\)", r"\1", row.meaning) == key_meanings(kind)[key.path[-1]]
+            assert re.sub(r"\[(.+?)\]\(.*?\)", r"\1", row.meaning) == key_meanings(kind)[str(key.path[-1])]
 
 
 def test_the_head_has_a_table_too() -> None:

@@ -18,6 +18,9 @@ _Result = TypeVar("_Result")
 MOST_OBJECTS = 256
 """Objects that one function remembers results of; the oldest are forgotten first."""
 
+MOST_RESULTS = 4096
+"""Results kept for one object; beyond them it starts anew."""
+
 _Function = Callable[Concatenate[_Of, _Rest], _Result]
 
 
@@ -40,6 +43,8 @@ def remembered(function: _Function[_Of, _Rest, _Result]) -> _Function[_Of, _Rest
         try:
             return results[rest]
         except KeyError:
+            if len(results) >= MOST_RESULTS:
+                results.clear()
             result = results[rest] = function(of, *rest, **named)
             return result
 

@@ -16,6 +16,7 @@ come on top: that is the FDTI of a hazard of the plan (:mod:`chainplan.budgets.l
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 from chainplan.budgets.age import slot_shift
@@ -73,43 +74,52 @@ class KindCoverage(NamedTuple):
     gaps: tuple[Gap, ...]
 
 
-class Coverage(NamedTuple):
-    """The whole table, in the order of :data:`~chainplan.plan.readings.HAZARD_KINDS`."""
+class Coverage:
+    """The whole table; what is known of a kind is worked out when first asked for."""
 
-    kinds: dict[HazardKind, KindCoverage]
-    tests: tuple[TaskInterval, ...]
-    """Every task that reads, on every controller."""
-    idle: dict[str, str]
-    """Tasks that read but show no hazard of the plan, and why."""
+    def __init__(
+        self, network: Network, scans: dict[str, ControllerScan], latencies: Iterable[HazardLatency]
+    ) -> None:
+        self._network = network
+        self._by_task = {
+            (name, work.name): task_interval(scan, index)
+            for name, scan in scans.items()
+            for index, work in enumerate(scan.works)
+            if work.task.kind != "write"
+        }
+        self._asked = _asked(network, scans)
+        self._latencies = tuple(latencies)
+        self._known: dict[HazardKind, KindCoverage] = {}
+
+    @property
+    def tests(self) -> tuple[TaskInterval, ...]:
+        """Return every task that reads, on every controller."""
+        return tuple(self._by_task.values())
+
+    @cached_property
+    def idle(self) -> dict[str, str]:
+        """Return the tasks that read but show no hazard of the plan, and why."""
+        return _idle(self._network.plan)
+
+    @property
+    def kinds(self) -> dict[HazardKind, KindCoverage]:
+        """Return every kind, in the order of :data:`~chainplan.plan.readings.HAZARD_KINDS`."""
+        return {kind: self.of(kind) for kind in HAZARD_KINDS}
+
+    def of(self, kind: HazardKind) -> KindCoverage:
+        """Return how far one kind of hazard is covered."""
+        if kind not in self._known:
+            hazards = self._network.plan.hazards
+            named = tuple(each for each in self._latencies if hazards[each.hazard].kind == kind)
+            self._known[kind] = _kind(kind, self._network, self._asked, self._by_task, named)
+        return self._known[kind]
 
 
 def coverage_budget(
     network: Network, scans: dict[str, ControllerScan], latencies: Iterable[HazardLatency]
 ) -> Coverage:
     """Return what the tasks of a plan cover; `latencies` are those of its hazards."""
-    tests = {
-        (name, work.name): task_interval(scan, index)
-        for name, scan in scans.items()
-        for index, work in enumerate(scan.works)
-        if work.task.kind != "write"
-    }
-    asked = _asked(network, scans)
-    known = list(latencies)
-    hazards = network.plan.hazards
-    return Coverage(
-        {
-            kind: _kind(
-                kind,
-                network,
-                asked,
-                tests,
-                tuple(each for each in known if hazards[each.hazard].kind == kind),
-            )
-            for kind in HAZARD_KINDS
-        },
-        tuple(tests.values()),
-        _idle(network.plan),
-    )
+    return Coverage(network, scans, latencies)
 
 
 def task_interval(scan: ControllerScan, index: int) -> TaskInterval:

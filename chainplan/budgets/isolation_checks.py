@@ -120,6 +120,9 @@ def _test_voltage(voltage: int, insulation: Insulation) -> _Need:
     return _need(test_voltage_ac(voltage))
 
 
+MOST_JUDGED = 4096
+"""Makes of segment under voltages that a judge remembers; beyond them it starts anew."""
+
 _Judged = tuple[int | None, tuple[Check, ...]]
 """What a segment's barriers hold together, and its checks."""
 
@@ -143,6 +146,8 @@ class Judge:
         key = (id(segment.hop), segment.insulation, references, conductors)
         judged = self._judged.get(key)
         if judged is None:
+            if len(self._judged) >= MOST_JUDGED:
+                self._judged.clear()
             found = self._judge(segment.hop, segment.insulation, references, conductors)
             judged = self._judged[key] = segment.hop, found
         return judged[1]

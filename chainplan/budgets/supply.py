@@ -221,13 +221,28 @@ def _corners(kinds: Sequence[NodeSupply], awake: Span) -> Iterator[tuple[_Drawn,
 
 
 def _kinds(nodes: Sequence[NodeSupply]) -> list[NodeSupply]:
-    """Return two nodes at most of those that do the same: more of them cannot change a difference."""
-    kinds: dict[tuple[object, ...], list[NodeSupply]] = {}
-    for each in nodes:
+    """Return the nodes that can draw most or least, and the next to them.
+
+    Of nodes that differ only in how long they communicate, that are those that do so longest and shortest: at
+    rest or not, charge is linear in that time, and where it turns it turns away from the ends. A node that
+    converts all the rest of its time depends on both ends of that time: there only equal ones are left out.
+    """
+    kinds: dict[tuple[object, ...], list[int]] = {}
+    for place, each in enumerate(nodes):
         activity = each.activity
-        key = (each.controller, id(each.node.type), activity.communicating, activity.measuring, activity.free)
-        kinds.setdefault(key, []).append(each)
-    return [each for alike in kinds.values() for each in alike[:2]]
+        key = (
+            each.controller,
+            id(each.node.type),
+            activity.measuring,
+            activity.free and activity.communicating,
+        )
+        kinds.setdefault(key, []).append(place)
+    kept: set[int] = set()
+    for alike in kinds.values():
+        for case in Case:
+            in_order = sorted((nodes[place].activity.communicating[case], place) for place in alike)
+            kept.update(place for _, place in (*in_order[:2], *in_order[-2:]))
+    return [nodes[place] for place in sorted(kept)]
 
 
 def _two_nodes(most: list[_Drawn], least: list[_Drawn]) -> tuple[_Drawn, _Drawn]:

@@ -65,7 +65,8 @@ class Trial:
 
 def checked(evaluation: Evaluation) -> Trial:
     """Return the trial of a plan whose values were moved: refused where a plan file would be."""
-    error = next((each for each in check_plan(evaluation.plan, suspect=False) if each.severity == "error"), None)
+    errors = (each for each in check_plan(evaluation.plan, suspect=False) if each.severity == "error")
+    error = next(errors, None)
     if error is None:
         return Trial(evaluation)
     return Trial(

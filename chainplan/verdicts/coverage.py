@@ -19,9 +19,9 @@ def coverage_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
     """Yield one verdict per kind of hazard that the target names."""
     if not evaluation.plan.targets.coverage:
         return
-    kinds = evaluation.coverage.kinds
+    coverage = evaluation.coverage
     for kind in dict.fromkeys(evaluation.plan.targets.coverage):
-        covered = kinds[kind]
+        covered = coverage.of(kind)
         yield Verdict(
             f"{covered.unit}s covered",
             kind,

@@ -1,0 +1,153 @@
+"""Sample age and skew by hand, in packs of round figures.
+
+1 bit takes 1 us and nothing is framed: a run of `cells` on n nodes is a trigger of 8 us, a conversion of
+2 ms, a request of 8 us and n answers of 72 us. A kilometre of cable takes 5 us. No source but
+the definitions at the top of chainplan/budgets/age.py.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from standby_packs import evaluation_of, ticks
+
+from chainplan.budgets.age import SampleTiming, overlapped_conversion, slot_shift
+from chainplan.budgets.terms import Case
+
+US, MS = ticks("1 us"), ticks("1 ms")
+PERIOD = 100 * MS
+
+CELLS = {"value": "16 bit"}
+WARM = {"reads": "temperatures", "value": "16 bit"}
+LONG = {"segments": {"cable": "cable", "length": "1 km"}}
+TWO_PORTS: dict[str, Any] = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
+STEPS = {"conversions": {"cell voltages": {"time": "2 ms", "step": "20 us"}}}
+
+
+def timing_of(task: str = "cells", nodes: int = 4, **more: Any) -> SampleTiming:
+    return next(each for each in evaluation_of(nodes, **more).samples if each.task == task)
+
+
+class TestAge:
+    def test_trigger_to_memory(self) -> None:
+        # sampled when the trigger is in, in memory 2 ms and 8 + 4 * 72 us later
+        timing = timing_of()
+        assert timing.age.total == PERIOD + 2 * MS + 296 * US
+        assert timing.typical_age.total == timing.age.total
+
+    def test_sampled_early_and_late_in_memory(self) -> None:
+        # A bit takes 1 to 2 us: the trigger is in after 8 us, the last answer after twice 8 + 8 + 288 us.
+        age = timing_of(protocol={"bit_rate": "0.5 Mbit/s .. 1 Mbit/s"}).age.total
+        assert age == PERIOD + 2 * MS + (2 * (8 + 8 + 288) - 8) * US
+
+    def test_jitter_counts_once_and_only_at_the_worst(self) -> None:
+        timing = timing_of(controller={"scan_jitter": "3 ms"})
+        assert timing.age.total == PERIOD + 3 * MS + 2 * MS + 296 * US
+        assert timing.typical_age.total == PERIOD + 2 * MS + 296 * US
+
+    def test_overlap_reads_one_period_later(self) -> None:
+        timing = timing_of(tasks={"cells": CELLS | {"overlap": True}})
+        assert timing.age.total == 2 * PERIOD + 296 * US
+
+    def test_a_seldom_task_stands_for_its_period(self) -> None:
+        timing = timing_of(tasks={"cells": CELLS | {"every": 3}})
+        assert timing.age.total == 3 * PERIOD + 2 * MS + 296 * US
+
+    def test_a_task_before_it_shifts_its_slot(self) -> None:
+        # Temperatures take 8 us, 3 ms, 8 us and 4 * 40 us in every other scan: so much later the next value
+        # of a cell may be sampled than this one.
+        timing = timing_of(tasks={"warm": WARM | {"every": 2}, "cells": CELLS})
+        assert timing.age.total == PERIOD + 3176 * US + 2 * MS + 296 * US
+
+    def test_a_task_always_before_it_shifts_nothing(self) -> None:
+        tasks = {"warm": WARM | {"every": 2, "phase": 1}, "cells": CELLS | {"every": 2, "phase": 1}}
+        assert timing_of(tasks=tasks).age.total == 2 * PERIOD + 2 * MS + 296 * US
+
+    def test_a_very_long_major_cycle_is_bounded(self) -> None:
+        # 89 * 97 scans are not walked through: both tasks before it are taken to meet, as they once do.
+        tasks = {"warm": WARM | {"every": 89}, "status": WARM | {"every": 97}, "cells": CELLS}
+        (scan,) = evaluation_of(tasks=tasks).scans.values()
+        assert slot_shift(scan, 2, 1, Case.BEST, Case.WORST) == 2 * 3176 * US
+
+    def test_a_later_block_is_sampled_later(self) -> None:
+        # Two cells at a time, 20 us from channel to channel: blocks of 8 + 4 * 40 us; the second one holds
+        # what was sampled 40 us after the trigger.
+        timing = timing_of(node=STEPS, tasks={"cells": CELLS | {"values_per_read": 2}})
+        assert timing.age.total == PERIOD + 2 * MS + (2 * 168 - 40) * US
+
+    def test_a_polled_node_samples_when_its_own_trigger_is_in(self) -> None:
+        # Three nodes, 5 us of cable before each: the last one has the trigger 15 us after the first bit's end
+        # and its answer is in after all others: 8 us out, 72 us back, and the cables both ways.
+        timing = timing_of(nodes=3, protocol={"read_style": "polled"}, chains={"line": LONG})
+        polls = 3 * (8 + 72) + 2 * (5 + 10 + 15)
+        assert (
+            timing.age.total == PERIOD + 2 * MS + polls * US
+        )  # the trigger's 15 us out are in both instants
+        assert timing.where == "S.3"
+
+    def test_without_a_trigger_a_value_may_be_a_conversion_old(self) -> None:
+        # A read: the request leaves at once, the value was sampled 2 ms before.
+        timing = timing_of(tasks={"cells": CELLS | {"kind": "read"}})
+        assert timing.age.total == PERIOD + 2 * MS + 296 * US
+
+    def test_the_oldest_value_is_named_at_its_worst(self) -> None:
+        # The upper chain has fewer values, but its nodes may take 5 ms to answer.
+        slow = {4: {"turn_around": {"min": "1 us", "typical": "1 us", "max": "5 ms"}}}
+        chains = {"lower": {"order": ["S.1..3"]}, "upper": {"order": ["S.4"], "head": "C:2"}}
+        timing = timing_of(kinds=slow, chains=chains)
+        assert timing.where == "S.4"
+        assert timing.age.total == PERIOD + 2 * MS + (8 + 72) * US + 5 * MS
+
+
+class TestSkew:
+    def test_on_one_chain_the_way_and_the_sequence_count(self) -> None:
+        # From node 1 to node 4 three cables; from the first to the last of four channels three steps.
+        skew = timing_of(node=STEPS, chains={"line": LONG}).skew
+        assert {term.label: term.total for term in skew.terms} == {
+            "way from the first node to the last one": 15 * US,
+            "place in the conversion sequence": 60 * US,
+        }
+
+    @pytest.mark.parametrize(("by", "spread"), [("one core", 20), ("each port", 10)])
+    def test_over_two_chains_the_set_up_counts(self, by: str, spread: int) -> None:
+        # A set-up takes 10 to 20 us. One core: the second port's begins when the first one's is over, and
+        # that is one event for both; so the second trigger comes 20 us later at most. With a core for each
+        # port one may take 10 us and the other 20 us.
+        set_up = {"set_up": "10 us .. 20 us", "set_up_by": by}
+        skew = timing_of(controller=set_up, chains=TWO_PORTS).skew
+        assert {term.label: term.total for term in skew.terms} == {
+            "between the first and the last trigger's arrival": spread * US
+        }
+
+    def test_paused_balancing_of_a_nearer_node(self) -> None:
+        # The near one settles for 1 ms before it samples, the far one, 5 us behind it, not at all.
+        settles = {1: {"balancing": {"current": "100 mA", "settling": "1 ms"}}}
+        tasks = {"cells": CELLS | {"pause_balancing": True}}
+        skew = timing_of(nodes=2, kinds=settles, chains={"line": LONG}, tasks=tasks).skew
+        assert skew.total == MS - 5 * US
+
+    def test_paused_balancing_of_the_farther_node(self) -> None:
+        settles = {2: {"balancing": {"current": "100 mA", "settling": "1 ms"}}}
+        tasks = {"cells": CELLS | {"pause_balancing": True}}
+        skew = timing_of(nodes=2, kinds=settles, chains={"line": LONG}, tasks=tasks).skew
+        assert skew.total == MS + 5 * US
+
+    def test_what_nothing_triggers_has_no_common_instant(self) -> None:
+        timing = timing_of(node=STEPS, chains={"line": LONG}, tasks={"cells": CELLS | {"kind": "read"}})
+        assert timing.skew.terms == ()
+
+
+class TestOverlappedConversion:
+    def test_by_hand(self) -> None:
+        # The later of two triggers is sent after two set-ups of 10 us and its 8 bit; then the longest
+        # settling and conversion of any node.
+        slow = {3: {"conversions": {"cell voltages": {"time": "7 ms"}}}}
+        scan = evaluation_of(
+            kinds=slow,
+            node={"balancing": {"current": "100 mA", "settling": "1 ms"}},
+            chains=TWO_PORTS,
+            controller={"set_up": "10 us", "set_up_by": "one core"},
+            tasks={"cells": CELLS | {"overlap": True, "pause_balancing": True}},
+        ).scans["C"]
+        assert overlapped_conversion(scan, 0).total == (10 + 10 + 8) * US + 1 * MS + 7 * MS

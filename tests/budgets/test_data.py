@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from fractions import Fraction
 from pathlib import Path
 
-from chainplan.budgets.data import bytes_budget
+from standby_packs import evaluation_of, ticks
+
+from chainplan.budgets.data import bytes_budget, host_bus_time
 from chainplan.budgets.scan import scan_budget
 from chainplan.chain.build import build_network
 from chainplan.evaluation import Evaluation
@@ -51,3 +54,46 @@ def test_data_per_sample_is_judged_finer_than_by_whole_bits() -> None:
         verdicts = Evaluation(plan.model_copy(update={"targets": targets})).verdicts
         (verdict,) = (each for each in verdicts if each.target == "data per sample")
         assert (verdict.value, verdict.status) == (3_093_750, status)
+
+
+class TestByHand:
+    """Four nodes of four cells and two temperatures, nothing framed, a scan every 100 ms.
+
+    Cell voltages: a trigger and a request of 8 bit, four answers of 8 + 4 * 16 bit: 304 bit, worth 256.
+    Temperatures every other scan: the same with answers of 8 + 2 * 16 bit: 176 bit, worth 128.
+    """
+
+    TASKS = {  # noqa: RUF012
+        "cells": {"value": "16 bit"},
+        "warm": {"reads": "temperatures", "value": "16 bit", "every": 2},
+    }
+
+    def test_means_over_the_major_cycle(self) -> None:
+        traffic = bytes_budget(evaluation_of(tasks=self.TASKS).scans["C"])
+        assert traffic.busiest_scan.total == 304 + 176
+        assert traffic.payload_per_scan == 256 + 128 // 2
+        assert traffic.wire_per_scan == traffic.host_bus_per_scan == 304 + 176 // 2
+        assert traffic.efficiency == Fraction(320, 392)
+
+    def test_a_log_of_an_hour(self) -> None:
+        # 320 bit are 40 bytes a scan, ten scans a second, 3600 seconds
+        traffic = bytes_budget(evaluation_of(tasks=self.TASKS).scans["C"])
+        assert traffic.log_per_hour == 40 * 10 * 3600
+
+    def test_a_task_without_samples(self) -> None:
+        tasks = {"status": {"kind": "read", "reads": "status", "data": "16 bit"}, "off": {"kind": "write"}}
+        traffic = bytes_budget(evaluation_of(tasks=tasks).scans["C"])
+        status, off = traffic.tasks
+        assert (status.samples, status.payload, status.wire.total) == (4, 64, 8 + 4 * 24)
+        assert (off.samples, off.payload, off.wire.total) == (0, 0, 8)
+        assert off.bytes_per_sample is None
+        assert off.efficiency == 0
+
+    def test_host_bus_time(self) -> None:
+        # 480 bit over the bus in the scan in which both tasks are due
+        scan = evaluation_of(
+            tasks=self.TASKS, controller={"host_bus": {"bit_rate": "1 Mbit/s .. 2 Mbit/s"}}
+        ).scans["C"]
+        time = host_bus_time(scan, bytes_budget(scan))
+        assert time is not None
+        assert time.total == 480 * ticks("1 us")  # at the slowest

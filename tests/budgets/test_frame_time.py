@@ -1,0 +1,53 @@
+"""Frames and ways by hand: characters, the gaps between them, and what storing relays add each way."""
+
+from __future__ import annotations
+
+import pytest
+from standby_packs import evaluation_of, ticks
+
+from chainplan.budgets.terms import Case
+from chainplan.budgets.wire import Way, frame_time, way_along, wire_bits
+
+US = ticks("1 us")
+FRAMED = {
+    "character": {"data": "8 bit", "wire": "11 bit"},
+    "preamble": "5 bit",
+    "trailer": "3 bit",
+    "byte_gap": "2 us .. 4 us",
+    "shortest_frame": "24 bit",
+    "allowance": "0 % .. 50 %",
+}
+
+
+@pytest.mark.parametrize(
+    ("bits", "characters"),
+    [(1, 3), (24, 3), (25, 4), (32, 4)],  # 24 bit at least, in whole characters
+)
+def test_frame(bits: int, characters: int) -> None:
+    # 1 Mbit/s: 5 + 11 a character + 3 bit, a gap between two characters and none behind the last
+    (chain,) = evaluation_of(protocol=FRAMED).network.chains.values()
+    wire = 5 + 11 * characters + 3
+    assert wire_bits(chain.protocol, bits) == wire
+    assert frame_time(chain.protocol, bits, Case.BEST) == (wire + 2 * (characters - 1)) * US
+    assert frame_time(chain.protocol, bits, Case.WORST) == (wire + 4 * (characters - 1)) * US * 3 // 2
+
+
+def test_a_storing_relay_adds_the_frame_each_way() -> None:
+    way = Way(out=(10, 20, 30), home=(11, 22, 33), stores=(0, 1, 2), across=40, stores_across=3)
+    assert [way.reach(node, 7) for node in range(3)] == [10, 27, 44]
+    assert [way.back(node, 7) for node in range(3)] == [11, 29, 47]
+
+
+def test_ways_of_a_ring() -> None:
+    # Four nodes, a kilometre (5 us) before each and one behind the last. The tail's own relay and cable lie
+    # only on the way across.
+    relay = {"relay": {"style": "store-and-forward", "outward": "1 us", "homeward": "2 us"}}
+    chains = {
+        "line": {"shape": "ring", "back": "C:2", "segments": {"cable": "cable", "length": "1 km"}},
+    }
+    (chain,) = evaluation_of(node=relay, chains=chains).network.chains.values()
+    way = way_along(chain, Case.WORST)
+    assert way.out == tuple((5 * place + place - 1) * US for place in (1, 2, 3, 4))
+    assert way.home == tuple((5 * place + 2 * (place - 1)) * US for place in (1, 2, 3, 4))
+    assert way.stores == (0, 1, 2, 3)
+    assert (way.across, way.stores_across) == ((5 * 5 + 4) * US, 4)

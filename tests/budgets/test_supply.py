@@ -15,10 +15,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from standby_packs import evaluation_of, findings_of, ticks
 
-from chainplan.budgets.activity import activities
-from chainplan.budgets.supply import ALWAYS, NEVER, StringSupply
+from chainplan.budgets import supply
+from chainplan.budgets.activity import Activity, activities
+from chainplan.budgets.supply import ALWAYS, NEVER, WHOLE, NodeSupply, StringSupply
 from chainplan.budgets.terms import Case, parts_add_up
+from chainplan.chain.network import Node
 from chainplan.evaluation import Evaluation
+from chainplan.plan.parts import Currents, NodeType, Relay
 from chainplan.quantity import RATIO, Span, parse_quantity
 from chainplan.verdicts.verdict import Verdict
 from chainplan.witness.draw import Draw
@@ -26,6 +29,7 @@ from chainplan.witness.simulate import simulate
 
 CURRENTS = {"sleep": "15 uA", "idle": "2 mA", "measuring": "9 mA", "communicating": "12 mA"}
 DRAWS: dict[str, Any] = {"currents": CURRENTS}
+NODE = NodeType(cell_inputs=1, relay=Relay(outward=Span.exact(0), homeward=Span.exact(0)))
 READ = {"cells": {"kind": "read", "reads": "status", "data": "64 bit"}}
 
 
@@ -271,3 +275,50 @@ def test_no_two_nodes_differ_by_more(data: st.DataObject) -> None:
         busy += communicating * within(parts.communicating)
         drawn.append(720 * (awake * Fraction(busy, cycle) + (1 - awake) * within(parts.sleep)))
     assert max(drawn) - min(drawn) <= worst
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.tuples(*[st.integers(0, 1200)] * 3), st.booleans(), st.integers(0, 1), st.integers(0, 300)
+        ),
+        min_size=1,
+        max_size=9,
+    ),
+    st.lists(st.integers(0, 50), min_size=9, max_size=9),
+)
+def test_the_nodes_left_out_neither_draw_most_nor_least(
+    drawn: list[tuple[tuple[int, int, int], bool, int, int]], currents: list[int]
+) -> None:
+    # Two makes of node at random times; a cycle of 1000, so that some are at work for longer than there is.
+    low, middle, high = sorted(currents[:3]), sorted(currents[3:6]), sorted(currents[6:])
+    types = [
+        NODE.model_copy(
+            update={
+                "currents": Currents(
+                    sleep=Span.exact(0), idle=Span(*idle), measuring=Span(*middle), communicating=Span(*high)
+                )
+            }
+        )
+        for idle in (low, middle)
+    ]
+    nodes = [
+        NodeSupply(
+            "one",
+            Activity(
+                Node(f"main.{place}", f"main.{place}", "main", types[make], 1, 0, place, 0, 0),
+                Span(*sorted(times)),
+                Span.exact(measuring),
+                free,
+            ),
+            Span(990, 1000, 1010),
+        )
+        for place, (times, free, make, measuring) in enumerate(drawn)
+    ]
+    awake = Span(WHOLE // 3, WHOLE // 2, WHOLE)
+    chosen = supply._spread("main", nodes, awake)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(supply, "_kinds", list)
+        everything = supply._spread("main", nodes, awake)
+    assert chosen.worst.total == everything.worst.total
+    assert chosen.typical.total == everything.typical.total

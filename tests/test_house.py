@@ -13,6 +13,7 @@ HOUSE = Path(__file__).parents[1] / "chainplan"
 ROOMS: dict[str, set[str]] = {
     "quantity": set(),
     "remembered": set(),
+    "workers": set(),
     "tables": {"quantity"},
     "plan": {"quantity"},
     "chain": {"plan", "quantity", "remembered"},
@@ -37,9 +38,9 @@ ROOMS: dict[str, set[str]] = {
     "notebook": {"cautions", "evaluation", "plan", "report", "verdicts"},  # how results show themselves
     "frames": {"evaluation", "report", "verdicts"},
     "comparison": {"budgets", "evaluation", "plan", "quantity", "sums", "verdicts"},
-    "study": {"budgets", "chain", "evaluation", "plan", "quantity", "sums", "verdicts"},
-    "witness": {"chain", "plan", "quantity"},
-    "tolerance": {"budgets", "evaluation", "plan", "quantity", "verdicts"},
+    "study": {"budgets", "chain", "evaluation", "plan", "quantity", "sums", "verdicts", "workers"},
+    "witness": {"chain", "plan", "quantity", "workers"},
+    "tolerance": {"budgets", "evaluation", "plan", "quantity", "verdicts", "workers"},
     "printout": {"budgets", "cautions", "chain", "evaluation", "plan", "quantity", "report", "sums"},
     "exports": {"budgets", "chain", "plan", "quantity"},
     "captures": {"budgets", "chain", "exports", "quantity"},

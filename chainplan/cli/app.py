@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import typer
 
 from chainplan.cli.examples import help_end
-from chainplan.cli.guard import guarded
+from chainplan.cli.guard import begin, guarded
 from chainplan.report.names import ON_REQUEST, SECTIONS
 
 app = typer.Typer(
@@ -462,10 +462,16 @@ def _run(command: str, **options: object) -> None:
 
 def main() -> None:
     """Run the command line."""
+    begin()
+    sys.exit(guarded(_program))  # once more around all: help screens are written before a command runs
+
+
+def _program() -> int:
     try:
         app(prog_name="chainplan")
-    except KeyboardInterrupt:
-        sys.exit(130)
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else int(end.code is not None)
+    return 0
 
 
 for _command in app.registered_commands:  # when all are declared: examples under each help screen

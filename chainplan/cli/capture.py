@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, BinaryIO, Literal
 
-from chainplan.cli.files import write_result
+from chainplan.cli.files import check_output, write_result
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan
 from chainplan.plan.problems import escape
@@ -40,7 +40,8 @@ def run(
     as_json: bool,
 ) -> int:
     """Compare a capture; return 0 if all of it is inside the plan, 1 if anything is not."""
-    loaded, evaluation = open_plan(plan, settings)
+    loaded, evaluation = open_plan(plan, settings, out)
+    check_output(out, [file])
     from chainplan.captures.compare import Options
 
     options = Options(

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from chainplan.cli.files import write_result
+from chainplan.cli.files import same_file, write_result
 from chainplan.cli.guard import UNUSABLE, UserError, complain, write_out
 from chainplan.cli.plans import open_plan, plain_look
 from chainplan.plan.problems import dotted, escape, render_all
@@ -99,19 +97,11 @@ def _refuse_collisions(plans: Iterable[str], wanted: list[str]) -> None:
     if wanted.count("-") > 1:
         raise UserError("--junit - and --markdown -: only one of the two can go to the standard output")
     files = [name for name in wanted if name != "-"]
-    if len(files) > 1 and _same(files[0], files[1]):
+    if len(files) > 1 and same_file(files[0], files[1]):
         raise UserError(f"--junit and --markdown: both name the file {escape(files[0])}")
     for file in files:
-        if any(_same(file, plan) for plan in plans):
+        if any(same_file(file, plan) for plan in plans):
             raise UserError(f"{escape(file)}: this is a plan that is checked; a result does not replace it")
-
-
-def _same(one: str, other: str) -> bool:
-    with suppress(OSError, ValueError):
-        if os.path.realpath(one) == os.path.realpath(other):
-            return True
-        return os.path.samefile(one, other)  # two names of one file; fails where one of them is not there
-    return False
 
 
 def _encodable(text: str) -> str:

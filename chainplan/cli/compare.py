@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from chainplan.cli.files import write_result
+from chainplan.cli.files import check_output, write_result
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan
 from chainplan.comparison.whole import Comparison, compare
@@ -27,6 +27,8 @@ def run(
     if len(plans) < 2:
         raise UserError("one plan alone has nothing to be compared with\n   expected: two plans or more")
     opened = _open(plans)
+    for name in (out, markdown):
+        check_output(name, [file for loaded, _ in opened for file in loaded.sources.files()])
     comparison = compare([loaded for loaded, _ in opened], [evaluation for _, evaluation in opened])
     if markdown is not None:
         from chainplan.report.comparison_markdown import comparison_markdown

@@ -14,6 +14,6 @@ def run(
     plan: str, settings: Sequence[str] | None, out: str | None, *, reach: bool = False, headroom: bool = False
 ) -> int:
     """Write the results of a plan, to stdout or to a file."""
-    loaded, evaluation = open_plan(plan, settings)
+    loaded, evaluation = open_plan(plan, settings, out)
     write_result(data_text(loaded, evaluation, __version__, reach=reach, headroom=headroom), out)
     return 0

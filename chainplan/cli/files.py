@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-import secrets
-import shutil
-from collections.abc import Callable
+import stat
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from typing import BinaryIO
 
@@ -24,6 +23,30 @@ def write_result(text: str, out: str | None) -> None:
         write_whole(out, text)
 
 
+def check_output(out: str | None, read: Iterable[str]) -> None:
+    """Refuse a file that a result cannot be written to, before any work; `read` are the files it comes from.
+
+    Raises :class:`UserError`.
+    """
+    if out is None or out == "-":
+        return
+    for name in read:
+        if same_file(out, name):
+            raise UserError(f"{escape(out)}: the result comes from this file and does not replace it")
+    folder = os.path.dirname(os.path.realpath(out)) if "\0" not in out else ""
+    if folder and not os.path.isdir(folder):
+        raise UserError(f"{escape(out)}: the file cannot be written: there is no directory {escape(folder)}")
+
+
+def same_file(one: str, other: str) -> bool:
+    """Tell whether two names lead to one file, or would if it were there."""
+    with suppress(OSError, ValueError):
+        if os.path.realpath(one) == os.path.realpath(other):
+            return True
+        return os.path.samefile(one, other)  # two names of one file; fails where one of them is not there
+    return False
+
+
 def write_whole(name: str, content: Content, *, replace: bool = True) -> None:
     """Write a file, text as UTF-8; what was there before stays until the new file is complete.
 
@@ -38,6 +61,8 @@ def write_whole(name: str, content: Content, *, replace: bool = True) -> None:
     if os.path.exists(target) and not os.path.isfile(target):
         _write_through(name, target, content)
         return
+    import secrets  # here, because most commands write no file
+
     temporary = f"{target}.{secrets.token_hex(4)}.part"
     try:
         # The mode of a new file follows the user's umask, as for any other program.
@@ -46,7 +71,7 @@ def write_whole(name: str, content: Content, *, replace: bool = True) -> None:
             with open(handle, "wb") as stream:
                 _fill(stream, content)
             if os.path.exists(target):
-                shutil.copymode(target, temporary)
+                os.chmod(temporary, stat.S_IMODE(os.stat(target).st_mode))
             os.replace(temporary, target)
         except BaseException:
             with suppress(OSError):

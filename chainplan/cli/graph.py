@@ -20,7 +20,7 @@ _WRITERS = {"dot": dot_text, "graphml": graphml_text, "mermaid": mermaid_text}
 
 def run(plan: str, form: Format, shown: Shown, settings: Sequence[str] | None, out: str | None) -> int:
     """Write the drawing of a plan, to stdout or to a file."""
-    _, evaluation = open_plan(plan, settings)
+    _, evaluation = open_plan(plan, settings, out)
     drawn = drawing(evaluation, shown)
     text = _WRITERS[form](drawn)
     if out is None or out == "-":

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Callable
+from contextlib import suppress
+from typing import NoReturn
 
 UNUSABLE = 2
 """Exit code for a plan, a name or a file that cannot be used, as for a mistyped option."""
@@ -16,8 +19,47 @@ PIPE_CLOSED = 128 + 13
 """Exit code when the reader has gone: 128 + SIGPIPE."""
 
 
+ENDING = ("SIGTERM", "SIGHUP")
+"""Signals that ask the program to end, by name: not every system has both."""
+
+
 class UserError(Exception):
     """Something the user asked for that cannot be done; its text says what and why."""
+
+
+def begin() -> None:
+    """Ready the process: every stream is there, and a signal that ends it lets it clear up first.
+
+    Otherwise a temporary file would stay behind, and worker processes would go on. What the caller told us to
+    ignore, such as SIGHUP under nohup, stays ignored.
+    """
+    _open_streams()
+    for name in ENDING:
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _end)
+
+
+def _end(number: int, _: object) -> NoReturn:
+    signal.signal(number, signal.SIG_DFL)  # the second one does not wait
+    sys.exit(128 + number)
+
+
+def _open_streams() -> None:
+    """Put something in place of streams that the caller has closed, lest a file of ours take their number.
+
+    In place of stdout something that refuses to be written to: then results that go nowhere are told.
+    """
+    for number, flags in enumerate((os.O_RDONLY, os.O_RDONLY, os.O_WRONLY)):
+        try:
+            os.fstat(number)
+        except OSError:
+            with suppress(OSError):
+                os.open(os.devnull, flags)  # takes the lowest number that is free, so this one
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115 - open to the end
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115 - open to the end
 
 
 def guarded(work: Callable[[], int]) -> int:

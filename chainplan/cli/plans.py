@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 
+from chainplan.cli.files import check_output
 from chainplan.cli.guard import UserError, complain
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan
@@ -12,15 +13,19 @@ from chainplan.plan.problems import PlanError, render_all
 from chainplan.report.figures import Look
 
 
-def open_plan(name: str, settings: Sequence[str] | None = None) -> tuple[LoadedPlan, Evaluation]:
+def open_plan(
+    name: str, settings: Sequence[str] | None = None, out: str | None = None
+) -> tuple[LoadedPlan, Evaluation]:
     """Read and check a plan; its warnings go to stderr. Raises :class:`UserError` with every problem.
 
-    `settings` are values set instead of what the file says (:mod:`chainplan.plan.settings`).
+    `settings` are values set instead of what the file says (:mod:`chainplan.plan.settings`). `out` is where
+    the result will go: refused here, before any work, where that cannot be.
     """
     try:
         loaded = load_plan(name, settings or (), called="--with")
     except PlanError as error:
         raise UserError(render_all(error.problems)) from None
+    check_output(out, loaded.sources.files())
     if loaded.warnings:
         complain(render_all(loaded.warnings))
     return loaded, Evaluation(loaded.plan)

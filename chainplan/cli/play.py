@@ -31,7 +31,7 @@ def run(
     out: str | None,
 ) -> int:
     """Play a plan; return 0 if every bound held, 1 if one did not, 130 if it was interrupted."""
-    loaded, evaluation = open_plan(plan, settings)
+    loaded, evaluation = open_plan(plan, settings, out)
     from chainplan.witness.compare import compare
     from chainplan.witness.corners import cases
 

@@ -32,7 +32,7 @@ def run(
     as_pdf = _is_pdf(out)
     if as_pdf:
         _check_pdf()
-    loaded, evaluation = open_plan(plan, settings)
+    loaded, evaluation = open_plan(plan, settings, out)
     from chainplan import __version__
     from chainplan.printout import Options, printout_html
 

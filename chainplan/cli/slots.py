@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 def run(plan: str, settings: Sequence[str] | None, controller: str | None, form: str, out: str | None) -> int:
     """Write the slot table of one controller or of all; return 0."""
-    loaded, evaluation = open_plan(plan, settings)
+    loaded, evaluation = open_plan(plan, settings, out)
     tables = [slot_table(evaluation.scans[name]) for name in chosen(evaluation, controller)]
     for table in tables:
         if not table.complete:

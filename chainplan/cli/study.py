@@ -12,7 +12,7 @@ from importlib.util import find_spec
 
 from rich.console import Console
 
-from chainplan.cli.files import write_whole
+from chainplan.cli.files import check_output, write_whole
 from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
 from chainplan.plan.problems import PlanError, escape, render_all
 from chainplan.report.study import Shown, axes, points, study_text, wanted_numbers
@@ -44,8 +44,10 @@ def run(
 ) -> int:
     """Run a study; return 0 if a candidate meets what it must, 1 if none does, 130 if it was interrupted."""
     backend = _backend(workers, joblib)
-    _check_files(study, out, plot)
+    _check_files(out, plot)
     loaded, job = _opened(study)
+    for name in (out, plot):
+        check_output(name, [loaded.file, *loaded.plan.sources.files()])
     if loaded.study.sample is not None:
         _need("scipy", "a sample")
     total = count(loaded.levers, loaded.study.sample)
@@ -97,7 +99,7 @@ def _need(module: str, what: str, how: str = EXTRA) -> None:
         raise UserError(f"{escape(what)} needs {module}, which is not installed\n   expected: {how}")
 
 
-def _check_files(study: str, out: str | None, plot: str | None) -> None:
+def _check_files(out: str | None, plot: str | None) -> None:
     """Refuse names that cannot be meant, before hours of work."""
     if out is not None and not out.lower().endswith((".csv", ".parquet")):
         raise UserError(
@@ -107,8 +109,6 @@ def _check_files(study: str, out: str | None, plot: str | None) -> None:
         _need("pyarrow", "--out FILE.parquet")
     if plot is not None and not plot.lower().endswith(".svg"):
         raise UserError(f"--plot {escape(plot)}: this is no name of a drawing\n   expected: FILE.svg")
-    if out is not None and os.path.realpath(out) == os.path.realpath(study):
-        raise UserError(f"{escape(out)}: this is the study itself; its results do not replace it")
 
 
 @contextmanager

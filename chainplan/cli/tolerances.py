@@ -28,7 +28,7 @@ def run(
     out: str | None,
 ) -> int:
     """Print the study of the figures that the words mean, or of those with the least margin; return 0."""
-    loaded, evaluation = open_plan(plan, settings)
+    loaded, evaluation = open_plan(plan, settings, out)
     figures = _figures(evaluation, figure)
     with _progress() as progress:
         found = study(evaluation, figures, samples, seed, workers or os.cpu_count() or 1, progress)

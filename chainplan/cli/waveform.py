@@ -25,7 +25,7 @@ _CASES = {
 
 def run(plan: str, settings: Sequence[str] | None, out: str, scans: int | None, case: str) -> int:
     """Write the waveform of all controllers; return 0."""
-    loaded, evaluation = open_plan(plan, settings)
+    loaded, evaluation = open_plan(plan, settings, out)
     cycle = max((scan.phases.major_cycle for scan in evaluation.scans.values()), default=1)
     count = scans or min(cycle, USUAL_SCANS)
     try:

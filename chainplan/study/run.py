@@ -7,10 +7,9 @@ put into batches.
 from __future__ import annotations
 
 import gc
-import signal
 from collections import deque
 from collections.abc import Generator, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from contextlib import ExitStack, contextmanager
 from importlib import import_module
 from itertools import islice
@@ -19,6 +18,7 @@ from typing import NamedTuple
 
 from chainplan.study.job import Job, Row, evaluate_batch, packed
 from chainplan.study.levers import Candidate
+from chainplan.workers import worker_pool
 
 BATCH_SECONDS = 0.2
 """What a batch is meant to take: far above the cost of sending it, far below what an interrupt may wait."""
@@ -99,28 +99,20 @@ def _work(parcel: bytes, first: int, batch: list[Candidate]) -> _Timed:
 
 
 def _with_processes(parcel: bytes, batches: _Batches, workers: int) -> Iterator[list[Row]]:
-    pool = ProcessPoolExecutor(workers, initializer=_begin_process)
     waiting: deque[Future[_Timed]] = deque()
-    try:
+    with worker_pool(workers, gc.freeze) as pool:  # see above
         for first, batch in batches:
             waiting.append(pool.submit(_work, parcel, first, batch))
             while waiting and (len(waiting) >= workers * AHEAD or waiting[0].done()):
                 yield _taken(waiting.popleft(), batches)
         while waiting:
             yield _taken(waiting.popleft(), batches)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _taken(future: Future[_Timed], batches: _Batches) -> list[Row]:
     timed = future.result()
     batches.learn(timed)
     return timed.rows
-
-
-def _begin_process() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
-    gc.freeze()  # see above
 
 
 def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend) -> Iterator[list[Row]]:

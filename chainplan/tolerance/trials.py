@@ -6,9 +6,7 @@ rearrange itself for the parts it meets.
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from hashlib import blake2b
@@ -23,6 +21,7 @@ from chainplan.quantity import Span
 from chainplan.tolerance.held import reason_held
 from chainplan.verdicts import Room, judge
 from chainplan.verdicts.verdict import Status
+from chainplan.workers import worker_pool
 
 Key = tuple[str, str]
 """A verdict's target and subject."""
@@ -158,13 +157,10 @@ def runner(asked: Asked, workers: int) -> Iterator[Run]:
     if workers == 1:
         yield lambda trials: (made(asked, trial) for trial in trials)
         return
-    pool = ProcessPoolExecutor(workers, initializer=_take_over, initargs=(asked,))
-    try:
+    with worker_pool(workers, _take_over, asked) as pool:
         yield lambda trials: pool.map(
             _made_there, trials, chunksize=max(1, min(_CHUNK, len(trials) // (4 * workers)))
         )
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
 
 
 _shared: list[Asked] = []
@@ -172,7 +168,6 @@ _shared: list[Asked] = []
 
 
 def _take_over(asked: Asked) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
     _shared.append(asked)
 
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import signal
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
@@ -14,6 +12,7 @@ from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
 from chainplan.witness.record import Record
 from chainplan.witness.simulate import simulate
+from chainplan.workers import worker_pool
 
 Phases = dict[str, tuple[int, ...]]
 
@@ -86,12 +85,9 @@ def _records(
     if workers == 1 or len(units) < 2:
         yield (_play_unit(network, phases, unit) for unit in units)
         return
-    pool = ProcessPoolExecutor(min(workers, len(units)), initializer=_take_over, initargs=(network, phases))
-    try:
+    with worker_pool(min(workers, len(units)), _take_over, network, phases) as pool:
         waiting = deque(pool.submit(_play_there, unit) for unit in units)
         yield (waiting.popleft().result() for _ in units)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _play_unit(network: Network, phases: Phases, unit: _Unit) -> Record:
@@ -104,7 +100,6 @@ _shared: list[tuple[Network, Phases]] = []
 
 
 def _take_over(network: Network, phases: Phases) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
     _shared.append((network, phases))
 
 

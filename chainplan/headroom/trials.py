@@ -26,8 +26,8 @@ Key = tuple[str, str]
 LOOKING = tuple(room for room in ROOMS if room not in WALKS)
 
 
-REFUSED = "a usable plan"
-"""The target that a plan misses which a file could not hold."""
+REFUSED = "plan refused"
+"""Stands in place of a target where a plan file could not hold the value; the subject says why."""
 
 
 class Trial:

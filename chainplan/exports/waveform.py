@@ -16,7 +16,7 @@ from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, Step, pause_on
 from chainplan.budgets.terms import Case
 from chainplan.chain.network import Chain
-from chainplan.exports.passages import Train, exchange_train
+from chainplan.exports.passages import Passage, Train, exchange_train
 
 Path = tuple[str, ...]
 """A signal's name, behind the names of what it belongs to: controller, port or chain, node."""
@@ -111,9 +111,10 @@ class _Drawing:
             for node in range(len(chain.nodes)):
                 yield self._node(chain, node)
 
-    def _port(self, port: str) -> tuple[Path, Path]:
+    def _port(self, port: str) -> tuple[Path, Path, Path]:
+        """Return a port's signals: exchange under way, set-up, and the wire as a probe there sees it."""
         own = (*self._own, f"port {port.rpartition(':')[2]}")
-        return (*own, "busy"), (*own, "set-up")
+        return (*own, "busy"), (*own, "set-up"), (*own, "wire")
 
     def _segment(self, chain: Chain, segment: int) -> Path:
         return (*self._own, f"chain {chain.name}", f"segment {segment + 1} busy")
@@ -138,15 +139,26 @@ class _Drawing:
 
     def _run(self, index: int, run: Run, start: int) -> Iterator[Busy]:
         for step in (*run.triggers, *run.reads):
-            busy, set_up = self._port(step.port)
+            busy, set_up, _ = self._port(step.port)
             yield Busy(busy, start + step.start, start + step.end)
             yield Busy(set_up, start + step.start, start + step.wire)
             chain = self._chains[step.exchange.chain]
             for passage in self._train(chain, step).passages:
                 sent = start + step.wire + passage.sent
                 yield Busy(self._segment(chain, passage.segment), sent, start + step.wire + passage.end)
+                yield from self._at_ports(chain, step.port, passage, start + step.wire)
         for step in run.triggers:
             yield from self._conversions(index, step, start + step.wire)
+
+    def _at_ports(self, chain: Chain, head: str, passage: Passage, begin: int) -> Iterator[Busy]:
+        """Yield when a frame is at a port: leaving the head, back home, or at a ring's back port."""
+        arrives = begin + passage.sent + passage.delay
+        if passage.way == "home" and passage.segment == 0:
+            yield Busy(self._port(head)[2], arrives, arrives + passage.time)
+        elif passage.way == "out" and passage.segment == 0:
+            yield Busy(self._port(head)[2], begin + passage.sent, begin + passage.sent + passage.time)
+        if passage.way == "out" and passage.segment == len(chain.nodes) and chain.back is not None:
+            yield Busy(self._port(chain.back)[2], arrives, arrives + passage.time)
 
     def _train(self, chain: Chain, step: Step) -> Train:
         found = self._trains.get(step.exchange)

@@ -181,6 +181,31 @@ def test_the_head_segment_carries_what_the_simulation_saw(name: str) -> None:
     found = spans[f"{own}/chain_{chain.name.replace('-', '_')}/segment_1_busy"]
     wanted = merged([(first - begin, last - begin) for first, last in seen])
     assert found[: len(wanted)] == wanted
+    # A probe at the port has the frame that leaves one delay earlier than the far end, one that comes later.
+    there = [(first - delay, last - delay) for first, last in passed[chain.name, 0, "out"]]
+    there += [(first + delay, last + delay) for first, last in passed[chain.name, 0, "home"]]
+    probed = spans[f"{own}/port_{chain.head.rpartition(':')[2].replace('-', '_')}/wire"]
+    wanted = merged([(first - begin, last - begin) for first, last in there])
+    assert probed[: len(wanted)] == wanted
+
+
+@pytest.mark.parametrize(
+    ("name", "title", "controller", "port"),
+    [
+        ("rail-trolley", "Rail_inspection_trolley", "trolley", "1"),
+        ("harbour-ferry", "Harbour_ferry_one_bank", "bridge", "out_1"),
+    ],
+)
+def test_the_planned_wire_is_inside_its_own_plan(
+    name: str, title: str, controller: str, port: str, tmp_path: Path
+) -> None:
+    plan, file = str(CONFIGS / f"{name}.yaml"), str(tmp_path / "plan.vcd")
+    assert CliRunner().invoke(app, ["waveform", plan, "-o", file]).exit_code == 0
+    signal = f"{title}.controller_{controller}.port_{port}.wire"
+    place = f"{controller}:{port}".replace("_", "-")
+    result = CliRunner().invoke(app, ["capture", plan, file, "-c", f"{signal}={place}"])
+    assert result.exit_code == 0, result.output
+    assert "Everything is inside the plan." in result.output
 
 
 def test_nodes_convert_after_the_trigger_by_hand() -> None:

@@ -97,3 +97,20 @@ class TestByHand:
         time = host_bus_time(scan, bytes_budget(scan))
         assert time is not None
         assert time.total == 480 * ticks("1 us")  # at the slowest
+
+    def test_in_a_long_major_cycle_all_tasks_are_taken_to_meet(self) -> None:
+        # Two tasks that never meet and one every 4099th scan: 8198 scans are not walked through.
+        tasks = {
+            "cells": {"value": "16 bit", "every": 2, "phase": 0},
+            "warm": {"reads": "temperatures", "value": "16 bit", "every": 2, "phase": 1},
+            "off": {"kind": "write", "every": 4099},
+        }
+        scan = evaluation_of(tasks=tasks, controller={"host_bus": {"bit_rate": "1 Mbit/s"}}).scans["C"]
+        time = host_bus_time(scan, bytes_budget(scan))
+        assert time is not None
+        assert time.total == (304 + 176 + 8) * ticks("1 us")
+
+    def test_a_log_grows_by_the_typical_scan(self) -> None:
+        period = {"scan_period": {"min": "50 ms", "typical": "100 ms", "max": "200 ms"}}
+        traffic = bytes_budget(evaluation_of(tasks=self.TASKS, controller=period).scans["C"])
+        assert traffic.log_per_hour == 40 * 10 * 3600

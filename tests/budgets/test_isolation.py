@@ -224,6 +224,36 @@ def test_tightest_segment_and_counts() -> None:
     assert sum(budget.count().values()) == sum(len(each.checks) for each in budget.segments)
 
 
+def test_the_tightest_segment_may_be_any() -> None:
+    # S.3 stands 268.8 V below HV+ (a fault at the further pole), S.1 134.4 V from S.3, S.6 336 V from S.1.
+    budget = isolation_budget(pack([{"modules": 6, "cells": 16}], order=["S.3", "S.1", "S.6"]))
+    assert budget.tightest is not None
+    assert (budget.tightest.segment.name, budget.tightest.margin) == ("C#3", volts("164 V"))
+
+
+def test_the_conductors_between_nodes_of_one_board_are_their_own() -> None:
+    # Six boards of two nodes of 8 cells, 33.6 V each. Inside a board each node's taps count and are named,
+    # between boards those of the whole boards.
+    network = pack(boards=[[8, 8]] * 6)
+    inside, between = case(network, 2, "intact"), case(network, 7, "MSD")
+    assert [(term.label, term.amount) for term in inside.conductors.terms] == [
+        ("uppermost tap of S.1/2", volts("67.2 V"))
+    ]
+    assert [(term.label, term.amount) for term in between.conductors.terms] == [
+        ("lowest tap of S.4", volts("201.6 V")),
+        ("string voltage of S", -volts("403.2 V")),
+        ("uppermost tap of S.3", -volts("201.6 V")),
+    ]
+
+
+def test_a_chain_of_two_nodes_that_crosses_says_what_it_does_not_know() -> None:
+    # One node a string, nothing known of leakage: both strings may stand anywhere to chassis.
+    second = {"T": {"cell_type": "cell", "stack": [{"cells": 16}], "boards": [{"type": "board0"}]}}
+    network = pack([{"cells": 16}], boards=[[16]], strings=second, order=["S.1", "T.1"])
+    notes = isolation_budget(network).notes
+    assert [note.split(" is not in")[0] for note in notes] == ["leakage of string S", "leakage of string T"]
+
+
 def test_many_breaks_in_a_long_string() -> None:
     # 300 breaks, one after every second board; each carries all of the string's 600 * 8.4 = 5040 V.
     stack: Stack = [step for number in range(300) for step in ({"cells": 4}, {"joint": f"J{number}"})]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from fault_plans import EXAMPLES, example
 from hypothesis import HealthCheck, Phase, given, settings
+from standby_packs import evaluation_of
 from strategies import plans
 
 from chainplan.budgets.latency import HazardLatency
@@ -63,6 +64,16 @@ class TestByHand:
         (waits,) = any_chain_lost(scan)
         assert waits.runs[0] == (12 + 18) * 500 * US
         assert waits.first is None
+
+    def test_a_task_that_meets_another_now_and_then(self) -> None:
+        # Cell voltages every other scan, temperatures in every one, each one read: the scan in which both are
+        # due waits twice before the temperatures are known to be lost.
+        tasks = {
+            "cells": {"value": "16 bit", "every": 2},
+            "warm": {"reads": "temperatures", "value": "16 bit"},
+        }
+        (waits,) = any_chain_lost(evaluation_of(tasks=tasks, protocol={"time_out": "70 us"}).scans["C"])
+        assert [waits.until_bad(index) for index in (0, 1)] == [70 * US, 2 * 70 * US]
 
 
 def assert_no_fault_is_known_later(plan: Plan) -> None:

@@ -118,7 +118,9 @@ class Targets(Part):
     cells_seen_after_fault: Ratio | None = None
     """Least share of cells still read after any single fault, kind by kind."""
     fault_known: Time | None = None
-    """Longest time until a broken chain is known."""
+    """Longest time until a broken chain is known; each such fault must then show in what is read. A ring's
+    way back shows only in reads `across` it.
+    """
     recovery: Time | None = None
     """Longest time from such a fault until all cells that can be seen have been seen again."""
     scans_lost_per_hour: Rate | None = None

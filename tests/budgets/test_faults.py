@@ -25,10 +25,13 @@ from fault_plans import (
     with_targets,
 )
 from hypothesis import HealthCheck, Phase, given, settings
+from isolation_packs import pack
 from strategies import plans
 
 from chainplan.after_faults import aftermath, evaluate_after, fault_rows, lost_targets, targets_lost
 from chainplan.budgets.data import bytes_budget
+from chainplan.budgets.faults import fault_budget
+from chainplan.budgets.scan import scan_budget
 from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
@@ -63,6 +66,15 @@ class TestHarm:
         assert {each.name for each in faults.outcomes} - {each.name for each in faults.single_points} == {
             "node main.4 silent"
         }
+
+    def test_nodes_of_unlike_size(self) -> None:
+        # An open chain of nodes with 4, 3 and 2 cells: what a silent node blinds beside its own cells.
+        network = pack([{"cells": 9}], boards=[[4], [3], [2]], tasks={"cells": {"value": "16 bit"}})
+        faults = fault_budget(network, scan_budget(network), {})
+        found = {each.name: (each.nodes, each.cells, each.others) for each in faults.outcomes}
+        assert found["node S.1 silent"] == (3, 9, 5)
+        assert found["node S.2 silent"] == (2, 5, 2)
+        assert found["node S.3 silent"] == (1, 2, 0)
 
     def test_ferry(self) -> None:
         # Four rings of ten nodes of 18 cells. Without a jabber limit a babbling node jams a whole ring.

@@ -12,6 +12,7 @@ from isolation_packs import BARRIER, LEAK, SIX, Stack, case, pack, segments, vol
 from chainplan.budgets.isolation import isolation_budget
 from chainplan.budgets.isolation_cases import segment_cases
 from chainplan.chain.network import Network
+from chainplan.chain.potentials import Potentials
 
 # Hand calculation with Kirchhoff's voltage law; the opened string's -336.0 V and 403.2 V are the textbook
 # case of a series string with a discharged link: U_break = V_link - S, references differ by Vm - S.
@@ -147,6 +148,15 @@ def test_unknown_leakage_is_taken_at_its_worst_and_said() -> None:
         "leakage of string S-2",
     ]
     assert isolation_budget(two_strings(LEAK)).notes == ()
+
+
+def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
+    # R+ 1 to 2 Mohm, R- 1 Mohm: chassis stands above HV- by a third to a half of 403.2 V (current law), so HV+
+    # by 201.6 to 268.8 V above it and HV- by 134.4 to 201.6 V below it.
+    leakage = {"positive": "1 Mohm .. 2 Mohm", "negative": "1 Mohm"}
+    floating = Potentials(pack(string={"leakage": leakage}).strings).floating["S"]
+    assert (floating.highest(96), floating.lowest(96)) == (volts("268.8 V"), volts("201.6 V"))
+    assert (floating.highest(0), floating.lowest(0)) == (-volts("134.4 V"), -volts("201.6 V"))
 
 
 def test_floating_strings_need_not_be_equally_charged() -> None:

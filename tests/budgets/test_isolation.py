@@ -151,8 +151,8 @@ def test_unknown_leakage_is_taken_at_its_worst_and_said() -> None:
 
 
 def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
-    # R+ 1 to 2 Mohm, R- 1 Mohm: chassis stands above HV- by a third to a half of 403.2 V (current law), so HV+
-    # by 201.6 to 268.8 V above it and HV- by 134.4 to 201.6 V below it.
+    # R+ 1 to 2 Mohm, R- 1 Mohm: chassis stands above HV- by a third to a half of 403.2 V (current law), so
+    # HV+ by 201.6 to 268.8 V above it and HV- by 134.4 to 201.6 V below it.
     leakage = {"positive": "1 Mohm .. 2 Mohm", "negative": "1 Mohm"}
     floating = Potentials(pack(string={"leakage": leakage}).strings).floating["S"]
     assert (floating.highest(96), floating.lowest(96)) == (volts("268.8 V"), volts("201.6 V"))

@@ -6,7 +6,6 @@ So a help screen costs what typer costs, and no command pays for another's libra
 from __future__ import annotations
 
 import sys
-from enum import StrEnum
 from importlib import import_module
 from typing import Annotated, Literal
 
@@ -25,13 +24,14 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-Section = StrEnum("Section", {name: name for name in SECTIONS})  # type: ignore[misc]
-"""A section of the report."""
-
-PlanFile = Annotated[str, typer.Argument(help="The plan file (YAML).", show_default=False)]
+PlanFile = Annotated[str, typer.Argument(metavar="PLAN", help="The plan file (YAML).", show_default=False)]
 Out = Annotated[
     str | None,
     typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
+]
+JsonOut = Annotated[
+    str | None,
+    typer.Option("--out", "-o", metavar="FILE", help="Write JSON to this file, whole or not at all."),
 ]
 Width = Annotated[
     int | None,
@@ -49,6 +49,11 @@ Settings = Annotated[
         "several times.",
     ),
 ]
+
+
+def _sections_from(incomplete: str) -> list[str]:
+    """Return the sections that a word can become, for the shell's completion."""
+    return [name for name in SECTIONS if name.startswith(incomplete)]
 
 
 def _print_version(wanted: bool) -> None:
@@ -73,11 +78,12 @@ def _whole_program(
 def report(
     plan: PlanFile,
     section: Annotated[
-        list[Section] | None,
+        list[str] | None,
         typer.Option(
             "--section",
             "-s",
             metavar="NAME",
+            autocompletion=_sections_from,
             help=f"Only this section; may be given several times. Names: {', '.join(SECTIONS)}. Shown only "
             f"when named, because it searches: {', '.join(ON_REQUEST)}.",
         ),
@@ -86,12 +92,12 @@ def report(
     width: Width = None,
 ) -> None:
     """Print the whole report: targets with margin first, then what they rest on."""
-    _run("report", plan=plan, sections=[each.value for each in section or ()], settings=settings, width=width)
+    _run("report", plan=plan, sections=section or (), settings=settings, width=width)
 
 
 @app.command()
 def check(
-    plan: Annotated[list[str], typer.Argument(help="Plan files (YAML).", show_default=False)],
+    plan: Annotated[list[str], typer.Argument(metavar="PLAN", help="Plan files (YAML).", show_default=False)],
     junit: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write JUnit XML, a test case per target; - is stdout.")
     ] = None,
@@ -129,7 +135,7 @@ def explain(
     plan: PlanFile,
     figure: Annotated[
         list[str] | None,
-        typer.Argument(help="Name, or words of it; without one, all figures are listed."),
+        typer.Argument(metavar="FIGURE", help="Name, or words of it; without one, all figures are listed."),
     ] = None,
     settings: Settings = None,
     width: Width = None,
@@ -159,14 +165,24 @@ def data(
 @app.command()
 def play(
     plan: PlanFile,
-    scans: Annotated[int, typer.Option(min=1, max=1_000_000, help="Scans per simulation, at least.")] = 200,
-    seeds: Annotated[int, typer.Option(min=1, max=100_000, help="Drawn simulations of each kind.")] = 4,
-    first_seed: Annotated[int, typer.Option(min=0, help="Seed of the first of them.")] = 0,
+    scans: Annotated[
+        int, typer.Option(metavar="NUMBER", min=1, max=1_000_000, help="Scans per simulation, at least.")
+    ] = 200,
+    seeds: Annotated[
+        int, typer.Option(metavar="NUMBER", min=1, max=100_000, help="Drawn simulations of each kind.")
+    ] = 4,
+    first_seed: Annotated[int, typer.Option(metavar="NUMBER", min=0, help="Seed of the first of them.")] = 0,
     workers: Annotated[
-        int | None, typer.Option(min=1, max=1024, help="Processes; the result does not depend on them.")
+        int | None,
+        typer.Option(
+            metavar="NUMBER", min=1, max=1024, help="Processes; the result does not depend on them."
+        ),
     ] = None,
     bit_errors: Annotated[
-        float, typer.Option(min=0.0, max=1.0, help="Probability of a bit error in drawn simulations.")
+        float,
+        typer.Option(
+            metavar="NUMBER", min=0.0, max=1.0, help="Probability of a bit error in drawn simulations."
+        ),
     ] = 0.0,
     burst: Annotated[
         str | None,
@@ -174,7 +190,7 @@ def play(
     ] = None,
     settings: Settings = None,
     width: Width = None,
-    out: Out = None,
+    out: JsonOut = None,
 ) -> None:
     """Simulate the plan frame by frame and hold every bound against it. Exit code 1: one did not hold."""
     _run(
@@ -193,21 +209,85 @@ def play(
 
 
 @app.command()
-def graph(
+def tolerances(
     plan: PlanFile,
+    figure: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="FIGURE", help="Words of a target or a figure; without any, those with the least margin."
+        ),
+    ] = None,
+    settings: Settings = None,
+    samples: Annotated[
+        int,
+        typer.Option(metavar="NUMBER", min=0, max=100_000, help="Sets of parts to draw; 0 leaves them out."),
+    ] = 1000,
+    seed: Annotated[
+        int, typer.Option(metavar="NUMBER", min=0, help="Seed of the draws: the same one draws the same.")
+    ] = 0,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            metavar="NUMBER", min=1, max=1024, help="Processes; the result does not depend on them."
+        ),
+    ] = None,
+    width: Width = None,
+    out: JsonOut = None,
+) -> None:
+    """Print which tolerances drive the worst cases, and how far below them drawn sets of parts stay."""
+    _run(
+        "tolerances",
+        plan=plan,
+        figure=" ".join(figure or ()),
+        settings=settings,
+        samples=samples,
+        seed=seed,
+        workers=workers,
+        width=width,
+        out=out,
+    )
+
+
+@app.command()
+def slots(
+    plan: PlanFile,
+    controller: Annotated[
+        str | None, typer.Option("--controller", metavar="NAME", help="Of this controller only.")
+    ] = None,
     form: Annotated[
-        Literal["dot", "graphml", "mermaid"],
-        typer.Option("--format", "-f", help="DOT language, GraphML, or a Mermaid flowchart."),
-    ] = "dot",
-    of: Annotated[
-        Literal["wiring", "strings", "both"],
-        typer.Option(help="The chains from port to node, the strings from HV- to HV+, or both."),
-    ] = "both",
+        Literal["csv", "json", "header"],
+        typer.Option("--format", "-f", help="Rows (RFC 4180), data, or a header of C11."),
+    ] = "csv",
     settings: Settings = None,
     out: Out = None,
 ) -> None:
-    """Write the network as a graph: boards, nodes, segments with length, barriers and voltages."""
-    _run("graph", plan=plan, form=form, shown=of, settings=settings, out=out)
+    """Write the slot table for the firmware: what runs in which scan from when to when, in whole ns."""
+    _run("slots", plan=plan, settings=settings, controller=controller, form=form, out=out)
+
+
+@app.command()
+def waveform(
+    plan: PlanFile,
+    out: Annotated[
+        str,
+        typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
+    ],
+    scans: Annotated[
+        int | None,
+        typer.Option(
+            metavar="NUMBER",
+            min=1,
+            max=100_000,
+            help="Scans from scan 0 on; else the major cycle, at most 64.",
+        ),
+    ] = None,
+    case: Annotated[
+        Literal["worst", "typical"], typer.Option(help="Which end of every tolerance is drawn.")
+    ] = "worst",
+    settings: Settings = None,
+) -> None:
+    """Write the planned scans as a value change dump (IEEE 1364) for a waveform viewer."""
+    _run("waveform", plan=plan, settings=settings, out=out, scans=scans, case=case)
 
 
 @app.command()
@@ -239,151 +319,27 @@ def printout(
 
 
 @app.command()
-def study(
-    study: Annotated[str, typer.Argument(help="The study file (YAML).", show_default=False)],
-    out: Annotated[
-        str | None,
-        typer.Option("--out", "-o", metavar="FILE", help="Write all candidates: FILE.csv or FILE.parquet."),
-    ] = None,
-    plot: Annotated[
-        str | None, typer.Option(metavar="FILE.svg", help="Draw the first two objectives.")
-    ] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, max=1024, help="Processes; the result does not depend on them.")
-    ] = None,
-    joblib: Annotated[
-        str | None,
-        typer.Option(
-            metavar="BACKEND[@ADDRESS]",
-            help="Run on a backend of joblib: loky, or a cluster such as dask@tcp://HOST:8786 or ray.",
-        ),
-    ] = None,
-    width: Width = None,
-    *,
-    restart: Annotated[
-        bool, typer.Option("--restart", help="Throw away what an interrupted run has left.")
-    ] = False,
-) -> None:
-    """Evaluate many candidates for a plan and find the best. Exit code 1: none meets what it must."""
-    _run(
-        "study",
-        study=study,
-        out=out,
-        plot=plot,
-        workers=workers,
-        joblib=joblib,
-        width=width,
-        restart=restart,
-    )
-
-
-@app.command()
-def start(
-    file: Annotated[str, typer.Argument(help="The plan file to write.", show_default=False)],
-    *,
-    force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
-) -> None:
-    """Write a small commented plan to start from."""
-    _run("start", file=file, force=force)
-
-
-@app.command()
-def schema(
+def graph(
+    plan: PlanFile,
+    form: Annotated[
+        Literal["dot", "graphml", "mermaid"],
+        typer.Option("--format", "-f", help="DOT language, GraphML, or a Mermaid flowchart."),
+    ] = "dot",
     of: Annotated[
-        Literal["plan", "results", "comparison", "study"],
-        typer.Argument(help="Of the plan or the study file, for editors, of `data` or of `compare`."),
-    ] = "plan",
-    out: Out = None,
-) -> None:
-    """Print the JSON Schema of the plan file, the results, a comparison or the study file."""
-    _run("schema", of=of, out=out)
-
-
-@app.command()
-def slots(
-    plan: PlanFile,
-    controller: Annotated[
-        str | None, typer.Option("--controller", metavar="NAME", help="Of this controller only.")
-    ] = None,
-    form: Annotated[
-        Literal["csv", "json", "header"],
-        typer.Option("--format", "-f", help="Rows (RFC 4180), data, or a header of C11."),
-    ] = "csv",
+        Literal["wiring", "strings", "both"],
+        typer.Option(help="The chains from port to node, the strings from HV- to HV+, or both."),
+    ] = "both",
     settings: Settings = None,
     out: Out = None,
 ) -> None:
-    """Write the slot table for the firmware: what runs in which scan from when to when, in whole ns."""
-    _run("slots", plan=plan, settings=settings, controller=controller, form=form, out=out)
-
-
-@app.command()
-def waveform(
-    plan: PlanFile,
-    out: Annotated[
-        str,
-        typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
-    ],
-    scans: Annotated[
-        int | None,
-        typer.Option(min=1, max=100_000, help="Scans from scan 0 on; else the major cycle, at most 64."),
-    ] = None,
-    case: Annotated[
-        Literal["worst", "typical"], typer.Option(help="Which end of every tolerance is drawn.")
-    ] = "worst",
-    settings: Settings = None,
-) -> None:
-    """Write the planned scans as a value change dump (IEEE 1364) for a waveform viewer."""
-    _run("waveform", plan=plan, settings=settings, out=out, scans=scans, case=case)
-
-
-@app.command()
-def tolerances(
-    plan: PlanFile,
-    figure: Annotated[
-        list[str] | None,
-        typer.Argument(help="Words of a target or a figure; without any, those with the least margin."),
-    ] = None,
-    settings: Settings = None,
-    samples: Annotated[
-        int, typer.Option(min=0, max=100_000, help="Sets of parts to draw; 0 leaves them out.")
-    ] = 1000,
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the draws: the same one draws the same.")] = 0,
-    workers: Annotated[
-        int | None, typer.Option(min=1, max=1024, help="Processes; the result does not depend on them.")
-    ] = None,
-    width: Width = None,
-    out: Out = None,
-) -> None:
-    """Print which tolerances drive the worst cases, and how far below them drawn sets of parts stay."""
-    _run(
-        "tolerances",
-        plan=plan,
-        figure=" ".join(figure or ()),
-        settings=settings,
-        samples=samples,
-        seed=seed,
-        workers=workers,
-        width=width,
-        out=out,
-    )
-
-
-@app.command()
-def reference(
-    form: Annotated[
-        Literal["text", "markdown", "man"],
-        typer.Option("--format", "-f", help="Plain text, Markdown, or a page for `man`."),
-    ] = "text",
-    out: Out = None,
-) -> None:
-    """Print the whole reference: commands, options, exit codes, environment, every key of the plan file."""
-    _run("reference", form=form, out=out)
+    """Write the network as a graph: boards, nodes, segments with length, barriers and voltages."""
+    _run("graph", plan=plan, form=form, shown=of, settings=settings, out=out)
 
 
 @app.command()
 def capture(
     plan: PlanFile,
-    file: Annotated[str, typer.Argument(help="The capture of the wire.", show_default=False)],
+    file: Annotated[str, typer.Argument(metavar="FILE", help="The capture of the wire.", show_default=False)],
     channel: Annotated[
         list[str] | None,
         typer.Option(
@@ -420,7 +376,8 @@ def capture(
         typer.Option(help="Unit of time in rows, where their header does not name it."),
     ] = None,
     findings: Annotated[
-        int, typer.Option(min=0, max=1000, help="Findings that are listed; all are counted.")
+        int,
+        typer.Option(metavar="NUMBER", min=0, max=1000, help="Findings that are listed; all are counted."),
     ] = 20,
     *,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, units in the keys.")] = False,
@@ -448,6 +405,82 @@ def capture(
         width=width,
         out=out,
     )
+
+
+@app.command()
+def study(
+    study: Annotated[str, typer.Argument(metavar="STUDY", help="The study file (YAML).", show_default=False)],
+    out: Annotated[
+        str | None,
+        typer.Option("--out", "-o", metavar="FILE", help="Write all candidates: FILE.csv or FILE.parquet."),
+    ] = None,
+    plot: Annotated[
+        str | None, typer.Option(metavar="FILE.svg", help="Draw the first two objectives.")
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            metavar="NUMBER", min=1, max=1024, help="Processes; the result does not depend on them."
+        ),
+    ] = None,
+    joblib: Annotated[
+        str | None,
+        typer.Option(
+            metavar="BACKEND[@ADDRESS]",
+            help="Run on a backend of joblib: loky, or a cluster such as dask@tcp://HOST:8786 or ray.",
+        ),
+    ] = None,
+    width: Width = None,
+    *,
+    restart: Annotated[
+        bool, typer.Option("--restart", help="Throw away what an interrupted run has left.")
+    ] = False,
+) -> None:
+    """Evaluate many candidates for a plan and find the best. Exit code 1: none meets what it must."""
+    _run(
+        "study",
+        study=study,
+        out=out,
+        plot=plot,
+        workers=workers,
+        joblib=joblib,
+        width=width,
+        restart=restart,
+    )
+
+
+@app.command()
+def start(
+    file: Annotated[str, typer.Argument(metavar="FILE", help="The plan file to write.", show_default=False)],
+    *,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
+) -> None:
+    """Write a small commented plan to start from."""
+    _run("start", file=file, force=force)
+
+
+@app.command()
+def schema(
+    of: Annotated[
+        Literal["plan", "results", "comparison", "study"],
+        typer.Argument(help="Of the plan or the study file, for editors, of `data` or of `compare`."),
+    ] = "plan",
+    out: Out = None,
+) -> None:
+    """Print the JSON Schema of the plan file, the results, a comparison or the study file."""
+    _run("schema", of=of, out=out)
+
+
+@app.command()
+def reference(
+    form: Annotated[
+        Literal["text", "markdown", "man"],
+        typer.Option("--format", "-f", help="Plain text, Markdown, or a page for `man`."),
+    ] = "text",
+    out: Out = None,
+) -> None:
+    """Print the whole reference: commands, options, exit codes, environment, every key of the plan file."""
+    _run("reference", form=form, out=out)
 
 
 def _run(command: str, **options: object) -> None:

@@ -6,13 +6,28 @@ from collections.abc import Collection, Sequence
 
 from rich.console import Console
 
-from chainplan.cli.guard import write_out
+from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan
+from chainplan.plan.problems import escape
+from chainplan.report.names import SECTIONS
 from chainplan.report.terminal import report_text
 
 
 def run(plan: str, sections: Collection[str], settings: Sequence[str] | None, width: int | None) -> int:
     """Print the report; return 0 if all targets are met, 1 if some are missed."""
+    for name in sections:
+        if name not in SECTIONS:
+            raise UserError(_unknown(name))
     loaded, evaluation = open_plan(plan, settings)
     write_out(report_text(Console(width=width), loaded, evaluation, sections))
     return 1 if evaluation.missed else 0
+
+
+def _unknown(name: str) -> str:
+    from difflib import get_close_matches
+
+    close = get_close_matches(name, SECTIONS, n=1)
+    hint = f"\n   did you mean: {close[0]}" if close else ""
+    return (
+        f"--section {escape(name)}: the report has no such section\n   expected: {', '.join(SECTIONS)}{hint}"
+    )

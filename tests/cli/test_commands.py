@@ -105,6 +105,13 @@ def test_unknown_sections_are_refused_with_the_known_ones() -> None:
     assert "everything" in run.err
 
 
+def test_a_section_that_is_not_there_is_refused_before_anything_is_worked_out() -> None:
+    refused = Run("report", "no-such-plan.yaml", "--section", "sumary")
+    assert (refused.code, refused.out) == (2, "")
+    assert refused.err.startswith("--section sumary: the report has no such section\n   expected: summary, ")
+    assert "did you mean: summary" in refused.err
+
+
 def test_explain_lists_explains_and_refuses() -> None:
     listing = Run("explain", MEETS)
     assert listing.code == 0
@@ -242,14 +249,14 @@ def test_commands_are_the_trades_own_words() -> None:
         "explain",
         "data",
         "play",
-        "graph",
+        "tolerances",
+        "slots",
+        "waveform",
         "printout",
+        "graph",
+        "capture",
         "study",
         "start",
         "schema",
-        "slots",
-        "waveform",
-        "tolerances",
         "reference",
-        "capture",
     ]

@@ -267,6 +267,13 @@ def test_the_shell_completes_commands_and_choices_and_loads_no_planner_for_it() 
     assert commands == {"graph"}
     assert not modules & {"chainplan.evaluation", "chainplan.plan", "networkx", "yaml"}
     assert completed("chainplan graph plan.yaml --format ", 4)[0] == {"dot", "graphml", "mermaid"}
+    assert completed("chainplan report plan.yaml --section s", 4)[0] == {
+        "summary",
+        "scan",
+        "slots",
+        "startup",
+        "supply",
+    }
 
 
 def test_the_version_is_told() -> None:

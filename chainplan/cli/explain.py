@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, plain_look
 from chainplan.report.explain import close_names, explain_figure, figure_list, matching
+from chainplan.report.figures import worst
 from chainplan.sums import all_sums
+from chainplan.verdicts.verdict import Verdict
 
 MOST_NAMES = 20
 """Figures of the same words that a refusal lists."""
@@ -25,7 +27,19 @@ def run(plan: str, figure: str, settings: Sequence[str] | None, width: int | Non
     if len(found) == 1:
         write_out(explain_figure(found[0], sums[found[0]](), evaluation.verdicts, look))
         return 0
-    raise UserError("\n".join(look.text(line) for line in _refusal(figure, found, close_names(figure, sums))))
+    lines = _no_figure(figure, evaluation.verdicts) if not found else []
+    lines = lines or _refusal(figure, found, close_names(figure, sums))
+    raise UserError("\n".join(look.text(line) for line in lines))
+
+
+def _no_figure(words: str, verdicts: Sequence[Verdict]) -> list[str]:
+    """Return what is said of the targets that the words are about, where these have no figure, and why."""
+    asked = set(words.replace("/", " ").split())
+    about = [each for each in verdicts if each.value is None and set(each.subject.split()) <= asked]
+    return [
+        f"{each.target}, {each.subject}: there is no figure to explain: {each.note or worst(each)}"
+        for each in about
+    ]
 
 
 def _refusal(figure: str, found: list[str], close: str | None) -> list[str]:

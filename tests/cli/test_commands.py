@@ -127,6 +127,15 @@ def test_explain_lists_explains_and_refuses() -> None:
     assert 'did you mean "latency/over-voltage"?' in none.err
 
 
+def test_explain_says_why_a_target_has_no_figure() -> None:
+    truck = str(CONFIGS / "quarry-truck.yaml")
+    flood = ["--with", "uplink.messages.drive.bus=strings", "--with", "uplink.messages.drive.period=0.1 ms"]
+    refused = Run("explain", truck, "latency", "pack", "over-voltage", *flood)
+    assert (refused.code, refused.out) == (2, "")
+    assert refused.err.startswith("fault handling time, pack over-voltage: there is no figure to explain: ")
+    assert "more than the whole bus" in refused.err
+
+
 def test_data_goes_to_stdout_or_whole_to_a_file(tmp_path: Path) -> None:
     printed = Run("data", MEETS)
     assert printed.code == 0

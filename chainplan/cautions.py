@@ -65,8 +65,12 @@ def _fast_cables(evaluation: Evaluation) -> Iterator[str]:
     """Yield cables that the plan takes to be faster than their class guarantees."""
     for cable in evaluation.fast_cables:
         frequency = format_ticks(cable.frequency, FREQUENCY)
-        guaranteed = format_ticks(cable.guaranteed, SPEED, rounding="down")
         yield (
-            f"cable {cable.name} is planned with {format_ticks(cable.planned, SPEED)}, but a signal of "
-            f"{frequency} may be as slow as {guaranteed} on {cable.loss_class}"
+            f"cable {cable.name} is planned with {_of_light(cable.planned)}, but a signal of "
+            f"{frequency} may be as slow as {_of_light(cable.guaranteed)} on {cable.loss_class}"
         )
+
+
+def _of_light(speed: int) -> str:
+    """Return a speed as a share of that of light, as plans write it."""
+    return f"{float(speed / SPEED.units['c']):.4g} c"

@@ -53,7 +53,12 @@ def run(
         _amount("--clock-error", clock_error, RATIO) or 0,
         time_unit,
     )
-    result = _compare(file, [_channel(evaluation, each) for each in channels or ()], options, form)
+    if not channels:
+        used = ", ".join(escape(port) for port in _heads(evaluation))
+        raise UserError(
+            f"no channel is given\n   expected: --channel SIGNAL=PORT, at least once; PORT one of {used}"
+        )
+    result = _compare(file, [_channel(evaluation, each) for each in channels], options, form)
     if as_json or out is not None:
         from chainplan.report.captured_data import captured_json
 
@@ -76,13 +81,17 @@ def _amount(option: str, text: str | None, dimension: Dimension) -> int | None:
         raise UserError(f"{option}: {error}\n   expected: {error.expected}") from None
 
 
+def _heads(evaluation: Evaluation) -> list[str]:
+    return sorted({chain.head for chain in evaluation.network.chains.values()})
+
+
 def _channel(evaluation: Evaluation, text: str) -> Channel:
     """Return the channel that ``SIGNAL=PORT`` means; the port by its name, or by the chain it is head of."""
     from chainplan.captures.compare import Channel
 
     signal, sign, wanted = text.rpartition("=")
     ports = {port: scan for scan in evaluation.scans.values() for port in scan.controller.ports}
-    used = sorted({chain.head for chain in evaluation.network.chains.values()})
+    used = _heads(evaluation)
     if not sign or not signal or not wanted:
         raise UserError(
             f"--channel {escape(text)}: a signal of the capture and a port are wanted\n"
@@ -110,8 +119,6 @@ def _compare(
     from chainplan.captures.course import CourseError
     from chainplan.captures.source import CaptureError
 
-    if not channels:
-        raise UserError("no channel is given\n   expected: --channel SIGNAL=PORT, at least once")
     try:
         with open(file, "rb") as stream, _progress(stream) as progress:
             return compare_capture(stream, channels, options, form, progress)

@@ -6,6 +6,7 @@ a slip of the pen, such as a zero or a unit too much.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
@@ -63,6 +64,13 @@ def refusal(reason: str, expected: str, nearest: str | None = None) -> PydanticC
     return PydanticCustomError("plan", "{reason}", context)
 
 
+def _in_percent(value: Any) -> str | None:
+    """Return what a ratio above 1 was meant to be where its numbers have no unit: 80 is no 8000 %."""
+    text = str(value)
+    plain = isinstance(value, (int, float, str)) and re.fullmatch(r"[\d. ]+", text)
+    return re.sub(r"\d+(\.\d+)?", r"\g<0> %", text) if plain else None
+
+
 def _quantity(dimension: Dimension, most: str) -> Reads:
     limit = parse_quantity(most, dimension).max
 
@@ -75,7 +83,8 @@ def _quantity(dimension: Dimension, most: str) -> Reads:
             raise refusal(str(error), error.expected, error.nearest) from None
         if span.max > limit:
             given = format_ticks(span.max, dimension)
-            raise refusal(f"{given} is beyond anything a plan can mean", f"at most {most}")
+            meant = _in_percent(value) if dimension is quantity.RATIO else None
+            raise refusal(f"{given} is beyond anything a plan can mean", f"at most {most}", meant)
         return span
 
     ends = {

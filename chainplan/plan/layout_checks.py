@@ -212,7 +212,8 @@ class _Entries:
         for key, end in ends.items():
             port = parse_port(end)
             if port is None:
-                near = nearest(end, self.ports)
+                own = [each for each in self.ports if each.rpartition(":")[0] == end]
+                near = " or ".join(own) if own else nearest(end, self.ports)
                 yield Finding("this is not a port", (*path, key), end, "CONTROLLER:PORT", near)
             elif end in self.ports:
                 known[key] = port

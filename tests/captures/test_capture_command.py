@@ -85,7 +85,7 @@ def test_data_has_units_and_the_same_findings(captures: dict[str, str], tmp_path
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ([], "--channel SIGNAL=PORT, at least once"),
+        ([], "--channel SIGNAL=PORT, at least once; PORT one of trolley:1"),
         (["-c", "line"], "expected: SIGNAL=PORT, such as line=trolley:1"),
         (["-c", "line=troley:1"], "did you mean: trolley:1"),
         (["-c", "lime=1"], "did you mean: bench.wire.line"),

@@ -108,6 +108,16 @@ def test_notes_may_have_lines_but_no_control_characters() -> None:
 
 
 @pytest.mark.parametrize(
+    ("written", "meant"), [("80", "80 %"), ("70 .. 80.5", "70 % .. 80.5 %"), ("120 %", None)]
+)
+def test_a_bare_number_that_is_far_too_large_a_ratio_was_meant_in_percent(
+    written: str, meant: str | None
+) -> None:
+    (problem,) = problems(changed(("utilisation: 80 %", f"utilisation: {written}")))
+    assert (problem.expected, problem.nearest) == ("at most 100 %", meant)
+
+
+@pytest.mark.parametrize(
     ("old", "new", "nearest"),
     [
         ("cell_type: lfp\n", "cell_type: lpf\n", "lfp"),

@@ -248,6 +248,13 @@ def test_ends_that_do_not_fit(edits: list[tuple[str, str]], words: str, key: str
     assert found[0].expected
 
 
+def test_a_controller_in_place_of_a_port_is_told_its_ports() -> None:
+    (found,) = (
+        each for each in problems(changed(("c:a-{n}", "c"), text=PLAN)) if each.key == "chains.r.head"
+    )
+    assert (found.nearest or "").startswith("c:a-1 or ")
+
+
 def test_chains_may_share_a_port() -> None:
     assert loads(("c:a-{n}", "c:a-1"))
 

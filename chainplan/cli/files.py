@@ -58,8 +58,8 @@ def write_whole(name: str, content: Content, *, replace: bool = True) -> None:
         raise UserError(_reason(name, error)) from None
     if not replace and os.path.lexists(name):
         raise UserError(f"{escape(name)}: the file is there already; --force replaces it")
-    if os.path.exists(target) and not os.path.isfile(target):
-        _write_through(name, target, content)
+    if os.path.exists(name) and not os.path.isfile(name):  # /dev/stdout has no real name where it is a pipe
+        _write_through(name, content)
         return
     import secrets  # here, because most commands write no file
 
@@ -81,10 +81,10 @@ def write_whole(name: str, content: Content, *, replace: bool = True) -> None:
         raise UserError(_reason(name, error)) from None
 
 
-def _write_through(name: str, target: str, content: Content) -> None:
+def _write_through(name: str, content: Content) -> None:
     """Write to something that is no regular file, such as a pipe or /dev/stdout."""
     try:
-        with open(target, "wb") as stream:
+        with open(name, "wb") as stream:
             _fill(stream, content)
     except BrokenPipeError:
         raise

@@ -1,0 +1,162 @@
+"""The program as a process of its own, forked from this one: all it imports is there already."""
+
+from __future__ import annotations
+
+import os
+import resource
+import signal
+import sys
+import time
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple, NoReturn
+
+from chainplan.cli.app import main
+from chainplan.plan.starter import STARTER
+
+PATIENCE = 60.0
+"""Seconds to wait for what must happen on any machine."""
+
+
+class Ended(NamedTuple):
+    """How a run ended: its exit code (below zero: killed by a signal) and what it said."""
+
+    code: int
+    out: str
+    err: str
+
+
+class Program:
+    """A run of the program in a session of its own, so that whatever it leaves behind can be found."""
+
+    def __init__(
+        self,
+        arguments: list[str],
+        folder: Path,
+        *,
+        stdout: int | None = None,
+        prepare: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Start it; `stdout` is where it writes instead of a file, `prepare` runs in it before all."""
+        self._out, self._err = folder.parent / f"{folder.name}.out", folder.parent / f"{folder.name}.err"
+        self._stdout = stdout
+        self.pid = os.fork()
+        if self.pid == 0:
+            _become(arguments, folder, self._streams(), prepare)
+
+    def _streams(self) -> tuple[int, int, int]:
+        flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
+        out = self._stdout if self._stdout is not None else os.open(self._out, flags, 0o600)
+        return os.open(os.devnull, os.O_RDONLY), out, os.open(self._err, flags, 0o600)
+
+    def end(self) -> Ended:
+        """Wait for its end; nothing of its session may outlive it."""
+        _wait_until(self._has_ended)
+        code = os.waitstatus_to_exitcode(self._status)
+        _wait_until(lambda: not _session(self.pid))
+        texts = [each.read_text() if each.exists() else "" for each in (self._out, self._err)]
+        return Ended(code, *texts)
+
+    def _has_ended(self) -> bool:
+        pid, self._status = os.waitpid(self.pid, os.WNOHANG)
+        return pid != 0
+
+    def wait_for_workers(self, count: int) -> None:
+        """Wait until so many processes work for it."""
+        _wait_until(lambda: len(_session(self.pid)) > count)
+
+    def wait_for_work(self, seconds: float) -> None:
+        """Wait until it has worked so long, by the processor's clock."""
+        _wait_until(lambda: _processor_time(self.pid) > seconds)
+
+    def kill(self, number: int) -> None:
+        """Send a signal to it, and to it alone."""
+        os.kill(self.pid, number)
+
+
+BEFORE = b"what was here before\n"
+
+
+def folder_of_results(tmp_path: Path) -> Path:
+    """Return a folder where each result is there already, from an earlier run; a plan lies beside it."""
+    (tmp_path / "small.yaml").write_text(STARTER, encoding="utf-8")
+    folder = tmp_path / "results"
+    folder.mkdir()
+    for name in ("result", "result.html", "result.csv", "result.svg"):
+        (folder / name).write_bytes(BEFORE)
+    return folder
+
+
+def named(arguments: list[str], out: str = "result") -> list[str]:
+    return [each.replace("OUT", out) for each in arguments]
+
+
+def check_untouched(folder: Path, *allowed: str) -> None:
+    """Nothing is there but what was there before, byte for byte."""
+    found = {path.name: path.read_bytes() for path in folder.iterdir() if path.name not in allowed}
+    assert found == dict.fromkeys(("result", "result.html", "result.csv", "result.svg"), BEFORE)
+
+
+def run(arguments: list[str], folder: Path, *, prepare: Callable[[], None] = lambda: None) -> Ended:
+    """Run the program to its end."""
+    return Program(arguments, folder, prepare=prepare).end()
+
+
+def no_room() -> None:
+    """Let every file end after 100 bytes, as on a full disk; messages are short enough."""
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
+
+
+def _become(
+    arguments: list[str], folder: Path, streams: tuple[int, int, int], prepare: Callable[[], None]
+) -> NoReturn:
+    code = 99
+    try:
+        os.setsid()
+        os.chdir(folder)
+        os.environ.update(TMPDIR=str(folder), COLUMNS="80")
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        for number, stream in enumerate(streams):
+            os.dup2(stream, number)
+        sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
+        sys.argv = ["chainplan", *arguments]
+        prepare()
+        try:
+            main()
+        except SystemExit as end:
+            code = end.code if isinstance(end.code, int) else 98
+        sys.stdout.flush()
+    except BaseException:
+        os.write(2, traceback.format_exc().encode())
+    finally:
+        os._exit(code)
+
+
+def _wait_until(true: Callable[[], bool]) -> None:
+    end = time.monotonic() + PATIENCE
+    while not true():
+        assert time.monotonic() < end, "this does not come to an end"
+        time.sleep(0.01)
+
+
+def _stat(pid: int) -> list[str]:
+    """Return what proc(5) says of a process, from its state on; nothing where it is gone."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    except (FileNotFoundError, ProcessLookupError):
+        return []
+
+
+def _session(leader: int) -> list[int]:
+    """Return the processes of a session that are alive; proc(5), stat: state, and the session's number."""
+    pids = [int(entry.name) for entry in os.scandir("/proc") if entry.name.isdigit()]
+    states = {pid: _stat(pid) for pid in pids}
+    return [pid for pid, stat in states.items() if stat and stat[0] not in "ZX" and stat[3] == str(leader)]
+
+
+def _processor_time(pid: int) -> float:
+    """Return the seconds a process has worked; proc(5), stat: utime and stime in clock ticks."""
+    stat = _stat(pid)
+    return sum(map(int, stat[11:13])) / os.sysconf("SC_CLK_TCK") if stat else PATIENCE

@@ -32,9 +32,7 @@ if TYPE_CHECKING:
     from chainplan.budgets.supply import StringSupply
     from chainplan.budgets.told import Told
     from chainplan.budgets.uplink import Uplink
-    from chainplan.headroom.budget import Headroom
     from chainplan.plan.load import LoadedPlan
-    from chainplan.reach import ReachBudget
 
 
 SCANNED_SECTIONS = (*LIBRARY_SECTIONS, "strings", "controllers", "chains", "insulation", "tasks")
@@ -187,20 +185,6 @@ class Evaluation:
         from chainplan.budgets.link import fast_cables  # late, as above
 
         return fast_cables(self.network)
-
-    @cached_property
-    def reach(self) -> ReachBudget:
-        """Return how far each chain could go; searched for, so it takes a hundred evaluations."""
-        from chainplan.reach import reach_budget
-
-        return reach_budget(self)
-
-    @cached_property
-    def headroom(self) -> Headroom:
-        """Return how far each lever goes alone, and what mends a miss; searched for, as the reach is."""
-        from chainplan.headroom.budget import headroom_budget
-
-        return headroom_budget(self)
 
     @cached_property
     def errors(self) -> dict[str, ControllerErrors]:

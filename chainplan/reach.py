@@ -19,6 +19,7 @@ from chainplan.chain.altered import boards_on, with_boards, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import COUNT, LENGTH, Dimension, Span
+from chainplan.remembered import remembered
 from chainplan.verdicts import ROOMS, SCANNING, WALKS, Room
 from chainplan.verdicts.isolation import isolation_verdicts
 from chainplan.verdicts.verdict import Verdict
@@ -84,6 +85,7 @@ class _Question(NamedTuple):
     altered: Callable[[int], Network]
 
 
+@remembered
 def reach_budget(evaluation: Evaluation) -> ReachBudget:
     """Search how far every chain could go. All copies of a chain are altered together."""
     nodes = len(evaluation.network.nodes)

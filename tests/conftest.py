@@ -37,7 +37,7 @@ def yaml_parser(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
 def headroom_searched_once() -> Iterator[None]:
     """Search the headroom of one plan once, however often its report is printed: a search takes seconds."""
     found: list[tuple[Plan, Headroom]] = []
-    search = headroom.headroom_budget
+    search = headroom.searched
 
     def searched(evaluation: Evaluation) -> Headroom:
         for plan, known in found:
@@ -47,5 +47,5 @@ def headroom_searched_once() -> Iterator[None]:
         return found[-1][1]
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(headroom, "headroom_budget", searched)
+        patched.setattr(headroom, "searched", searched)
         yield

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from chainplan.evaluation import Evaluation
 from chainplan.headroom.levers import Lever, Move, levers, moved
 from chainplan.headroom.trials import Key, Line, Trial, checked
+from chainplan.remembered import remembered
 from chainplan.verdicts import ROOMS, Room
 from chainplan.verdicts.verdict import Verdict
 
@@ -75,8 +76,14 @@ class Headroom(NamedTuple):
     skipped: str = ""
 
 
+@remembered
 def headroom_budget(evaluation: Evaluation) -> Headroom:
     """Search how far every lever of a plan could go alone, and what would mend each missed target."""
+    return searched(evaluation)
+
+
+def searched(evaluation: Evaluation) -> Headroom:
+    """Search anew."""
     nodes = len(evaluation.network.nodes)
     if nodes > MOST_NODES:
         return Headroom(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from chainplan.headroom.budget import Limit, Mend, Missed
+from chainplan.headroom.budget import Limit, Mend, Missed, headroom_budget
 from chainplan.headroom.levers import Move
 from chainplan.report.units import with_unit
 
@@ -16,7 +16,7 @@ Record = dict[str, Any]
 
 def headroom_data(evaluation: Evaluation) -> Record:
     """Return the limits of every lever and the mends of every missed target."""
-    headroom = evaluation.headroom
+    headroom = headroom_budget(evaluation)
     return {
         "skipped": headroom.skipped,
         "limits": [_limit(limit) for limit in headroom.limits],

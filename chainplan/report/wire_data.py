@@ -10,7 +10,7 @@ from chainplan.budgets.link import Link
 from chainplan.budgets.residual import Distance
 from chainplan.budgets.terms import Sum
 from chainplan.quantity import LENGTH, LEVEL, RATE, TIME, Dimension
-from chainplan.reach import Reach
+from chainplan.reach import Reach, reach_budget
 from chainplan.report.units import Figure, with_unit
 
 if TYPE_CHECKING:
@@ -60,15 +60,16 @@ def _link(link: Link) -> Record:
 
 def reach_data(evaluation: Evaluation) -> Record:
     """Return how far every chain could go."""
+    budget = reach_budget(evaluation)
     return {
-        "skipped": evaluation.reach.skipped,
+        "skipped": budget.skipped,
         "chains": [
             {
                 "chain": found.chain,
                 "limits": [_reach(reach) for reach in found.reaches],
                 "missed_anyhow": [f"{each.target}: {each.subject}" for each in found.missed_anyhow],
             }
-            for found in evaluation.reach.chains
+            for found in budget.chains
         ],
     }
 

@@ -23,10 +23,11 @@ from chainplan.after_faults import fault_rows
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.report.data import data_text
+from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.terminal import report_text
 
-ON_REQUEST = {"reach"}
-"""Budgets that evaluate the plan many times: a search, not a part of an evaluation."""
+SEARCHES = ("headroom", *ON_REQUEST)
+"""Sections that evaluate the plan many times, up to a size of their own."""
 
 BESIDE = ("fault walk", "report", "data")
 """What is no part of an evaluation: it goes over the plan once for every fault, or prints."""
@@ -73,10 +74,11 @@ def steps(path: Path, nodes: int) -> dict[str, Callable[[], object]]:
         return lambda: getattr(kept["evaluation"], name)
 
     def report() -> str:
-        return report_text(Console(file=StringIO(), width=100), kept["loaded"], kept["evaluation"])
+        printed = [name for name in SECTIONS if name not in SEARCHES]
+        return report_text(Console(file=StringIO(), width=100), kept["loaded"], kept["evaluation"], printed)
 
     budgets = [name for name, value in vars(Evaluation).items() if isinstance(value, cached_property)]
-    found = {"load": load, **{name: budget(name) for name in budgets if name not in ON_REQUEST}}
+    found = {"load": load, **{name: budget(name) for name in budgets}}
     if nodes <= LARGEST_WALK:
         found["fault walk"] = lambda: fault_rows(kept["evaluation"].faults)
         found["report"] = report

@@ -11,6 +11,7 @@ import pytest
 from rich.console import Console
 
 from chainplan.evaluation import Evaluation
+from chainplan.headroom.budget import headroom_budget
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.quantity import format_ticks
 from chainplan.report.data import plan_data
@@ -42,7 +43,7 @@ def squeezed(text: str) -> str:
 def test_every_stopped_lever_has_a_row_that_fits(width: int, settings: tuple[str, ...]) -> None:
     text = text_of(width, *settings)
     assert all(len(line) <= width for line in text.splitlines())
-    for limit in planned(*settings)[1].headroom.limits:
+    for limit in headroom_budget(planned(*settings)[1]).limits:
         lever = limit.lever
         if limit.stops and limit.value != lever.present and not settings:
             assert lever.name.split()[0] in text
@@ -67,7 +68,7 @@ def test_the_data_say_what_the_screen_says() -> None:
     document = plan_data(loaded, evaluation, "1", headroom=True)
     Results.model_validate(document)
     headroom = document["headroom"]
-    assert len(headroom["limits"]) == len(evaluation.headroom.limits)
+    assert len(headroom["limits"]) == len(headroom_budget(evaluation).limits)
     (scan, efficiency) = sorted(headroom["missed"], key=lambda each: -len(each["mends"]))
     assert (scan["target"], efficiency["target"], efficiency["mends"]) == ("scan time", "efficiency", [])
     (mend,) = scan["mends"][:1]

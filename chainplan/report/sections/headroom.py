@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.headroom.budget import Limit, Mend, Missed
+from chainplan.headroom.budget import Limit, Mend, Missed, headroom_budget
 from chainplan.headroom.levers import FAR, Lever, Move
 from chainplan.quantity import RATIO
 from chainplan.report.figures import amount, listed, percent, plural, signed_amount
@@ -38,7 +38,7 @@ MOST_BREAKS = 2
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return the table of levers, and what mends each missed target."""
-    headroom = view.evaluation.headroom
+    headroom = headroom_budget(view.evaluation)
     yield heading(view, "Headroom", "each lever moved alone, until a target is missed in the worst case")
     if headroom.skipped:
         yield paragraph(view, f"Headroom is {headroom.skipped}.")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.reach import ChainReach, Reach
+from chainplan.reach import ChainReach, Reach, reach_budget
 from chainplan.report.figures import amount, listed, runs_of
 from chainplan.report.sections.common import (
     Cell,
@@ -44,7 +44,7 @@ _WHAT = {
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return how far every chain could go, copies of a chain together."""
-    budget = view.evaluation.reach
+    budget = reach_budget(view.evaluation)
     if budget.skipped:
         yield heading(view, "Reach", "until a target is missed in the worst case")
         yield paragraph(view, f"Reach is {budget.skipped}.")

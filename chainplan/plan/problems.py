@@ -73,7 +73,7 @@ class Problem(NamedTuple):
 
     ``key`` is the dotted path (``chains.upper.order[2]``, empty: the whole plan), ``value`` what was found
     there as :func:`shown` writes it, ``expected`` what would have been accepted, ``nearest`` what was perhaps
-    meant.
+    meant, ``meaning`` what the key stands for, where its user may not have known.
     """
 
     message: str
@@ -83,6 +83,7 @@ class Problem(NamedTuple):
     expected: str = ""
     nearest: str | None = None
     severity: Literal["error", "warning"] = "error"
+    meaning: str = ""
 
 
 class PlanError(Exception):
@@ -235,6 +236,8 @@ def render(problem: Problem) -> str:
     seen = place is not None and problem.value.rstrip("…") in place.text
     if problem.value and not seen:
         lines.append(f"   found: {escape(problem.value)}")
+    if problem.meaning:
+        lines.append(f"   meaning: {escape(problem.meaning)}")
     if problem.expected:
         lines.append(f"   expected: {escape(problem.expected)}")
     if problem.nearest:

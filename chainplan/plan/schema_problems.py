@@ -98,9 +98,8 @@ def _problem(
     if kind == "missing":
         parent = path[:-1]
         place = sources.key_place(parent) if parent else sources.place(parent)
-        return Problem(
-            f"the key `{path[-1]}` is missing", place, dotted(path), "", expected_words(path, schema)
-        )
+        message, expected = f"the key `{path[-1]}` is missing", expected_words(path, schema)
+        return Problem(message, place, dotted(path), "", expected, meaning=_meaning(path, schema))
     place = sources.key_place(path) if at_key else sources.place(path)
     value = str(path[-1]) if at_key else shown(detail["input"])
     if kind == "plan":
@@ -115,7 +114,19 @@ def _problem(
         expected = _LIMITS[kind].format(**context)
     elif at_key:
         expected = "a position, such as 3"
-    return Problem(_PLAIN.get(kind, _MISFIT), place, dotted(path), value, expected, close)
+    meaning = "" if at_key or close else _meaning(path, schema)
+    return Problem(_PLAIN.get(kind, _MISFIT), place, dotted(path), value, expected, close, meaning=meaning)
+
+
+def _meaning(path: KeyPath, schema: type[BaseModel]) -> str:
+    """Return what the key at a path stands for; empty where that is an item or a name of the user."""
+    from chainplan.plan.key_meanings import key_meanings  # late: a plan without problems needs none
+
+    holder = slot_at(path[:-1], schema) if len(path) > 1 else None
+    kind = holder.type if holder else schema if len(path) == 1 else None
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return key_meanings(kind).get(str(path[-1]), "")
+    return ""
 
 
 def _one_of(choices: Iterable[str]) -> str:

@@ -19,6 +19,7 @@ from plan_texts import FULL, Written, changed, file_problems, load_text, marked,
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import LIBRARY_SECTIONS
 from chainplan.plan.problems import PlanError, Problem, render
+from chainplan.plan.starter import STARTER
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "configs").glob("*.yaml"))
 
@@ -329,6 +330,7 @@ def test_problems_of_every_kind_come_together() -> None:
         "hazards.over-voltage.reaction": "contactor",
         "strings.pack.stack[2].cell_type": "nmc",
         'targets.skew."cell voltage"': "cell voltages",
+        "targets.utilisation": "80 %",
     }
     for problem in found.values():
         assert problem.expected
@@ -529,3 +531,16 @@ def test_whatever_stands_in_a_plan_it_is_read_or_refused(random: Random) -> None
         assert problem.place.line > 0
         assert render(problem)
         assert not any(word in str(problem) for word in ("Input should", "pydantic", "type="))
+
+
+def test_a_problem_says_what_its_key_means_where_that_may_not_have_been_known(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.yaml"
+    text = STARTER.replace("every: 5,", "every: 500 ms,").replace("    cell_inputs: 12\n", "")
+    plan.write_text(text, encoding="utf-8")
+    with pytest.raises(PlanError) as refused:
+        load_plan(plan)
+    assert {problem.key: problem.meaning for problem in refused.value.problems} == {
+        'node_types."my node".cell_inputs': "Cell inputs the circuit has, wired or not.",
+        "tasks.temperatures.every": "Runs every so many scans.",
+    }
+    assert "   meaning: Runs every so many scans.\n   expected: a whole number" in str(refused.value)

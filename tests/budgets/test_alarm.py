@@ -12,7 +12,7 @@ import networkx
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from standby_packs import SEGMENTS, evaluation_of, findings_of, ticks
+from standby_packs import SEGMENTS, evaluation_of, findings_of, plan_of, ticks
 
 from chainplan.budgets.alarm import alarm_ways
 from chainplan.budgets.latency import HazardLatency
@@ -100,6 +100,23 @@ class TestAsleep:
         over, warmer = evaluation.sleep.latencies
         assert warmer.detection.total - over.detection.total == ticks("1 ms")
 
+    def test_the_tolerant_time_counts_at_its_shortest(self) -> None:
+        hazard = OVER | {"tolerant_time": "3 s .. 4 s"}
+        assert asleep(evaluation_of(hazards={"over": hazard}, sleep=self.SLEEP)).tolerant_time == ticks("3 s")
+        own = self.SLEEP | {"tolerant_time": "1 s .. 2 s"}
+        assert asleep(evaluation_of(hazards={"over": hazard}, sleep=own)).tolerant_time == ticks("1 s")
+
+    def test_inputs_that_nobody_has_are_not_watched(self) -> None:
+        # Boards without temperature inputs: the nodes check temperatures while asleep, but there are none.
+        warm = {"kind": "over-temperature", "tolerant_time": "10 s", "reaction": "switch"}
+        tasks = {"warm": {"reads": "temperatures", "value": "16 bit"}}
+        plan = plan_of(hazards={"warm": warm}, tasks=tasks, sleep=self.SLEEP | {"checks": ["temperatures"]})
+        board = plan.board_types["usual"]
+        bare = board.model_copy(update={"nodes": [board.nodes[0].model_copy(update={"temperatures": 0})]})
+        sleep = Evaluation(plan.model_copy(update={"board_types": {"usual": bare}})).sleep
+        assert sleep is not None
+        assert (sleep.latencies, sleep.not_watched) == ((), ("warm",))
+
     def test_without_sleep_nothing_is_said(self) -> None:
         evaluation = evaluation_of(hazards={"over": OVER})
         assert evaluation.sleep is None
@@ -179,6 +196,38 @@ class TestPaths:
         found = terms(latency_of(evaluation_of(kinds=slow, hazards={"over": OVER | {"alarm": alarm}})))
         assert found["check period per hit"] + found["check converts"] == ticks("24 ms")
         assert found["alarm per hop"] == 3 * ticks("10 us")
+
+    def test_lost_hits_decide_which_node_is_slowest(self) -> None:
+        # S.3 converts for 8 ms and so checks every 8 ms; S.4 checks every 5 ms, but its filter settles for
+        # 10 ms. One hit: 16 against 17 ms. Two more that are lost: 32 against 27 ms.
+        kinds = {
+            3: {"conversions": {"cell voltages": {"time": "8 ms"}}},
+            4: {"conversions": {"cell voltages": {"time": "2 ms", "settling": "10 ms"}}},
+        }
+        hazard = OVER | {"alarm": QUICK, "lost_readings": 2}
+        latency = latency_of(evaluation_of(kinds=kinds, hazards={"over": hazard}))
+        found = terms(latency)
+        assert (found["check period per hit"], found["check converts"]) == (ticks("24 ms"), ticks("8 ms"))
+        assert "input filter settles" not in found
+        hits = {term.how for term in latency.detection.terms if term.label == "check period per hit"}
+        assert hits == {"1 to debounce, 2 lost, each held up by the conversion before"}
+        typical = {term.label: term.total for term in latency.typical_detection.terms}
+        assert (typical["check period per hit"], typical["input filter settles"]) == (
+            ticks("5 ms"),
+            ticks("10 ms"),
+        )
+
+    def test_a_check_without_a_conversion_takes_no_time(self) -> None:
+        # Nodes that convert by themselves: the alarm comes with the check.
+        latency = latency_of(
+            evaluation_of(
+                node={"conversions": {}},
+                tasks={"cells": {"kind": "read", "value": "16 bit"}},
+                hazards={"over": OVER | {"alarm": QUICK | {"own_line": True}}},
+            )
+        )
+        assert latency.detection.total == ticks("5 ms") + 4 * ticks("10 us") + ticks("11 ms")
+        assert next(term.how for term in latency.detection.terms) == "1 to debounce"
 
     def test_a_line_of_its_own_waits_for_nothing(self) -> None:
         alarm = QUICK | {"own_line": True}

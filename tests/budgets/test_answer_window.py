@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 from hypothesis import given, settings
+from standby_packs import evaluation_of
 from strategies import plan_data
 from wire_plans import evaluated, example, verdict, wire_plan
 
-from chainplan.budgets.answer_window import Wait
+from chainplan.budgets.answer_window import Wait, chain_waits
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw
@@ -41,6 +42,18 @@ def test_store_and_forward_adds_whole_frames() -> None:
     cable = 3 / (0.6 * C0) * 1e15
     frames = 2 * (64 + 80) * US
     assert wait.worst.total == pytest.approx(2 * cable + 2 * 2 * 100 * NS + 2 * US + frames, abs=10)
+
+
+def test_the_node_that_may_answer_last_need_not_be_the_farthest() -> None:
+    # No cable, no relay: the first of three nodes turns round in 1 to 9 us, the others in 5 us.
+    scan = evaluation_of(
+        3,
+        node={"turn_around": "5 us"},
+        kinds={1: {"turn_around": "1 us .. 9 us"}},
+        protocol={"read_style": "polled"},
+    ).scans["C"]
+    (wait,) = chain_waits(scan, scan.controller.chains[0])
+    assert (wait.node, wait.worst.total, wait.typical.total) == ("S.1", 9 * US, 5 * US)
 
 
 @pytest.mark.parametrize("style", ["polled", "sequential", "summation"])

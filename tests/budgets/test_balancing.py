@@ -108,6 +108,11 @@ class TestDuty:
         assert group_of(evaluation).duty() == Fraction(sum(free), len(free))
 
 
+def test_a_node_that_cannot_balance_hides_no_other() -> None:
+    group = group_of(evaluation_of(4, node=BLEED, kinds={1: {"balancing": None}}, tasks=PAUSED))
+    assert group.nodes == ("S.2", "S.3", "S.4")
+
+
 def test_nodes_that_are_read_alike_are_told_together() -> None:
     chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
     tasks = {

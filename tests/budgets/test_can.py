@@ -480,6 +480,23 @@ def test_errors_cost_their_signalling_and_a_frame_each() -> None:
     assert result.response is None
 
 
+def test_errors_that_strike_while_it_waits_for_errors_count_too() -> None:
+    # C = 1 ms, blocked for 1 ms; an error every 2 ms costs 31 * 8 us + 1 ms = 1.248 ms. Errors may strike
+    # until the frame's end, w + C: w = 1 + n * 1.248 with n = ceil((w + 1)/2), the least n with
+    # 2 + 1.248 n <= 2 n: 3.
+    both = [_message(7, 1, 100 * MS), _message(7, 2, 100 * MS)]
+    result = response_times(BUS_125K, both, ErrorLoad(interval=2 * MS))[0]
+    assert result.errors == 3 * (31 * 8 * US + MS)
+    assert result.response == 2 * MS + result.errors
+
+
+def test_a_full_bus_says_what_it_leaves_no_time_for() -> None:
+    shaken = [_message(7, 1, 2 * MS), _message(7, 2, 2 * MS, jitter=1)]
+    why = response_times(BUS_125K, shaken)[1].unbounded
+    assert why is not None
+    assert why.endswith("leave no time for blocking, jitter or errors")
+
+
 def test_an_error_may_cost_the_longest_frame_that_goes_first() -> None:
     # High: 1 ms. Low: 55 bits, 0.44 ms. The worst error strikes the end of the longer frame, which is sent
     # again.

@@ -163,6 +163,11 @@ def test_alike_transactions_equal_the_incomplete_beta_function(
     )
 
 
+def test_transactions_that_always_fail_lose_the_scan() -> None:
+    assert probability_more_than_k_retries_alike(1.0, 5, 2) == 1
+    assert probability_more_than_k_retries_alike(1.0, 1, 0) == 1
+
+
 def test_no_reserve_means_every_failure_loses_the_scan() -> None:
     assert probability_more_than_k_retries([1e-9] * 100, 0) == pytest.approx(1e-7, rel=1e-6)
     assert probability_more_than_k_retries([], 0) == 0
@@ -306,6 +311,12 @@ def test_no_history_makes_the_next_frame_worse_than_the_bound(
         whole = chances[state, hit, False] + chances[state, hit, True]
         if whole > Fraction(1, 10**200):
             assert chances[state, hit, True] / whole <= bound * (1 + 1e-9)
+
+
+def test_a_channel_without_memory_carries_nothing_over() -> None:
+    # leave_good + leave_bad = 1: the next state is bad with leave_good, whatever the present one is.
+    channel = TwoStateChannel(0.0, 0.5, 0.25, 0.75)
+    assert bad_share_after_frame(channel, 8) == pytest.approx(0.25)
 
 
 def test_a_burst_longer_than_frames_is_carried_over_whole() -> None:

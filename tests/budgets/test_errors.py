@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from hypothesis import given, settings
+from standby_packs import evaluation_of
 from strategies import plan_data
 from wire_plans import Data, evaluated, example, verdict, wire_plan
 
@@ -317,6 +318,71 @@ def test_the_two_bounds_of_bursts() -> None:
         (q,) = errors_of(data).tasks[0].failures
         share = lost.total / PER_HOUR / SCANS_AN_HOUR / q  # of the scans that need a retry
         assert least <= share <= (1e-2 if leave_bad == 0.5 else 1.000001)
+
+
+@pytest.mark.parametrize(
+    ("leave_bad", "factors"),
+    [
+        (0.5, 2),  # short bursts: both factors of the product are small
+        (0.05, 2),
+        (0.02, 1),  # the second factor is above 1 and left out
+    ],
+)
+def test_the_bound_by_hits_term_by_term(leave_bad: float, factors: int) -> None:
+    """P(lost) <= (sum of q) (Q + c) (Q + 2 c), Q over all reads and two retries: the derivation is at the top
+    of chainplan/budgets/errors.py. The frames are those of 64 and 80 bit over one segment each.
+    """
+    bursts = {"p_bad": 0.1, "leave_good": leave_bad * 1e-6, "leave_bad": leave_bad}
+    data = wire_plan(protocol={"bit_errors": {"bursts": bursts}}, controller={"retry_reserve": 2})
+    found = errors_of(data)
+    (q,) = found.tasks[0].failures
+    carry = Noise(0.0, TwoStateChannel(0.0, 0.1, leave_bad * 1e-6, leave_bad)).carry([64, 80])
+    blue = -3 * math.log1p(-q)  # one read and two retries
+    product = [blue + carry, blue + 2 * carry]
+    assert (product[0] < 1, product[1] < 1) == (True, factors == 2)
+    assert found.lost is not None
+    share = found.lost.total / PER_HOUR / SCANS_AN_HOUR / q
+    least = math.prod(product[:factors])
+    if factors == 2:
+        assert share == pytest.approx(least, rel=1e-6)
+    else:  # the other bound, of the worst beginning, is smaller still
+        assert share <= least
+
+
+def test_the_bound_by_hits_counts_every_read_and_its_retry() -> None:
+    # Three nodes polled over 1, 2 and 3 segments; one retry, which may be that of the worst read.
+    bursts = {"p_bad": 0.1, "leave_good": 1e-4, "leave_bad": 0.5}
+    data = wire_plan(nodes=3, protocol={"bit_errors": {"bursts": bursts}}, controller={"retry_reserve": 1})
+    found = errors_of(data)
+    failures = found.tasks[0].failures
+    carry = Noise(0.0, TwoStateChannel(0.0, 0.1, 1e-4, 0.5)).carry([64, 80])
+    hits = [-math.log1p(-q) for q in failures]
+    by_hits = sum(failures) * (sum(hits) + max(hits) + carry)
+    assert found.lost is not None
+    lost = found.lost.total / PER_HOUR / SCANS_AN_HOUR
+    assert lost == pytest.approx(by_hits, rel=1e-6)
+
+
+def test_scans_of_a_kind_count_as_often_as_they_come() -> None:
+    # The second task runs in one of three scans; without a reserve any failure loses the scan.
+    data = wire_plan(protocol=independent(1e-3))
+    data["tasks"]["more"] = data["tasks"]["cells"] | {"every": 3}
+    found = errors_of(data).lost
+    assert found is not None
+    q = 1 - (1 - 1e-3) ** 144
+    expected = (2 * q + 1 - (1 - q) ** 2) / 3
+    assert found.total / PER_HOUR == pytest.approx(SCANS_AN_HOUR * expected, rel=1e-6)
+
+
+def test_bursts_on_one_chain_make_the_figure_a_bound() -> None:
+    quiet = {"head": "C:2", "order": ["S.2"], "bit_errors": {"independent": 1e-6}}
+    noisy = {"head": "C:1", "order": ["S.1"], "bit_errors": {"bursts": QUIET}}
+    evaluation = evaluation_of(2, chains={"noisy": noisy, "quiet": quiet}, controller={"retry_reserve": 1})
+    found = evaluation.errors["C"]
+    assert found.bound
+    assert found.lost is not None
+    assert found.typical_lost is not None
+    assert found.lost.total > found.typical_lost.total
 
 
 def test_examples_lose_fewer_reads_in_the_simulation_than_reads_fail() -> None:

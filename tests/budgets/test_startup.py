@@ -34,6 +34,13 @@ def at(start: StartUp, name: str) -> int:
     return next(each.worst for each in start.milestones if each.name == name)
 
 
+def test_without_a_read_there_is_no_first_set() -> None:
+    start = start_of(evaluation_of(node=AWAKE, tasks={"off": {"kind": "write"}}))
+    assert [milestone.name for milestone in start.milestones] == MILESTONES[:3]
+    assert start.longest == 4 * ticks("3 ms") + 4 * ticks("200 us")
+    assert start.usual == 4 * ticks("2 ms") + 4 * ticks("150 us")
+
+
 def test_a_chain_by_hand() -> None:
     start = start_of(
         evaluation_of(

@@ -113,6 +113,31 @@ class TestAlongTheChain:
         assert string.at(NEVER).worst.total == ticks("7.2 mAh")  # 10 uA * 720 h
         assert (string.at(NEVER).most, string.at(NEVER).typical.total) == ("S.2", ticks("7.2 mAh"))
 
+    def test_a_node_that_draws_most_or_least_is_no_other_than_itself(self) -> None:
+        # S.2 draws 1 to 10 mA asleep, S.1 4 to 5 mA: most apart are 10 and 4 mA, of the two nodes.
+        nodes = [{"currents": CURRENTS | {"sleep": span}} for span in ("4 mA .. 5 mA", "1 mA .. 10 mA")]
+        spread = supply_of(evaluation_of(2, node=nodes[0], kinds={2: nodes[1]})).at(NEVER)
+        assert spread.worst.total == ticks("4320 mAh")  # 6 mA * 720 h
+        assert (spread.most, spread.least) == ("S.2", "S.1")
+
+    def test_the_typical_share_awake(self) -> None:
+        # 216 us of 100 ms more on the wire at the head than at the tail, at 10 mA more, half of 720 h
+        awake = {"awake": {"min": "0 %", "typical": "50 %", "max": "100 %"}}
+        _, typical = spread_of(evaluation_of(4, node=DRAWS, supply=awake))
+        assert abs(typical - Fraction(216, 100_000) * ticks("3600 mAh")) <= 4
+
+    def test_shares_of_the_time_awake(self) -> None:
+        # The tail hears trigger and request and sends 72 bit, typically at 1 Mbit/s; it converts for 2 ms.
+        rate = {"bit_rate": {"min": "0.5 Mbit/s", "typical": "1 Mbit/s", "max": "2 Mbit/s"}}
+        node = supply_of(evaluation_of(4, node=DRAWS, protocol=rate)).nodes[-1]
+        assert node.share("communicating") == Fraction(8 + 8 + 72, 100_000)
+        assert node.share("measuring") == Fraction(2, 100)
+
+    def test_a_node_that_converts_by_itself_measures_the_rest_of_the_time(self) -> None:
+        read = {"cells": {"kind": "read", "value": "16 bit"}}
+        node = supply_of(evaluation_of(4, node=DRAWS, tasks=read)).nodes[-1]
+        assert node.share("measuring") == 1 - Fraction(8 + 72, 100_000)
+
     def test_a_single_node_has_nobody_to_differ_from(self) -> None:
         tolerant = {"currents": CURRENTS | {"sleep": "10 uA .. 20 uA"}}
         assert supply_of(evaluation_of(1, node=tolerant)).at(NEVER).worst.total == 0

@@ -11,9 +11,12 @@ from hypothesis import strategies as st
 
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.terms import parts_add_up
+from chainplan.budgets.told import Told, told_budget
 from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
+from chainplan.plan.layout import Evaluation as Evaluates
 from chainplan.plan.model import Plan
+from chainplan.quantity import TIME, parse_quantity
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.play import play
@@ -130,6 +133,75 @@ def test_the_way_to_a_master_by_hand() -> None:
     assert latency.reaction.total == (30_000 + 270 + 10_000 + 3_000 + 1_000 + 40_000) * US
     assert latency.path == "task voltages, told master by state-1"
     assert all(map(parts_add_up, latency.handling.terms))
+
+
+def test_another_message_of_the_same_sender_tells_nothing() -> None:
+    other = MESSAGES["state"] | {"identifier": 0x300, "period": "900 ms", "data": "0 byte"}
+    latency = latency_of(plan_of(messages=MESSAGES | {"other": other}))
+    # 55 bits of a frame without data are shorter than the 135 of the other string's, which may block instead
+    assert latency.path == "task voltages, told master by state-1" or latency.path.endswith("state-2")
+    assert latency.reaction.total < 100_000 * US
+
+
+def test_the_typical_way_takes_the_middle() -> None:
+    # Periods of 20 to 40 ms, typically 30 ms; the master's evaluation every 6 to 10 ms, typically 8 ms, for
+    # 1 to 3 ms, typically 2 ms.
+    spans = {"state": MESSAGES["state"] | {"period": "20 ms .. 40 ms"}}
+    plan = plan_of(messages=spans)
+    assert plan.uplink is not None
+    evaluation = Evaluates(
+        period=parse_quantity("6 ms .. 10 ms", TIME), run_time=parse_quantity("1 ms .. 3 ms", TIME)
+    )
+    master = plan.uplink.masters["master"].model_copy(update={"evaluation": evaluation})
+    uplink = plan.uplink.model_copy(update={"masters": {"master": master}})
+    latency = latency_of(plan.model_copy(update={"uplink": uplink}))
+    worst = {term.label.split(" of ")[0]: term.total for term in latency.reaction.terms}
+    typical = {term.label.split(" of ")[0]: term.total for term in latency.typical_reaction.terms}
+    assert (worst["period"], typical["period"]) == (40 * MS, 30 * MS)
+    assert (worst["evaluation"], typical["evaluation"]) == (10 * MS, 8 * MS)
+    assert (worst["run time"], typical["run time"]) == (3 * MS, 2 * MS)
+
+
+class TestTwoWays:
+    """A master hears of a fault by two messages of the reader; what it passes on is the later one."""
+
+    LOWER = {  # noqa: RUF012
+        "evaluation": {"period": "10 ms", "run_time": "3 ms"},
+        "actuators": {"main contactor": {"command": "1 ms", "opening": "40 ms"}},
+    }
+
+    def told(self, bit_rate: str, period: str) -> Told:
+        """Return what is told where a second message `late` goes over a bus of its own."""
+        late = MESSAGES["state"] | {"bus": "second", "identifier": 0x300, "period": period}
+        pack = {
+            "bus": "strings",
+            "sender": "lower",
+            "identifier": 0x200,
+            "data": "8 byte",
+            "period": "50 ms",
+            "passes_on": ["state", "late"],
+        }
+        uplink = {
+            "buses": {"strings": {"bit_rate": "1 Mbit/s"}, "second": {"bit_rate": bit_rate}},
+            "masters": {"master": self.LOWER, "lower": self.LOWER},
+            "messages": MESSAGES | {"late": late, "pack": pack},
+        }
+        evaluation = evaluated(plan_of(hazard={"told_by": "pack"}, uplink=uplink))
+        return told_budget(evaluation.plan, evaluation.scans, evaluation.uplink)
+
+    def test_the_later_way_counts(self) -> None:
+        # late: 400 ms and two frames of 135 us; lower's 13 ms; pack: 50 ms and three frames; master's 13 ms
+        latency = self.told("1 Mbit/s", "400 ms").latencies["high"]
+        assert latency.path.endswith("and pack")
+        assert "late" in latency.path
+        pack = next(term.total for term in latency.reaction.terms if term.label == "response time of pack")
+        assert latency.reaction.total == (400_000 + 270 + 13_000 + 50_000 + 13_000 + 41_000) * US + pack
+
+    def test_a_way_without_a_bound_is_later_than_any(self) -> None:
+        # late: 135 bits take 27 ms at 5 kbit/s, and two of them every 10 ms more than the whole bus
+        told = self.told("5 kbit/s", "10 ms")
+        assert told.latencies == {}
+        assert told.unbounded["high"].startswith("late-")
 
 
 def test_two_masters_and_a_message_in_turns_by_hand() -> None:

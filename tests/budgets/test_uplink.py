@@ -236,6 +236,23 @@ def test_the_slower_of_two_ways_counts() -> None:
     assert ages["host-2"].path[1] == "cells-2"
 
 
+def test_the_greatest_age_comes_first() -> None:
+    # Three frames of 270 us. state-1 waits for one that has begun and is sent: 540 us; state-2 waits for
+    # state-1 too: 810 us.
+    messages = {
+        "state": message(0x100, "50 ms", sender="host", carries="voltages"),
+        "other": message(0x300, "50 ms", sender="host-1", carries="voltages", turns=3),
+    }
+    uplink = uplink_of(plan_of(messages))
+    ages = uplink.ages_of("state")["voltages"]
+    assert [age.message for age in ages] == ["state-2", "state-1"]
+    assert [age.time.total for age in ages if age.time] == [
+        (101_072 + 50_000 + waits) * US for waits in (810, 540)
+    ]
+    periods = {age.message: age.time.terms[1].how for age in uplink.ages if age.time}
+    assert periods == {"state-1": "", "state-2": "", "other": "once in 3 periods"}
+
+
 def test_the_age_meets_and_misses_its_target() -> None:
     exact = 101_072 + 40_000 + 270 + 10_000 + 3_000 + 100_000 + 270
     for limit, status in ((exact, "met"), (exact - 1, "missed")):

@@ -15,7 +15,9 @@ from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import TaskWork
 from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
+from chainplan.chain.network import Chain
 from chainplan.quantity import BITS, TIME
+from chainplan.remembered import remembered_for_all
 
 _FS_PER_HOUR = 3600 * 10**15
 
@@ -70,7 +72,7 @@ class ControllerBytes(NamedTuple):
 
 def bytes_budget(scan: ControllerScan) -> ControllerBytes:
     """Count one controller's bits on the chains and on the host bus, fault-free."""
-    tasks = tuple(task_bytes(scan, work) for work in scan.works)
+    tasks = _tasks_bytes(scan.works, scan.outlines)
     busiest = scan.due(_heaviest_scan(scan, tasks))
     return ControllerBytes(
         scan.controller.name,
@@ -88,12 +90,17 @@ def bytes_budget(scan: ControllerScan) -> ControllerBytes:
     )
 
 
-def task_bytes(scan: ControllerScan, work: TaskWork) -> TaskBytes:
-    """Count one task's bits per run."""
+@remembered_for_all
+def _tasks_bytes(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> tuple[TaskBytes, ...]:
+    return tuple(task_bytes(work, chains) for work in works)
+
+
+def task_bytes(work: TaskWork, chains: Iterable[Chain]) -> TaskBytes:
+    """Count one task's bits per run on chains of which the outlines are enough."""
     exchanges = [
         exchange for lists in (work.triggers, work.reads) for each in lists.values() for exchange in each
     ]
-    protocols = {chain.name: chain.protocol for chain in scan.controller.chains}
+    protocols = {chain.name: chain.protocol for chain in chains}
     amounts: dict[tuple[str, int], int] = {}
     for exchange in exchanges:
         key = exchange.style, exchange_wire_bits(protocols[exchange.chain], exchange)

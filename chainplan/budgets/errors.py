@@ -50,7 +50,9 @@ from chainplan.budgets.noise import Noise, any_of, noise_of
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchange_cost
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.chain.network import Chain
 from chainplan.quantity import RATE, TIME
+from chainplan.remembered import remembered_for_all
 
 HOUR = 3600 * 10**15
 """fs"""
@@ -108,27 +110,19 @@ class ControllerErrors(NamedTuple):
 
 def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
     """Return what bit errors cost a controller; None if the plan has none on any of its chains."""
-    noises = {chain.name: noise_of(chain) for chain in scan.controller.chains}
-    known = {name: noise for name, noise in noises.items() if noise is not None}
-    if not known:
+    noises = {chain.name: noise_of(chain) for chain in scan.outlines}
+    unknown = tuple(chain for chain, noise in noises.items() if noise is None)
+    if len(unknown) == len(noises):
         return None
     name = scan.controller.name
-    unknown = tuple(chain for chain in noises if chain not in known)
     if unknown:
         return ControllerErrors(name, (), None, None, None, None, 0.0, False, unknown)
-    lengths = _lengths(scan)
-    shares = {
-        chain: max((noise.carried_over(bits) for bits in lengths[chain]), default=0.0)
-        for chain, noise in known.items()
-    }
-    tasks = tuple(_task_errors(scan, work, known, shares) for work in scan.works)
+    tasks, bursts, carry = _failing(scan.works, scan.outlines)
     kinds, walked = scan_kinds(scan)
-    bursts = any(noise.bursts for noise in known.values())
     reserve = min(scan.controller.plan.retry_reserve, MOST_RETRIES)
     typical = {due: _lost([tasks[index] for index in due], reserve) for due in kinds}
     worst = typical
     if bursts:
-        carry = max(noise.carry(lengths[chain]) for chain, noise in known.items())
         worst = {due: _lost_in_bursts([tasks[index] for index in due], reserve, carry) for due in kinds}
     period = scan.controller.plan.scan_period
     if walked:
@@ -148,6 +142,30 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
     )
 
 
+class _Failing(NamedTuple):
+    """How the tasks of a controller fail, whether errors come in bursts, and what a hit then adds later."""
+
+    tasks: tuple[TaskErrors, ...]
+    bursts: bool
+    carry: float
+
+
+@remembered_for_all
+def _failing(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> _Failing:
+    """Return how tasks fail on chains whose bit errors are all known; what sets their bits is enough."""
+    noises = {chain.name: noise for chain in chains if (noise := noise_of(chain)) is not None}
+    lengths = _lengths(works, chains)
+    shares = {
+        chain: max((noise.carried_over(bits) for bits in lengths[chain]), default=0.0)
+        for chain, noise in noises.items()
+    }
+    return _Failing(
+        tuple(_task_errors(work, chains, noises, shares) for work in works),
+        any(noise.bursts for noise in noises.values()),
+        max(noise.carry(lengths[chain]) for chain, noise in noises.items()),
+    )
+
+
 def scan_kinds(scan: ControllerScan) -> tuple[Counter[tuple[int, ...]], bool]:
     """Return the scans of the major cycle by the tasks due in them, and whether all were walked through."""
     cycle = scan.phases.major_cycle
@@ -162,27 +180,27 @@ def _exchanges(work: TaskWork) -> Iterable[Exchange]:
             yield from exchanges
 
 
-def _lengths(scan: ControllerScan) -> dict[str, set[int]]:
+def _lengths(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> dict[str, set[int]]:
     """Return, by chain, the lengths of the frames that cross its segments, bits on the wire."""
-    found: dict[str, set[int]] = {chain.name: set() for chain in scan.controller.chains}
-    chains = {chain.name: chain for chain in scan.controller.chains}
-    for work in scan.works:
+    found: dict[str, set[int]] = {chain.name: set() for chain in chains}
+    named = {chain.name: chain for chain in chains}
+    for work in works:
         for exchange in _exchanges(work):
-            found[exchange.chain].update(frames(chains[exchange.chain], exchange))
+            found[exchange.chain].update(frames(named[exchange.chain], exchange))
     return found
 
 
 def _task_errors(
-    scan: ControllerScan, work: TaskWork, noises: dict[str, Noise], shares: dict[str, float]
+    work: TaskWork, chains: tuple[Chain, ...], noises: dict[str, Noise], shares: dict[str, float]
 ) -> TaskErrors:
-    chains = {chain.name: chain for chain in scan.controller.chains}
+    named = {chain.name: chain for chain in chains}
     failures: list[float] = []
     after: list[float] = []
     unheard: dict[float, int] = {}
     longest = 0
     known: dict[Exchange, tuple[float, float]] = {}
     for exchange in _exchanges(work):
-        crossings = frames(chains[exchange.chain], exchange)
+        crossings = frames(named[exchange.chain], exchange)
         longest = max(longest, *crossings)
         if exchange not in known:
             noise, share = noises[exchange.chain], shares[exchange.chain]

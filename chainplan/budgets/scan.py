@@ -14,8 +14,10 @@ from typing import NamedTuple
 from chainplan.budgets.phases import PhasePlan, assign_phases, due
 from chainplan.budgets.schedule import Run, Step, TaskWork, Ways, exchange_cost, run_task, task_work
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.chain.network import Controller, Network
+from chainplan.chain.network import Chain, Controller, Network, outlines
+from chainplan.plan.schedule import Task
 from chainplan.quantity import TIME
+from chainplan.remembered import remembered_for_all
 
 MOST_SCANS = 4096
 """Longest major cycle that is walked scan by scan; beyond it what could happen in it is bounded instead."""
@@ -44,6 +46,11 @@ class ControllerScan:
     runs: tuple[tuple[Run, ...], ...]
     phases: PhasePlan
     reserve: Term
+
+    @cached_property
+    def outlines(self) -> tuple[Chain, ...]:
+        """Return its chains without cables and times, the same ones for all scans that send the same bits."""
+        return outlines(self.controller)
 
     @cached_property
     def periods(self) -> tuple[int, ...]:
@@ -140,9 +147,7 @@ def scan_budget(network: Network) -> dict[str, ControllerScan]:
 
 def controller_scan(network: Network, controller: Controller) -> ControllerScan:
     """Work out one controller's runs in every case, its phases and its retry reserve."""
-    works = tuple(
-        work for name, task in network.plan.tasks.items() if (work := task_work(name, task, controller)).reads
-    )
+    works = _works(network.plan.tasks, outlines(controller))
     ways = tuple(Ways(controller, case) for case in Case)
     runs = tuple(tuple(run_task(work, controller.plan, way) for work in works) for way in ways)
     phases = assign_phases(
@@ -152,6 +157,12 @@ def controller_scan(network: Network, controller: Controller) -> ControllerScan:
     )
     reserve = _reserve(works, controller, ways[Case.WORST])
     return ControllerScan(controller, works, ways, runs, phases, reserve)
+
+
+@remembered_for_all
+def _works(tasks: dict[str, Task], chains: tuple[Chain, ...]) -> tuple[TaskWork, ...]:
+    """Return the work of all tasks that do something on a controller with chains of these outlines."""
+    return tuple(work for name, task in tasks.items() if (work := task_work(name, task, chains)).reads)
 
 
 def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) -> Term:

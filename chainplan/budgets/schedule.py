@@ -96,12 +96,12 @@ def conversion_waits(task: Task, chain: Chain) -> list[tuple[int, int]]:
     ]
 
 
-def task_work(name: str, task: Task, controller: Controller) -> TaskWork:
-    """Lay out a task's exchanges on a controller's ports."""
+def task_work(name: str, task: Task, chains: tuple[Chain, ...]) -> TaskWork:
+    """Lay out a task's exchanges on the ports of chains, of which the outlines are enough."""
     triggers: dict[str, list[Exchange]] = {}
     reads: dict[str, list[Exchange]] = {}
     waits = [(0, 0)]
-    for chain in controller.chains:
+    for chain in chains:
         if not applies_to(task, chain):
             continue
         if task.kind == "write":

@@ -23,7 +23,7 @@ from chainplan.plan.parts import (
     SegmentSpec,
 )
 from chainplan.quantity import Span
-from chainplan.remembered import remembered_for_all
+from chainplan.remembered import remembered, remembered_for_all
 
 
 class Wiring(NamedTuple):
@@ -176,49 +176,56 @@ def _walks(
     for number, name in enumerate(copies(base, chain.count), start=1):
         head = for_copy(chain.head, number)
         back = for_copy(chain.back, number) if chain.back else None
-        nodes, segments = _walk(name, chain, number, head, back, boards, hops)
+        passage = _passage(boards, *(for_copy(entry, number) for entry in chain.order))
+        segments = _segments(name, head, back, passage, hops)
         controller, _ = parse_port(head) or ("", "")
-        found.append(_Walked(name, controller, head, back, nodes, segments))
+        found.append(_Walked(name, controller, head, back, passage.nodes, segments))
     return found
 
 
-def _walk(
-    name: str,
-    chain: ChainPlan,
-    number: int,
-    head: str,
-    back: str | None,
-    boards: dict[str, Board],
-    hops: _Hops,
-) -> tuple[tuple[Node, ...], tuple[Segment, ...]]:
-    """Walk a chain from its head, entering each board at the end that faces the walk."""
-    nodes: list[Node] = []
+class _Passage(NamedTuple):
+    """What a chain passes from its head on: boards, each with its nodes as they are met, and all nodes."""
+
+    boards: tuple[tuple[BoardType, tuple[Node, ...]], ...]
+    nodes: tuple[Node, ...]
+
+
+@remembered
+def _passage(boards: dict[str, Board], *order: str) -> _Passage:
+    """Walk a chain's order, entering each board at the end that faces the walk.
+
+    Chains that differ in cables alone so share their nodes, and whatever was worked out of those.
+    """
+    passed = []
+    for entry in order:
+        walk = parse_walk(entry)
+        assert walk is not None  # the form of every entry was checked with the plan
+        for position in walk.positions():
+            board = boards[f"{walk.string}.{position}"]
+            passed.append((board.type, board.nodes[::-1] if walk.down else board.nodes))
+    return _Passage(tuple(passed), tuple(node for _, nodes in passed for node in nodes))
+
+
+def _segments(name: str, head: str, back: str | None, passage: _Passage, hops: _Hops) -> tuple[Segment, ...]:
+    """Return the hops of a chain from its head, in order."""
     segments: list[Segment] = []
+    near: Node | None = None
 
     def hop_to(node: Node, hop: Hop) -> None:
-        near: Node | None = nodes[-1] if nodes else None
         insulation = hop.insulation or _insulation(hops.wiring.insulation, near, node)
         segments.append(
             Segment(name, len(segments) + 1, near.name if near else head, node.name, hop, insulation)
         )
-        nodes.append(node)
 
-    boards_passed = 0
-    for entry in chain.order:
-        walk = parse_walk(for_copy(entry, number))
-        assert walk is not None  # the form of every entry was checked with the plan
-        for position in walk.positions():
-            board = boards[f"{walk.string}.{position}"]
-            boards_passed += 1
-            first, *others = reversed(board.nodes) if walk.down else board.nodes
-            hop_to(first, hops.to_board(boards_passed))
-            for node in others:
-                hop_to(node, hops.in_board(board.type))
+    for number, (board_type, nodes) in enumerate(passage.boards, start=1):
+        for place, node in enumerate(nodes):
+            hop_to(node, hops.in_board(board_type) if place else hops.to_board(number))
+            near = node
     if back is not None:
-        hop = hops.to_board(boards_passed + 1, last=True)
+        hop = hops.to_board(len(passage.boards) + 1, last=True)
         insulation = hop.insulation or hops.wiring.insulation.to_chassis
-        segments.append(Segment(name, len(segments) + 1, nodes[-1].name, back, hop, insulation))
-    return tuple(nodes), tuple(segments)
+        segments.append(Segment(name, len(segments) + 1, passage.nodes[-1].name, back, hop, insulation))
+    return tuple(segments)
 
 
 def _insulation(rules: InsulationRules, near: Node | None, far: Node) -> Insulation:

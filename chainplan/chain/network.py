@@ -9,13 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chainplan.plan.layout import ChainPlan, ControllerPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.parts import BarrierType, Insulation, NodeType, Protocol
 from chainplan.quantity import Span
-from chainplan.remembered import remembered
+from chainplan.remembered import remembered, remembered_for_all
 
 if TYPE_CHECKING:
     import networkx
@@ -152,6 +152,62 @@ class Controller(NamedTuple):
     plan: ControllerPlan
     ports: tuple[str, ...]
     chains: tuple[Chain, ...]
+
+
+_BITS = (
+    "character",
+    "preamble",
+    "trailer",
+    "shortest_frame",
+    "read_style",
+    "request",
+    "answer",
+    "write",
+    "check",
+    "bit_errors",
+)
+"""What of a protocol says which bits are sent and how they fare, and nothing of when."""
+
+
+def outlines(controller: Controller) -> tuple[Chain, ...]:
+    """Return a controller's chains without cables and times: what sets which bits they carry, and no more.
+
+    Controllers alike in this get the very same outlines, however long their cables and fast their wires are,
+    so that what follows from the bits alone is worked out once for all of them.
+    """
+    return _as_one(*map(_outline, controller.chains))
+
+
+def _outline(chain: Chain) -> Chain:
+    plan, protocol = chain.plan, chain.protocol
+    of_plan = plan.protocol, plan.read_from, plan.bit_errors
+    of_protocol = tuple([getattr(protocol, key) for key in _BITS])
+    return _outlined(
+        chain.nodes, chain.name, chain.family, chain.controller, chain.head, chain.back, of_plan, of_protocol
+    )
+
+
+@remembered
+def _outlined(
+    nodes: tuple[Node, ...],
+    name: str,
+    family: str,
+    controller: str,
+    head: str,
+    back: str | None,
+    of_plan: tuple[Any, ...],
+    of_protocol: tuple[Any, ...],
+) -> Chain:
+    plan = ChainPlan.model_construct(
+        **dict(zip(("protocol", "read_from", "bit_errors"), of_plan, strict=True))
+    )
+    protocol = Protocol.model_construct(**dict(zip(_BITS, of_protocol, strict=True)))
+    return Chain(name, family, plan, protocol, controller, head, back, nodes, ())
+
+
+@remembered_for_all
+def _as_one(*chains: Chain) -> tuple[Chain, ...]:
+    return chains
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,7 @@ def test_all_inputs_are_sent_but_only_wired_ones_count() -> None:
 def test_a_trigger_carries_no_value() -> None:
     # One run: the trigger of 8 bit, the request of 8 bit, four answers of 8 + 4 * 16 bit; worth 16 values.
     scan = evaluation_of().scans["C"]
-    traffic = task_bytes(scan, scan.works[0])
+    traffic = task_bytes(scan.works[0], scan.outlines)
     assert (traffic.exchanges, traffic.samples, traffic.payload) == (2, 16, 16 * 16)
     assert traffic.wire.total == 8 + 8 + 4 * (8 + 4 * 16)
     assert traffic.host_bus == traffic.wire.total  # no framing

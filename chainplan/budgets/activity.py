@@ -15,18 +15,19 @@ left out: these are times of the fault-free chain.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Callable
 from itertools import accumulate
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from chainplan.budgets.age import conversion_on
 from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork
 from chainplan.budgets.terms import Case
-from chainplan.budgets.wire import Way, frame_time
-from chainplan.chain.network import Chain, Node
+from chainplan.budgets.wire import Way, frame_time, frame_times
+from chainplan.chain.network import Chain, Node, makes
 from chainplan.quantity import Span
+from chainplan.remembered import remembered
 
 
 class Activity(NamedTuple):
@@ -48,44 +49,52 @@ def activities(scan: ControllerScan) -> list[Activity]:
 
 
 def _on_chain(scan: ControllerScan, chain: Chain) -> list[Activity]:
-    exchanges = _exchanges(scan, chain)
-    busy = [
-        [sum(times) for times in zip(*each, strict=True)] or [0] * len(chain.nodes)
-        for case in Case
-        for each in [
-            [
-                [
-                    count * time
-                    for time in communicating(chain, scan.ways[case].ways[chain.name], exchange, case)
-                ]
-                for exchange, count in exchanges.items()
-            ]
-        ]
-    ]
+    exchanges = _exchanges(scan.works, chain.name, scan.phases.major_cycle)
+    busy = [[0] * len(chain.nodes) for _ in Case]
+    for case, times in zip(Case, busy, strict=True):
+        way = scan.ways[case].ways[chain.name]
+        for exchange, count in exchanges.items():
+            for place, time in enumerate(communicating(chain, way, exchange, case)):
+                times[place] += count * time
     works = [work for work in scan.works if _reads_on(work, chain)]
-    return [
-        Activity(
-            node,
-            Span(busy[0][index], busy[1][index], busy[2][index]),
+    converting = _per_make(
+        chain.nodes,
+        lambda node: (
             _measuring(scan, works, node),
             any(work.task.kind == "read" and _converts(work, node) for work in works),
+        ),
+    )
+    return [
+        Activity(node, Span(*times), measuring, free)
+        for node, times, (measuring, free) in zip(
+            chain.nodes, zip(*busy, strict=True), converting, strict=True
         )
-        for index, node in enumerate(chain.nodes)
     ]
 
 
-def _exchanges(scan: ControllerScan, chain: Chain) -> Counter[Exchange]:
+_OfNode = TypeVar("_OfNode")
+
+
+def _per_make(nodes: tuple[Node, ...], work_out: Callable[[Node], _OfNode]) -> list[_OfNode]:
+    """Return for every node what its make alone sets, worked out once per make."""
+    found: dict[int, _OfNode] = {}
+    for make in makes(nodes):
+        found.update(dict.fromkeys(make.places, work_out(make.node)))
+    return [found[place] for place in range(len(nodes))]
+
+
+@remembered
+def _exchanges(works: tuple[TaskWork, ...], chain: str, major_cycle: int) -> dict[Exchange, int]:
     """Return the exchanges on a chain in a major cycle, equal ones counted, whatever task they belong to."""
-    found: Counter[Exchange] = Counter()
-    for work in scan.works:
-        runs = scan.phases.major_cycle // work.task.every
+    found: dict[Exchange, int] = {}
+    for work in works:
+        runs = major_cycle // work.task.every
         for lists in (work.triggers, work.reads):
-            for each in lists.get(chain.head, ()):
-                if each.chain == chain.name:
-                    plain = Exchange(
-                        "", each.chain, each.style, each.request, each.answers, 0, 0, 0, each.node
-                    )
-                    found[plain] += runs
+            for exchanges in lists.values():
+                for each in exchanges:
+                    if each.chain == chain:
+                        plain = each._replace(task="", payload=0, samples=0, first_channel=0)
+                        found[plain] = found.get(plain, 0) + runs
     return found
 
 
@@ -111,26 +120,26 @@ def _measuring(scan: ControllerScan, works: list[TaskWork], node: Node) -> Span:
 
 def communicating(chain: Chain, way: Way, exchange: Exchange, case: Case) -> list[int]:
     """Return how long each node of a chain receives, relays or sends in an exchange, fs."""
-    protocol = chain.protocol
-    last = len(chain.nodes) - 1
+    protocol, nodes = chain.protocol, chain.nodes
+    last = len(nodes) - 1
     if exchange.style == "summation":
         frame = frame_time(protocol, exchange.request + sum(exchange.answers), case)
         if chain.plan.read_from == "across":
-            return [_pass_out(node, frame, case) for node in chain.nodes]
+            return _per_make(nodes, lambda node: _pass_out(node, frame, case))
         return [_round_trip(chain, way, index, frame, case) for index in range(last + 1)]
     if exchange.node is not None:
         last = exchange.node
     request = frame_time(protocol, exchange.request, case)
-    times = [_pass_out(node, request, case) for node in chain.nodes[:last]] + [request]
+    times = [*_per_make(nodes, lambda node: _pass_out(node, request, case))[:last], request]
     if exchange.style == "sequential":
-        answers = [frame_time(protocol, bits, case) for bits in exchange.answers]
+        answers = frame_times(protocol, exchange.answers, case)
         homeward = _in_turn(chain, answers, case)
     elif exchange.style == "polled":
         answer = frame_time(protocol, exchange.answers[0], case)
-        homeward = [_pass_home(node, answer, case) for node in chain.nodes[:last]] + [answer]
+        homeward = [*_per_make(nodes, lambda node: _pass_home(node, answer, case))[:last], answer]
     else:
         homeward = [0] * len(times)
-    rest = [0] * (len(chain.nodes) - len(times))
+    rest = [0] * (len(nodes) - len(times))
     return [out + home for out, home in zip(times, homeward, strict=True)] + rest
 
 
@@ -170,21 +179,22 @@ def _round_trip(chain: Chain, way: Way, index: int, frame: int, case: Case) -> i
 def _in_turn(chain: Chain, answers: list[int], case: Case) -> list[int]:
     """Return how long each node passes on the answers from beyond and sends its own, fs."""
     sent = _onward(answers)  # its own and all from beyond
-    short: dict[int, list[int]] = {}  # the same, each answer counted up to a relay's delay
-    times = []
     last = len(answers) - 1
-    for index, node in enumerate(chain.nodes):
-        beyond = last - index
-        if not _stores(node):
-            delay = node.type.relay.homeward[case]
-            if delay not in short:
-                short[delay] = _onward([min(answer, delay) for answer in answers])
-            extra = short[delay][last if case is Case.BEST else index + 1] if beyond else 0
-        elif case is Case.WORST:
-            extra = sent[index] - answers[index]  # received while nothing is sent
-        else:
-            extra = answers[last] if beyond else 0  # only the first is received before anything is sent
-        times.append(sent[index] + extra)
+    times = [0] * len(answers)
+    for make in makes(chain.nodes):
+        stores, delay = _stores(make.node), make.node.type.relay.homeward[case]
+        # The same, each answer counted up to the relay's delay.
+        short = [] if stores else _onward([min(answer, delay) for answer in answers])
+        for index in make.places:
+            if index == last:
+                extra = 0
+            elif not stores:
+                extra = short[last if case is Case.BEST else index + 1]
+            elif case is Case.WORST:
+                extra = sent[index] - answers[index]  # received while nothing is sent
+            else:
+                extra = answers[last]  # only the first is received before anything is sent
+            times[index] = sent[index] + extra
     return times
 
 

@@ -21,7 +21,7 @@ from itertools import accumulate
 from typing import Literal, NamedTuple
 
 from chainplan.budgets.terms import Case, Term, nonzero
-from chainplan.budgets.wire import Way, frame_time, whole_characters, wire_bits
+from chainplan.budgets.wire import Way, frame_time, frame_times, whole_characters, wire_bits
 from chainplan.chain.network import Chain, Node, makes
 from chainplan.plan.parts import Protocol
 from chainplan.plan.readings import is_block, values_at
@@ -174,8 +174,7 @@ def _summation(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[
 def _sequential(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:
     protocol = chain.protocol
     request = frame_time(protocol, exchange.request, case)
-    times = {bits: frame_time(protocol, bits, case) for bits in set(exchange.answers)}
-    frames = [times[bits] for bits in exchange.answers]
+    frames = frame_times(protocol, exchange.answers, case)
     trains = (
         (
             Term("request frame", request),

@@ -158,11 +158,15 @@ def supply_budget(network: Network, scans: dict[str, ControllerScan]) -> list[St
 
 
 def _missing(nodes: Sequence[NodeSupply]) -> str:
+    known: dict[int, Node] = {}
     for each in nodes:
-        currents: Currents = each.node.type.currents
+        node = each.activity.node
+        known.setdefault(id(node.type), node)
+    for node in known.values():
+        currents: Currents = node.type.currents
         unknown = [state for state in STATES if state not in currents.model_fields_set]
         if unknown:
-            return f"the type of node {each.node.name} gives no current for {', '.join(unknown)}"
+            return f"the type of node {node.name} gives no current for {', '.join(unknown)}"
     return ""
 
 

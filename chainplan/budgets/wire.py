@@ -7,6 +7,7 @@ the frame time of clocked buses, of LIN (LIN 2.2, 2.3.2) and of MODBUS over Seri
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import lru_cache
 from itertools import accumulate
 from typing import NamedTuple
@@ -48,6 +49,12 @@ def frame_time(protocol: Protocol, bits: int, case: Case) -> int:
     plain = wire_bits(protocol, bits) * tau + gaps * protocol.byte_gap[case]
     stretch = protocol.allowance[case]
     return plain + -(-plain * stretch // _WHOLE) if stretch else plain
+
+
+def frame_times(protocol: Protocol, contents: Collection[int], case: Case) -> list[int]:
+    """Return the times of frames with these bits of content, fs; most frames of a train are alike."""
+    known = {bits: frame_time(protocol, bits, case) for bits in set(contents)}
+    return [known[bits] for bits in contents]
 
 
 class Way(NamedTuple):

@@ -302,6 +302,11 @@ def test_bursts_never_lose_more_scans_than_the_bound(reserve: int, leave_bad: fl
         assert lost > 3 * found.typical_lost.total / PER_HOUR / SCANS_AN_HOUR * scans
 
 
+def test_a_burst_that_is_no_worse_than_the_rest_carries_nothing() -> None:
+    # Equal in both states: a frame fares alike however the channel stands when it begins.
+    assert Noise(0.0, TwoStateChannel(0.1, 0.1, 1e-3, 1e-2)).carry([64]) == pytest.approx(0, abs=1e-9)
+
+
 def test_the_two_bounds_of_bursts() -> None:
     """A burst that is over with its frame leaves nothing; one that outlasts every frame spoils each retry."""
     short = Noise(0.0, TwoStateChannel(0.0, 0.5, 1e-6, 0.5))

@@ -51,3 +51,40 @@ def test_ways_of_a_ring() -> None:
     assert way.home == tuple((5 * place + 2 * (place - 1)) * US for place in (1, 2, 3, 4))
     assert way.stores == (0, 1, 2, 3)
     assert (way.across, way.stores_across) == ((5 * 5 + 4) * US, 4)
+
+
+def test_delay_of_a_segment() -> None:
+    # 1 to 2 km at 1e8 to 2e8 m/s: 5 us at the least, 20 us at the most, 1.5 km / 1.5e8 m/s typically. Each
+    # barrier and each connector adds its own.
+    parts = {
+        "cable_types": {"cable": {"velocity": "1e8 m/s .. 2e8 m/s"}},
+        "barrier_types": {
+            "cap": {"kind": "capacitor", "working_voltage": "1 kV", "delay": "1 us .. 3 us"},
+        },
+        "connector_types": {"plug": {"delay": "500 ns"}},
+        "chains": {
+            "line": {
+                "segments": {
+                    "cable": "cable",
+                    "length": "1 km .. 2 km",
+                    "barrier": "cap",
+                    "connectors": ["plug", "plug"],
+                }
+            }
+        },
+    }
+    (chain,) = evaluation_of(1, **parts).network.chains.values()
+    assert chain.segments[0].hop.delay == ((5 + 2 + 1) * US, (10 + 4 + 1) * US, (20 + 6 + 1) * US)
+
+
+def test_the_last_segment_of_a_ring_has_its_own_length() -> None:
+    chains = {
+        "line": {
+            "shape": "ring",
+            "back": "C:2",
+            "segments": {"cable": "cable", "length": "1 km"},
+            "exceptions": {1: {"length": "2 km"}, 5: {"length": "3 km"}},
+        }
+    }
+    (chain,) = evaluation_of(chains=chains).network.chains.values()
+    assert [segment.hop.delay.max // US for segment in chain.segments] == [10, 5, 5, 5, 15]

@@ -293,6 +293,8 @@ def test_what_is_refused() -> None:
         line_constants(0.2, 0.0, 0.0, 50e-12, 1e7)
     with pytest.raises(ValueError, match="load"):
         transducer_loss(line_two_port(LineConstants(0, 1, 100), 1.0), 100, 0)
+    with pytest.raises(ValueError, match="source"):
+        transducer_loss(line_two_port(LineConstants(0, 1, 100), 1.0), 0, 100)
 
 
 # Geometry --------------------------------------------------------------------------------------------------

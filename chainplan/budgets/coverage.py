@@ -22,12 +22,14 @@ from typing import Literal, NamedTuple
 from chainplan.budgets.age import slot_shift
 from chainplan.budgets.exchange import channels
 from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import ControllerScan, works_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.chain.network import Network, Node
+from chainplan.chain.network import CellString, Chain, Network, Node, outlines
 from chainplan.plan.model import Plan
 from chainplan.plan.readings import HAZARD_KINDS, READ_BY, READINGS, HazardKind
+from chainplan.plan.schedule import Task
 from chainplan.quantity import COUNT, TIME
+from chainplan.remembered import remembered_for_all
 
 Unit = Literal["cell", "node"]
 
@@ -87,7 +89,7 @@ class Coverage:
             for index, work in enumerate(scan.works)
             if work.task.kind != "write"
         }
-        self._asked = _asked(network, scans)
+        self._chains = outlines(network.chains.values())
         self._latencies = tuple(latencies)
         self._known: dict[HazardKind, KindCoverage] = {}
 
@@ -111,7 +113,7 @@ class Coverage:
         if kind not in self._known:
             hazards = self._network.plan.hazards
             named = tuple(each for each in self._latencies if hazards[each.hazard].kind == kind)
-            self._known[kind] = _kind(kind, self._network, self._asked, self._by_task, named)
+            self._known[kind] = _kind(kind, self._network, self._chains, self._by_task, named)
         return self._known[kind]
 
 
@@ -158,83 +160,111 @@ def task_interval(scan: ControllerScan, index: int) -> TaskInterval:
     )
 
 
-_Asked = dict[str, list[tuple[str, str]]]
-"""By node: controller and name of every task that asks it something it has."""
+_Task = tuple[str, str]
+"""Controller and name of a task there."""
+
+_Asked = dict[str, list[_Task]]
+"""By node: every task that asks it something it has."""
 
 
-def _asked(network: Network, scans: dict[str, ControllerScan]) -> _Asked:
-    found: _Asked = {name: [] for name in network.nodes}
-    for controller, scan in scans.items():
-        for work in scan.works:
+def _asked(tasks: dict[str, Task], chains: tuple[Chain, ...]) -> _Asked:
+    found: _Asked = {node.name: [] for chain in chains for node in chain.nodes}
+    for chain in chains:
+        for work in works_on(tasks, outlines([chain])):
             if work.task.kind == "write":
                 continue
             asked: dict[str, None] = {}
             for reads in work.reads.values():
                 for exchange in reads:
-                    nodes = network.chains[exchange.chain].nodes
-                    for node in nodes if exchange.node is None else nodes[exchange.node : exchange.node + 1]:
-                        asked[node.name] = None
+                    place = exchange.node
+                    nodes = chain.nodes if place is None else chain.nodes[place : place + 1]
+                    asked.update(dict.fromkeys(node.name for node in nodes))
             for name in asked:
-                found[name].append((controller, work.name))
+                found[name].append((chain.controller, work.name))
     return found
+
+
+class _Extent(NamedTuple):
+    """What of a kind's coverage follows from which bits are sent, and not from how long that takes."""
+
+    unit: Unit
+    total: int
+    covered: Sum
+    used: tuple[_Task, ...]
+    groups: tuple[tuple[_Task, ...], ...]
+    """Every set of tasks that some place is tested by, once, in the order of the places."""
+    gaps: tuple[Gap, ...]
 
 
 def _kind(
     kind: HazardKind,
     network: Network,
-    asked: _Asked,
-    tests: dict[tuple[str, str], TaskInterval],
+    chains: tuple[Chain, ...],
+    tests: dict[_Task, TaskInterval],
     hazards: tuple[HazardLatency, ...],
 ) -> KindCoverage:
-    unit: Unit = "node" if kind in ("register upset", "chain loss") else "cell"
-    shown = _shown(kind, network, asked)
-    amounts = {name: 1 if unit == "node" else node.cells for name, node in network.nodes.items()}
-    left = {name: amounts[name] for name, by in shown.items() if not by and amounts[name]}
-    used = dict.fromkeys(key for by in shown.values() for key in by)
+    extent = _extent(kind, network.plan.tasks, network.strings, chains)
     often = [
-        min((tests[key] for key in by), key=lambda test: test.interval.total)
-        for name, by in shown.items()
-        if by and amounts[name]
+        min((tests[key] for key in group), key=lambda test: test.interval.total) for group in extent.groups
     ]
     return KindCoverage(
         kind,
-        unit,
-        sum(amounts.values()),
-        _covered(kind, unit, network, {name: amounts[name] for name, by in shown.items() if by}),
-        tuple(tests[key] for key in used),
+        extent.unit,
+        extent.total,
+        extent.covered,
+        tuple(tests[key] for key in extent.used),
         max(often, key=lambda test: test.interval.total, default=None),
         hazards,
-        tuple(_gaps(kind, network, left, bool(used))),
+        extent.gaps,
     )
 
 
-def _shown(kind: HazardKind, network: Network, asked: _Asked) -> _Asked:
+@remembered_for_all
+def _extent(
+    kind: HazardKind, tasks: dict[str, Task], strings: dict[str, CellString], chains: tuple[Chain, ...]
+) -> _Extent:
+    unit: Unit = "node" if kind in ("register upset", "chain loss") else "cell"
+    nodes = {node.name: node for chain in chains for node in chain.nodes}
+    shown = _shown(kind, tasks, nodes, _asked(tasks, chains))
+    amounts = {name: 1 if unit == "node" else node.cells for name, node in nodes.items()}
+    left = {name: amounts[name] for name, by in shown.items() if not by and amounts[name]}
+    used = tuple(dict.fromkeys(key for by in shown.values() for key in by))
+    return _Extent(
+        unit,
+        sum(amounts.values()),
+        _covered(kind, unit, nodes, {name: amounts[name] for name, by in shown.items() if by}),
+        used,
+        tuple(dict.fromkeys(tuple(by) for name, by in shown.items() if by and amounts[name])),
+        tuple(_gaps(kind, nodes, strings, left, bool(used))),
+    )
+
+
+def _shown(kind: HazardKind, tasks: dict[str, Task], nodes: dict[str, Node], asked: _Asked) -> _Asked:
     """Return for every node the tasks that show a kind of hazard there."""
-    tasks = network.plan.tasks
     wanted = READ_BY.get(kind)
     if wanted is None:
         return asked
 
-    def by_node(node: Node) -> list[tuple[str, str]]:
+    def by_node(node: Node) -> list[_Task]:
         return [
             key for key in asked[node.name] if tasks[key[1]].reads == wanted and channels(tasks[key[1]], node)
         ]
 
-    shown = {node.name: by_node(node) for node in network.nodes.values()}
+    shown = {node.name: by_node(node) for node in nodes.values()}
     if kind not in _BY_BOARD:
         return shown
     boards: _Asked = {}
-    for node in network.nodes.values():
+    for node in nodes.values():
         known = boards.setdefault(node.board, [])
         known += [key for key in shown[node.name] if key not in known]
-    return {node.name: boards[node.board] for node in network.nodes.values()}
+    return {node.name: boards[node.board] for node in nodes.values()}
 
 
-def _covered(kind: HazardKind, unit: Unit, network: Network, amounts: dict[str, int]) -> Sum:
+def _covered(kind: HazardKind, unit: Unit, nodes: dict[str, Node], amounts: dict[str, int]) -> Sum:
     """Return the covered cells or nodes, string by string."""
     strings: dict[str, int] = {}
     for name, amount in amounts.items():
-        string = network.nodes[name].string
+        string = nodes[name].string
         strings[string] = strings.get(string, 0) + amount
     return Sum(
         f"{unit}s covered against {kind}",
@@ -244,7 +274,13 @@ def _covered(kind: HazardKind, unit: Unit, network: Network, amounts: dict[str, 
     )
 
 
-def _gaps(kind: HazardKind, network: Network, left: dict[str, int], used: bool) -> Iterator[Gap]:
+def _gaps(
+    kind: HazardKind,
+    nodes: dict[str, Node],
+    all_strings: dict[str, CellString],
+    left: dict[str, int],
+    used: bool,
+) -> Iterator[Gap]:
     wanted = READ_BY.get(kind)
     reason = "no task reads anything there" if wanted is None else f"no task reads {wanted} there"
     if kind in _BY_BOARD and used:
@@ -253,11 +289,11 @@ def _gaps(kind: HazardKind, network: Network, left: dict[str, int], used: bool) 
         reason = f"no task reads {wanted or 'anything'}"
     strings: dict[str, dict[str, int]] = {}
     for name, amount in left.items():
-        node = network.nodes[name]
+        node = nodes[name]
         boards = strings.setdefault(node.string, {})
         boards[node.board] = boards.get(node.board, 0) + amount
     for string, boards in strings.items():
-        everything = network.strings[string].boards
+        everything = all_strings[string].boards
         positions = tuple(place for place, board in enumerate(everything, start=1) if board in boards)
         yield Gap(string, positions, len(positions) == len(everything), sum(boards.values()), reason)
 

@@ -10,35 +10,46 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.answer_window import Wait, chain_waits
-from chainplan.budgets.link import Link, chain_links
+from chainplan.budgets.link import Link, chain_links, link_of
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Sum, Term
-from chainplan.chain.network import Chain, Network
+from chainplan.chain.network import Chain, Network, makes
 from chainplan.quantity import COUNT, Span
 
 
 class ChainLength(NamedTuple):
-    """What a chain's length costs. `links` is None where the protocol describes no signal.
+    """What a chain's length costs.
 
-    `window` is how long the host waits for an answer (fs), `addresses` how many nodes can be told apart by
-    the node type that knows the fewest; None where the plan does not say.
+    `link_makes` are the links of the first segment of every make; None where the protocol describes no
+    signal. `window` is how long the host waits for an answer (fs), `addresses` how many nodes can be told
+    apart by the node type that knows the fewest; None where the plan does not say.
     """
 
     chain: Chain
-    links: tuple[Link, ...] | None
+    link_makes: tuple[Link, ...] | None
     waits: tuple[Wait, ...]
     window: Span | None
     addresses: int | None
 
     @property
+    def links(self) -> tuple[Link, ...] | None:
+        """Return the links of all segments; None where the protocol describes no signal."""
+        if self.link_makes is None:
+            return None
+        like = {id(link.segment.hop): link for link in self.link_makes}
+        return tuple(link_of(segment, like[id(segment.hop)]) for segment in self.chain.segments)
+
+    @property
     def tightest(self) -> Link | None:
         """Return the segment with the least margin beyond the one wanted; None if no loss is known."""
-        known = [link for link in self.links or () if link.worst is not None]
+        known = [link for link in self.link_makes or () if link.worst is not None]
         return min(known, key=lambda link: link.spare or 0, default=None)
 
     @property
     def unknown(self) -> tuple[Link, ...]:
         """Return the segments whose loss is not known."""
+        if all(link.worst is not None for link in self.link_makes or ()):
+            return ()
         return tuple(link for link in self.links or () if link.worst is None)
 
     @property
@@ -67,7 +78,9 @@ def length_budget(network: Network, scans: dict[str, ControllerScan]) -> dict[st
     known: dict[tuple[int, int], Link] = {}
     for scan in scans.values():
         for chain in scan.controller.chains:
-            limits = [node.type.address_limit for node in chain.nodes if node.type.address_limit is not None]
+            limits = [
+                limit for make in makes(chain.nodes) if (limit := make.node.type.address_limit) is not None
+            ]
             found[chain.name] = ChainLength(
                 chain,
                 chain_links(network, chain, known),

@@ -22,6 +22,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from chainplan.quantity import Span
+from chainplan.remembered import remembered
 
 __all__ = [
     "CABLE_CLASSES",
@@ -175,6 +176,7 @@ class _RootSum(NamedTuple):
         return (p * v - _ceil_root(square)) // (q * -u)
 
 
+@remembered
 def _loss_per_nm(cable: CableClass, frequency: int) -> _RootSum:
     # udB per nm. 1 dB per 100 m is 1e6 udB per 1e11 nm; sqrt(f in MHz) is sqrt(frequency)/1e6,
     # so k1*sqrt(f) + k3/sqrt(f) = sqrt(frequency) * (k1 + k3*1e12/frequency) / 1e6.

@@ -36,6 +36,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.parts import CableType, ConnectorType
 from chainplan.plan.wire_parts import Pair, Signal
 from chainplan.quantity import FREQUENCY, LEVEL, Span, format_ticks
+from chainplan.remembered import remembered
 
 _HUNDRED_METRES = 10**11
 _ANY_FREQUENCY = 10**30
@@ -66,24 +67,28 @@ class Link(NamedTuple):
 def chain_links(
     network: Network, chain: Chain, known: dict[tuple[int, int], Link]
 ) -> tuple[Link, ...] | None:
-    """Return the link budget of every segment of a chain; None if its protocol describes no signal.
+    """Return a link budget for each make of a chain's segments, that of the first one in the chain.
 
-    Segments of one make share their arithmetic; `known` keeps it from chain to chain of a network.
+    None if its protocol describes no signal. `known` keeps the arithmetic from chain to chain of a network.
     """
     signal = chain.protocol.signal
     if signal is None:
         return None
-    found = []
+    found: dict[int, Link] = {}
     for segment in chain.segments:
-        make = id(segment.hop), id(signal)
-        if make not in known:
-            known[make] = segment_link(network.plan, segment, signal)
-        found.append(_of(segment, known[make]))
-    return tuple(found)
+        make = id(segment.hop)
+        if make not in found:
+            key = make, id(signal)
+            if key not in known:
+                known[key] = segment_link(network.plan, segment, signal)
+            found[make] = link_of(segment, known[key])
+    return tuple(found.values())
 
 
-def _of(segment: Segment, same: Link) -> Link:
+def link_of(segment: Segment, same: Link) -> Link:
     """Return the link budget of a segment, worked out on another one of the same make."""
+    if segment is same.segment:
+        return same
     label = f"link margin of {segment.name}"
     worst = same.worst._replace(label=label) if same.worst else None
     typical = same.typical._replace(label=label) if same.typical else None
@@ -160,7 +165,7 @@ def _mismatch(signal: Signal, impedance: Span | None, case: Case) -> int:
 
 
 _mismatch_bound = lru_cache(maxsize=256)(mismatch_loss)
-_cable_loss = lru_cache(maxsize=1024)(worst_loss)
+_cable_loss = remembered(worst_loss)
 
 
 @lru_cache(maxsize=64)
@@ -230,7 +235,7 @@ def fast_cables(network: Network) -> tuple[FastCable, ...]:
     return tuple(found)
 
 
-@lru_cache(maxsize=256)
+@remembered
 def cable_line(cable: CableType) -> CableClass | None:
     """Return a cable's loss as a class: a standard's, derated, or one of the plan's own coefficients.
 
@@ -268,7 +273,7 @@ def _exact(number: float) -> Fraction:
     return Fraction(repr(float(number)))
 
 
-@lru_cache(maxsize=256)
+@remembered
 def cable_impedance(cable: CableType) -> Span | None:
     """Return a cable's characteristic impedance (mohm): given, or from its geometry; None if neither is."""
     if cable.impedance is not None or cable.pair is None:

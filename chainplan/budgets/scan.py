@@ -50,7 +50,7 @@ class ControllerScan:
     @cached_property
     def outlines(self) -> tuple[Chain, ...]:
         """Return its chains without cables and times, the same ones for all scans that send the same bits."""
-        return outlines(self.controller)
+        return outlines(self.controller.chains)
 
     @cached_property
     def periods(self) -> tuple[int, ...]:
@@ -147,7 +147,7 @@ def scan_budget(network: Network) -> dict[str, ControllerScan]:
 
 def controller_scan(network: Network, controller: Controller) -> ControllerScan:
     """Work out one controller's runs in every case, its phases and its retry reserve."""
-    works = _works(network.plan.tasks, outlines(controller))
+    works = works_on(network.plan.tasks, outlines(controller.chains))
     ways = tuple(Ways(controller, case) for case in Case)
     runs = tuple(tuple(run_task(work, controller.plan, way) for work in works) for way in ways)
     phases = assign_phases(
@@ -160,7 +160,7 @@ def controller_scan(network: Network, controller: Controller) -> ControllerScan:
 
 
 @remembered_for_all
-def _works(tasks: dict[str, Task], chains: tuple[Chain, ...]) -> tuple[TaskWork, ...]:
+def works_on(tasks: dict[str, Task], chains: tuple[Chain, ...]) -> tuple[TaskWork, ...]:
     """Return the work of all tasks that do something on a controller with chains of these outlines."""
     return tuple(work for name, task in tasks.items() if (work := task_work(name, task, chains)).reads)
 

@@ -6,6 +6,7 @@ without a search. `Network.graph` holds the same values on a networkx graph for 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -169,13 +170,13 @@ _BITS = (
 """What of a protocol says which bits are sent and how they fare, and nothing of when."""
 
 
-def outlines(controller: Controller) -> tuple[Chain, ...]:
-    """Return a controller's chains without cables and times: what sets which bits they carry, and no more.
+def outlines(chains: Iterable[Chain]) -> tuple[Chain, ...]:
+    """Return chains without cables and times: what sets which bits they carry, and no more.
 
-    Controllers alike in this get the very same outlines, however long their cables and fast their wires are,
-    so that what follows from the bits alone is worked out once for all of them.
+    Chains alike in this get the very same outlines, however long their cables and fast their wires are, so
+    that what follows from the bits alone is worked out once for all of them.
     """
-    return _as_one(*map(_outline, controller.chains))
+    return _as_one(*map(_outline, chains))
 
 
 def _outline(chain: Chain) -> Chain:

@@ -22,7 +22,7 @@ def length_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
     if not _limits_lengths(evaluation):
         return
     for length in evaluation.lengths.values():
-        if length.links is not None:
+        if length.link_makes is not None:
             yield _link(length)
             if length.unknown and length.tightest is not None:
                 yield _unknown_links(length)

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from hypothesis import given, settings
+from standby_packs import evaluation_of as standby_pack
 from strategies import plans
 
 from chainplan.budgets.coverage import Gap, coverage_budget, place
@@ -339,6 +340,22 @@ def test_the_target_is_met_where_nothing_is_left_out() -> None:
         ("cells covered", "open sense wire", "met", 24, 24),
         ("nodes covered", "register upset", "met", 12, 12),
     ]
+
+
+@pytest.mark.parametrize(("strings", "more"), [(4, ""), (5, " and 1 more")])
+def test_three_places_left_out_are_named(strings: int, more: str) -> None:
+    stack = {"cell_type": "cell", "stack": [{"cells": 4}], "boards": [{"type": "usual"}]}
+    names = "ABCDE"[:strings]
+    pack = standby_pack(
+        1,
+        strings=dict.fromkeys(names, stack),
+        chains={name: {"head": f"C:{port}", "order": [f"{name}.1"]} for port, name in enumerate(names, 1)},
+        tasks={"cells": {"value": "16 bit", "chains": ["A"]}},
+        targets={"coverage": ["cell over-voltage"]},
+    )
+    (verdict,) = (each for each in pack.verdicts if each.target == "cells covered")
+    assert (verdict.value, verdict.limit) == (4, 4 * strings)
+    assert verdict.where == f"not on string B, string C, string D{more}"
 
 
 def test_the_target_is_missed_by_one_string() -> None:

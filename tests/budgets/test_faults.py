@@ -26,6 +26,7 @@ from fault_plans import (
 )
 from hypothesis import HealthCheck, Phase, given, settings
 from isolation_packs import pack
+from standby_packs import evaluation_of
 from strategies import plans
 
 from chainplan.after_faults import aftermath, evaluate_after, fault_rows, lost_targets, targets_lost
@@ -36,7 +37,7 @@ from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.quantity import Span
+from chainplan.quantity import TIME, Span, parse_quantity
 from chainplan.sums import all_sums
 
 FEW = settings(
@@ -45,6 +46,22 @@ FEW = settings(
     suppress_health_check=list(HealthCheck),
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # a plan takes long to shrink
 )
+
+
+class TestLimits:
+    def test_a_range_counts_at_its_lower_end(self) -> None:
+        limits = {"fault_known": "200 ms .. 300 ms", "recovery": "400 ms .. 500 ms"}
+        plan = with_targets(with_recovery(example("harbour-ferry")), **limits)
+        (found,) = verdicts(plan, "recovery").values()
+        assert (found.limit, found.note) == (parse_quantity("400 ms", TIME).typical, "")
+        (found,) = verdicts(plan, "fault known").values()
+        assert found.limit == parse_quantity("200 ms", TIME).typical
+
+    def test_of_a_single_node_nothing_is_left_to_recover(self) -> None:
+        evaluation = evaluation_of(1, targets={"recovery": "1 s"})
+        (found,) = (each for each in evaluation.verdicts if each.target == "recovery")
+        assert (found.status, found.value) == ("not checked", None)
+        assert found.note == "nothing has to be recovered after any fault"
 
 
 class TestHarm:

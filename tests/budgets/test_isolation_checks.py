@@ -15,6 +15,7 @@ from chainplan.budgets.isolation import SegmentIsolation
 from chainplan.evaluation import evaluate
 from chainplan.plan.load import load_plan
 from chainplan.quantity import LENGTH, parse_quantity
+from chainplan.verdicts.isolation import is_asked
 
 
 def mm(text: str) -> int:
@@ -184,6 +185,21 @@ def test_test_voltage_is_twice_the_working_voltage_and_1000_v() -> None:
         "no test voltage is asked of functional insulation",
     )
     assert check(segments(pack())[0], "test voltage", "far").reason == "the plan gives no test voltage here"
+
+
+def test_what_is_asked_of_a_segment() -> None:
+    # With one barrier the end without one has nothing to hold; with none at all that is asked. No test
+    # voltage is asked of functional insulation; of the reinforced one at the head it is, given or not.
+    bare = {"cable": "pair", "length": "1 m"}
+    one = segments(pack(chain={"segments": bare | {"near_barrier": "cap"}}))[3]
+    assert not is_asked(one, check(one, "working voltage", "far end"))
+    assert is_asked(one, check(one, "working voltage", "near barrier"))
+    none = segments(pack(chain={"segments": bare}))[3]
+    assert is_asked(none, check(none, "working voltage", "far end"))
+    head, between = segments(pack())[0], segments(pack())[3]
+    assert is_asked(head, check(head, "test voltage", "far"))
+    assert not is_asked(between, check(between, "test voltage", "far"))
+    assert is_asked(between, check(between, "creepage", "far"))
 
 
 def test_voltage_class_b_begins_above_60_v() -> None:

@@ -76,3 +76,30 @@ def test_limits_have_no_tolerance_to_look_at() -> None:
     assert ("cell_types", "nmc", "voltage") in paths
     assert not any(path[0] == "targets" for path in paths)
     assert all(isinstance(part, BaseModel) for part in (PLAN, PLAN.targets))
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        ("title", 0),  # a word has no places
+        ("node_types", "six", "wake", 0),  # nor has a quantity
+        ("board_types", "lower", "nodes", "first"),  # a list has no names
+        ("node_types", "six", "no such key"),
+    ],
+)
+def test_there_is_no_way_into_a_value(path: KeyPath) -> None:
+    with pytest.raises(LookupError):
+        with_value(PLAN, path, 1)
+
+
+def test_limits_have_no_tolerance_of_their_own() -> None:
+    limits = PLAN.targets.model_copy(update={"scan_time": Span(1, 2, 3)})
+    hazards = {
+        name: hazard.model_copy(update={"tolerant_time": Span(1, 2, 3), "sensor_lag": Span(1, 2, 3)})
+        for name, hazard in PLAN.hazards.items()
+    }
+    paths = [path for path, _ in tolerances(PLAN.model_copy(update={"targets": limits, "hazards": hazards}))]
+    assert [path for path in paths if path[0] == "targets" or path[-1] == "tolerant_time"] == []
+    assert {path for path in paths if path[0] == "hazards"} >= {
+        ("hazards", name, "sensor_lag") for name in hazards
+    }

@@ -271,6 +271,10 @@ def test_asleep_the_way_over_the_uplink_is_not_checked() -> None:
     (verdict,) = [v for v in evaluation.verdicts if v.target == "fault handling time asleep"]
     assert verdict.status == "not checked"
     assert verdict.note == "the plan does not say when the uplink and master wake"
+    assert verdict.limit == 1000 * MS
+    own = evaluated(plan_of(sleep=sleep | {"tolerant_time": "300 ms .. 400 ms"}))
+    (verdict,) = [v for v in own.verdicts if v.target == "fault handling time asleep"]
+    assert verdict.limit == 300 * MS
 
 
 def test_the_witness_plays_what_the_reader_does() -> None:

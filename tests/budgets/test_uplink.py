@@ -253,6 +253,23 @@ def test_the_greatest_age_comes_first() -> None:
     assert periods == {"state-1": "", "state-2": "", "other": "once in 3 periods"}
 
 
+def test_limits_count_at_their_lower_end_and_name_the_copy() -> None:
+    targets = {"uplink_load": "5 % .. 10 %", "age_at_vehicle": {"cells": "1 s .. 2 s"}}
+    cells = message(0x100, "50 ms", sender="host", carries="voltages", deadline="1 ms .. 2 ms")
+    evaluation = evaluated(plan_of({"cells": cells}, targets=targets))
+    found = {each.target: each for each in evaluation.verdicts}
+    assert found["uplink load"].limit == 5 * 10**10  # of a ratio in ticks of 1e-12
+    assert found["age at the vehicle"].limit == 1000 * MS
+    # One frame of 270 us has begun, then its own: both copies take 540 us, and either may be named.
+    response = found["response time"]
+    assert (response.value, response.limit) == (540 * US, MS)
+    assert response.subject.endswith(", cells")
+    assert response.where in ("cells-1", "cells-2")
+    sums = all_sums(evaluation)
+    for target in ("response time", "age at the vehicle", "uplink load"):
+        assert sums[found[target].figure]().total == found[target].value, target
+
+
 def test_the_age_meets_and_misses_its_target() -> None:
     exact = 101_072 + 40_000 + 270 + 10_000 + 3_000 + 100_000 + 270
     for limit, status in ((exact, "met"), (exact - 1, "missed")):

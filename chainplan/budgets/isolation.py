@@ -12,14 +12,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import chain as joined
 from itertools import groupby
 from typing import NamedTuple
 
-from chainplan.budgets.isolation_checks import Check, Judge, Status
+from chainplan.budgets.isolation_checks import Check, Judge, Judged, Status
 from chainplan.chain.network import Break, Chain, Network, Node, Segment
 from chainplan.chain.potentials import Potentials, Reach, Worst, board_reaches, node_reach
-from chainplan.remembered import remembered, remembered_for_all
+from chainplan.remembered import remembered
 from chainplan.tables.insulation import is_voltage_class_b
 
 
@@ -73,11 +74,25 @@ class Rung(NamedTuple):
     top: int
 
 
-class ChainIsolation(NamedTuple):
-    """One chain's segments, in the order of the chain."""
+@dataclass(frozen=True)
+class ChainIsolation:
+    """One chain's segments, in the order of the chain: what they carry, and how that is judged.
+
+    `carried` holds the worst voltages between references and between conductors. Chains that differ in cables
+    alone have the very same ones, judged the very same way.
+    """
 
     chain: Chain
-    segments: tuple[SegmentIsolation, ...]
+    carried: tuple[tuple[Worst, Worst], ...]
+    judged: tuple[Judged, ...]
+
+    @cached_property
+    def segments(self) -> tuple[SegmentIsolation, ...]:
+        """Return all segments with their worst voltages and checks."""
+        return tuple(
+            SegmentIsolation(segment, *worst, *judged)
+            for segment, worst, judged in zip(self.chain.segments, self.carried, self.judged, strict=True)
+        )
 
     @property
     def ladder(self) -> tuple[Rung, ...]:
@@ -129,9 +144,13 @@ def isolation_budget(network: Network) -> IsolationBudget:
     chains = {}
     straddled: list[StraddledBoard] = []
     for chain in network.chains.values():
-        along = _along(chain.segments, chain.nodes, potentials, judge)
-        chains[chain.name] = ChainIsolation(chain, along.segments)
-        straddled += along.straddled
+        carried, boards = _carried(chain.nodes, potentials, chain.is_ring)
+        judged = tuple(
+            judge.checks(segment, references.voltage, conductors.voltage)
+            for segment, (references, conductors) in zip(chain.segments, carried, strict=True)
+        )
+        chains[chain.name] = ChainIsolation(chain, carried, judged)
+        straddled += boards
     return IsolationBudget(chains, tuple(straddled), _notes(network, potentials))
 
 
@@ -139,24 +158,17 @@ _potentials = remembered(Potentials)
 _judge = remembered(Judge)
 
 
-class _Along(NamedTuple):
-    segments: tuple[SegmentIsolation, ...]
+class _Carried(NamedTuple):
+    worst: tuple[tuple[Worst, Worst], ...]
     straddled: tuple[StraddledBoard, ...]
 
 
-@remembered_for_all
-def _along(
-    segments: tuple[Segment, ...], nodes: tuple[Node, ...], potentials: Potentials, judge: Judge
-) -> _Along:
-    """Return what the isolation of a chain's segments carries, and its boards that straddle a break."""
+@remembered
+def _carried(nodes: tuple[Node, ...], potentials: Potentials, is_ring: bool) -> _Carried:
+    """Return the worst voltages of a chain's segments, and its boards that straddle a break."""
     reaches = board_reaches(nodes)
-    found = []
-    is_ring = len(segments) > len(nodes)
-    worst_along = _worst_along(nodes, reaches, potentials, is_ring=is_ring)
-    for segment, (references, conductors) in zip(segments, worst_along, strict=True):
-        rating, checks = judge.checks(segment, references.voltage, conductors.voltage)
-        found.append(SegmentIsolation(segment, references, conductors, rating, checks))
-    return _Along(tuple(found), tuple(_straddled(nodes, reaches, potentials)))
+    worst = tuple(_worst_along(nodes, reaches, potentials, is_ring=is_ring))
+    return _Carried(worst, tuple(_straddled(nodes, reaches, potentials)))
 
 
 def _worst_along(

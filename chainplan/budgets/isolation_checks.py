@@ -123,8 +123,12 @@ def _test_voltage(voltage: int, insulation: Insulation) -> _Need:
 MOST_JUDGED = 4096
 """Makes of segment under voltages that a judge remembers; beyond them it starts anew."""
 
-_Judged = tuple[int | None, tuple[Check, ...]]
-"""What a segment's barriers hold together, and its checks."""
+
+class Judged(NamedTuple):
+    """What a segment's barriers hold together, uV (None without any), and all its checks."""
+
+    rating: int | None
+    checks: tuple[Check, ...]
 
 
 class Judge:
@@ -138,21 +142,24 @@ class Judge:
             rules.impulse.max,
             rules.altitude.max,
         )
-        # By identity: hops of one make are one object, which is kept here so that it stays the only one.
-        self._judged: dict[tuple[int, Insulation, int, int], tuple[Hop, _Judged]] = {}
+        # By the identity of barriers: they are kept here, so that no other ones take their place.
+        self._judged: dict[tuple[object, ...], tuple[Hop, Judged]] = {}
 
-    def checks(self, segment: Segment, references: int, conductors: int) -> _Judged:
-        """Return what a segment's barriers hold together (uV, None without any), and its checks."""
-        key = (id(segment.hop), segment.insulation, references, conductors)
+    def checks(self, segment: Segment, references: int, conductors: int) -> Judged:
+        """Return the checks of a segment; the very same ones for segments that differ in cables alone."""
+        hop = segment.hop
+        ends = tuple([end and (end[0], id(end[1])) for end in (hop.near_barrier, hop.far_barrier)])
+        spacing = hop.barriers_share, hop.creepage, hop.clearance
+        key = (ends, spacing, segment.insulation, references, conductors)
         judged = self._judged.get(key)
         if judged is None:
             if len(self._judged) >= MOST_JUDGED:
                 self._judged.clear()
-            found = self._judge(segment.hop, segment.insulation, references, conductors)
-            judged = self._judged[key] = segment.hop, found
+            found = self._judge(hop, segment.insulation, references, conductors)
+            judged = self._judged[key] = hop, found
         return judged[1]
 
-    def _judge(self, hop: Hop, insulation: Insulation, references: int, conductors: int) -> _Judged:
+    def _judge(self, hop: Hop, insulation: Insulation, references: int, conductors: int) -> Judged:
         ends = (("near", hop.near_barrier), ("far", hop.far_barrier))
         present = [barrier[1] for _, barrier in ends if barrier is not None]
         share = 2 if hop.barriers_share and len(present) == 2 else 1
@@ -173,7 +180,7 @@ class Judge:
         place = "between conductors"
         checks += self._spacing(place, conductors, insulation, hop.creepage, hop.clearance)
         rating = share * min(each.working_voltage.min for each in present) if present else None
-        return rating, tuple(checks)
+        return Judged(rating, tuple(checks))
 
     def _barrier(
         self, place: str, barrier: BarrierType, insulation: Insulation, held: int, *, shared: bool

@@ -123,7 +123,12 @@ class Segment(NamedTuple):
     @property
     def name(self) -> str:
         """Return the segment's name, chain and number."""
-        return f"{self.chain}#{self.number}"
+        return segment_name(self.chain, self.number)
+
+
+def segment_name(chain: str, number: int) -> str:
+    """Return the name of a chain's segment."""
+    return f"{chain}#{number}"
 
 
 class Chain(NamedTuple):

@@ -40,6 +40,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from functools import lru_cache
 from math import ceil, fsum, inf, log1p
 from typing import NamedTuple
 
@@ -47,12 +48,13 @@ from chainplan.budgets.channel import expected_retries_of_each, probability_more
 from chainplan.budgets.crossings import frames
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.noise import Noise, any_of, noise_of
+from chainplan.budgets.phases import due as due_in
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchange_cost
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain
-from chainplan.quantity import RATE, TIME
-from chainplan.remembered import remembered_for_all
+from chainplan.quantity import RATE, TIME, Span
+from chainplan.remembered import remembered, remembered_for_all
 
 HOUR = 3600 * 10**15
 """fs"""
@@ -117,28 +119,25 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
     name = scan.controller.name
     if unknown:
         return ControllerErrors(name, (), None, None, None, None, 0.0, False, unknown)
-    tasks, bursts, carry = _failing(scan.works, scan.outlines)
+    failing = _failing(scan.works, scan.outlines)
     kinds, walked = scan_kinds(scan)
     reserve = min(scan.controller.plan.retry_reserve, MOST_RETRIES)
-    typical = {due: _lost([tasks[index] for index in due], reserve) for due in kinds}
-    worst = typical
-    if bursts:
-        worst = {due: _lost_in_bursts([tasks[index] for index in due], reserve, carry) for due in kinds}
     period = scan.controller.plan.scan_period
     if walked:
         meeting = {due: number / kinds.total() for due, number in kinds.items()}
     else:  # each task for itself, as if the reserve were its own
-        meeting = {(index,): 1 / task.every for index, task in enumerate(tasks)}
-    retries, mean = _means(scan, tasks, meeting, reserve)
+        meeting = {(index,): 1 / task.every for index, task in enumerate(failing.tasks)}
+    retries, mean = _means(scan, failing.tasks, meeting, reserve)
+    lost, typical_lost = _losses(failing, name, tuple(kinds.items()), reserve, period)
     return ControllerErrors(
         name,
-        tasks,
-        _lost_sum(scan, kinds, worst, period.min),
-        _lost_sum(scan, kinds, typical, period.typical),
-        _unheard_sum(scan, tasks),
+        failing.tasks,
+        lost,
+        typical_lost,
+        _unheard_sum(failing, name, period.min),
         mean,
         retries,
-        bursts or not walked,
+        failing.bursts or not walked,
     )
 
 
@@ -171,7 +170,12 @@ def scan_kinds(scan: ControllerScan) -> tuple[Counter[tuple[int, ...]], bool]:
     cycle = scan.phases.major_cycle
     if cycle > MOST_SCANS:
         return Counter({tuple(range(len(scan.works))): 1}), False
-    return Counter(tuple(scan.due(number)) for number in range(cycle)), True
+    return _walked(scan.phases.phases, scan.periods, cycle), True
+
+
+@lru_cache(maxsize=64)
+def _walked(phases: tuple[int, ...], periods: tuple[int, ...], cycle: int) -> Counter[tuple[int, ...]]:
+    return Counter(tuple(due_in(phases, periods, number)) for number in range(cycle))
 
 
 def _exchanges(work: TaskWork) -> Iterable[Exchange]:
@@ -257,26 +261,49 @@ def per_hour(amount: float | Fraction) -> int:
     return -(-ticks // step) * step
 
 
+_Kinds = tuple[tuple[tuple[int, ...], int], ...]
+"""The tasks that meet in a scan, and how many scans there are with these."""
+
+
+@remembered
+def _losses(failing: _Failing, controller: str, kinds: _Kinds, reserve: int, period: Span) -> tuple[Sum, Sum]:
+    """Return the scans lost per hour, at most and typically."""
+    tasks = failing.tasks
+    typical = {due: _lost([tasks[index] for index in due], reserve) for due, _ in kinds}
+    worst = typical
+    if failing.bursts:
+        worst = {
+            due: _lost_in_bursts([tasks[index] for index in due], reserve, failing.carry) for due, _ in kinds
+        }
+    return (
+        _lost_sum(controller, tasks, kinds, worst, period.min),
+        _lost_sum(controller, tasks, kinds, typical, period.typical),
+    )
+
+
 def _lost_sum(
-    scan: ControllerScan, kinds: Counter[tuple[int, ...]], chances: dict[tuple[int, ...], float], period: int
+    controller: str,
+    tasks: Sequence[TaskErrors],
+    kinds: _Kinds,
+    chances: dict[tuple[int, ...], float],
+    period: int,
 ) -> Sum:
-    total = kinds.total()
-    rates = {
-        due: Fraction(chances[due]) * Fraction(HOUR * number, period * total) for due, number in kinds.items()
-    }
+    scans = dict(kinds)
+    total = sum(scans.values())
+    rates = {due: Fraction(chances[due]) * Fraction(HOUR * number, period * total) for due, number in kinds}
     heaviest = sorted(rates, key=rates.__getitem__, reverse=True)
     terms = [
         Term(
-            f"scans with {', '.join(scan.works[index].name for index in due) or 'no task'}",
+            f"scans with {', '.join(tasks[index].task for index in due) or 'no task'}",
             per_hour(rates[due]),
-            how=f"{kinds[due]} of {total} scans, each lost with {chances[due]:.3g}",
+            how=f"{scans[due]} of {total} scans, each lost with {chances[due]:.3g}",
         )
         for due in heaviest[:_MOST_TERMS]
     ]
     others = sum((rates[due] for due in heaviest[_MOST_TERMS:]), Fraction(0))
     terms.append(Term("scans with other tasks", per_hour(others)))
     return Sum(
-        f"scans lost per hour of {scan.controller.name}",
+        f"scans lost per hour of {controller}",
         RATE,
         nonzero(*terms),
         "scans per hour x probability that a scan needs more retries than its reserve",
@@ -284,18 +311,21 @@ def _lost_sum(
     )
 
 
-def _unheard_sum(scan: ControllerScan, tasks: Sequence[TaskErrors]) -> Sum:
-    period = scan.controller.plan.scan_period.min
+@remembered
+def _unheard_sum(failing: _Failing, controller: str, period: int) -> Sum:
     terms = (
         Term(f"task {task.task}", per_hour(Fraction(task.unheard) * Fraction(HOUR, period * task.every)))
-        for task in tasks
+        for task in failing.tasks
     )
     return Sum(
-        f"broadcasts per hour that not every node of {scan.controller.name} hears",
+        f"broadcasts per hour that not every node of {controller} hears",
         RATE,
         nonzero(*terms),
         "runs per hour x probability that a broadcast is hit on some segment",
     )
+
+
+_retries_of_each = lru_cache(maxsize=32)(expected_retries_of_each)
 
 
 def _means(
@@ -323,7 +353,7 @@ def _means(
     )
     retries = again = 0.0
     for due, share in kinds.items():
-        means = expected_retries_of_each([q for index in due for q in tasks[index].failures], reserve)
+        means = _retries_of_each(tuple([q for index in due for q in tasks[index].failures]), reserve)
         prices = [cost for index in due for cost in costs[index]]
         retries += share * fsum(means)
         again += share * fsum(mean * price for mean, price in zip(means, prices, strict=True))

@@ -25,8 +25,10 @@ from typing import NamedTuple
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, TaskWork, conversion_waits, run_task
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.chain.network import Chain, Controller
+from chainplan.chain.network import Chain, Controller, makes
+from chainplan.plan.layout import ControllerPlan
 from chainplan.quantity import TIME
+from chainplan.remembered import remembered_for_all
 
 
 class Milestone(NamedTuple):
@@ -125,20 +127,27 @@ def _stages(scan: ControllerScan, case: Case) -> Iterator[Stage]:
     controller = scan.controller
     start = controller.plan.start
     yield Stage("controller starts", start[case] if start else 0, lambda: (), "controller ready")
-    for label, lists, achieved in (
-        ("wake along the chains", _wakes(controller, case), "all nodes awake"),
-        ("addressing", _addressings(controller, case), "all nodes addressed"),
-    ):
-        ends = _ends(lists, controller, case)
-        length = max(ends.values(), default=0)
-        yield Stage(label, length, partial(_parts, lists, ends, controller, case), achieved)
+    yield _stage("wake along the chains", _wakes(controller, case), controller.plan, case, "all nodes awake")
+    yield _addressing(scan.outlines, controller.plan, case)
     reading = [(work, run) for work, run in zip(scan.works, scan.runs[case], strict=True) if _reads(work)]
     last_cells = next((work for work, _ in reversed(reading) if work.task.reads == "cell voltages"), None)
     for work, usual in reading:
-        first = _first_run(work, controller)
+        first = _first_run(work, scan.outlines)
         run = run_task(first, controller.plan, scan.ways[case]) if first.wait != work.wait else usual
         achieved = "all cell voltages in memory" if work is last_cells else ""
         yield Stage(f"first run of {work.name}", run.length, partial(_terms_of, run), achieved, reads=True)
+
+
+def _stage(label: str, lists: Lists, plan: ControllerPlan, case: Case, achieved: str) -> Stage:
+    """Return a stage in which every port works through its list."""
+    ends = _ends(lists, plan, case)
+    length = max(ends.values(), default=0)
+    return Stage(label, length, partial(_parts, lists, ends, plan, case), achieved)
+
+
+@remembered_for_all
+def _addressing(chains: tuple[Chain, ...], plan: ControllerPlan, case: Case) -> Stage:
+    return _stage("addressing", _addressings(chains, case), plan, case, "all nodes addressed")
 
 
 def _terms_of(run: Run) -> tuple[Term, ...]:
@@ -149,16 +158,12 @@ def _reads(work: TaskWork) -> bool:
     return work.task.kind != "write"
 
 
-def _first_run(work: TaskWork, controller: Controller) -> TaskWork:
+@remembered_for_all
+def _first_run(work: TaskWork, chains: tuple[Chain, ...]) -> TaskWork:
     """Return a task's work with the wait for its conversions, whether it waits in later runs or not."""
-    chains = {exchange.chain for reads in work.reads.values() for exchange in reads}
+    read = {exchange.chain for reads in work.reads.values() for exchange in reads}
     settling, conversion = max(
-        (
-            waits
-            for chain in controller.chains
-            if chain.name in chains
-            for waits in conversion_waits(work.task, chain)
-        ),
+        (waits for chain in chains if chain.name in read for waits in conversion_waits(work.task, chain)),
         key=sum,
         default=(0, 0),
     )
@@ -178,27 +183,27 @@ def _wakes(controller: Controller, case: Case) -> Lists:
 
 def wake_terms(chain: Chain, case: Case) -> tuple[Term, ...]:
     """Return what a wake signal takes from the head port until the last node of a chain is awake, fs."""
-    cables = sum(segment.hop.delay[case] for segment in chain.segments[: len(chain.nodes)])
-    wakes = Counter(node.type.wake[case] for node in chain.nodes)
+    cables = sum([segment.hop.delay[case] for segment in chain.segments[: len(chain.nodes)]])
+    wakes = Counter([node.type.wake[case] for node in chain.nodes])
     return nonzero(
         *(Term("wake of a node", wake, count) for wake, count in wakes.items()),
         Term("cables on the way", cables),
     )
 
 
-def _addressings(controller: Controller, case: Case) -> Lists:
+def _addressings(chains: tuple[Chain, ...], case: Case) -> Lists:
     lists: Lists = {}
-    for chain in controller.chains:
+    for chain in chains:
         for node in chain.nodes:
             item = nonzero(Term("addressing of a node", node.type.addressing[case]))
             lists.setdefault(chain.head, []).append(item)
     return lists
 
 
-def _ends(lists: Lists, controller: Controller, case: Case) -> dict[str, int]:
+def _ends(lists: Lists, plan: ControllerPlan, case: Case) -> dict[str, int]:
     """Run the ports' lists side by side from 0; return when each port has ended, fs."""
-    set_up = controller.plan.set_up[case]
-    one_core = controller.plan.set_up_by == "one core"
+    set_up = plan.set_up[case]
+    one_core = plan.set_up_by == "one core"
     free = dict.fromkeys(lists, 0)
     core = 0
     for turn in range(max(map(len, lists.values()), default=0)):
@@ -209,14 +214,14 @@ def _ends(lists: Lists, controller: Controller, case: Case) -> dict[str, int]:
     return free
 
 
-def _parts(lists: Lists, ends: dict[str, int], controller: Controller, case: Case) -> tuple[Term, ...]:
+def _parts(lists: Lists, ends: dict[str, int], plan: ControllerPlan, case: Case) -> tuple[Term, ...]:
     """Return what a stage is made of: the list of the port that ends last, and what that port waits."""
     last = max(ends, key=ends.__getitem__, default=None)
     if last is None:
         return ()
     amounts: Counter[tuple[str, int]] = Counter()
     for item in lists[last]:
-        amounts["host set-up", controller.plan.set_up[case]] += 1
+        amounts["host set-up", plan.set_up[case]] += 1
         for term in item:
             amounts[term.label, term.amount] += term.times
     parts = [Term(name, amount, times) for (name, amount), times in amounts.items()]
@@ -227,8 +232,8 @@ def _parts(lists: Lists, ends: dict[str, int], controller: Controller, case: Cas
 def _missing(scan: ControllerScan) -> str:
     """Say which times a node type does not give; a time of zero has to be written down to count."""
     for chain in scan.controller.chains:
-        for node in chain.nodes:
+        for make in makes(chain.nodes):
             for key in ("wake", "addressing"):
-                if key not in node.type.model_fields_set:
-                    return f"the type of node {node.name} gives no `{key}` time"
+                if key not in make.node.type.model_fields_set:
+                    return f"the type of node {make.node.name} gives no `{key}` time"
     return ""

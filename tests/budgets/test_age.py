@@ -109,6 +109,12 @@ class TestSkew:
             "place in the conversion sequence": 60 * US,
         }
 
+    def test_of_one_node_only_the_sequence_counts(self) -> None:
+        skew = timing_of(nodes=1, node=STEPS, chains={"line": LONG}).skew
+        assert [(term.label, term.total) for term in skew.terms] == [
+            ("place in the conversion sequence", 60 * US)
+        ]
+
     @pytest.mark.parametrize(("by", "spread"), [("one core", 20), ("each port", 10)])
     def test_over_two_chains_the_set_up_counts(self, by: str, spread: int) -> None:
         # A set-up takes 10 to 20 us. One core: the second port's begins when the first one's is over, and
@@ -140,14 +146,14 @@ class TestSkew:
 
 class TestOverlappedConversion:
     def test_by_hand(self) -> None:
-        # The later of two triggers is sent after two set-ups of 10 us and its 8 bit; then the longest
+        # The later of two triggers is sent after two set-ups of 10 us at most and its 8 bit; then the longest
         # settling and conversion of any node.
         slow = {3: {"conversions": {"cell voltages": {"time": "7 ms"}}}}
         scan = evaluation_of(
             kinds=slow,
             node={"balancing": {"current": "100 mA", "settling": "1 ms"}},
             chains=TWO_PORTS,
-            controller={"set_up": "10 us", "set_up_by": "one core"},
+            controller={"set_up": "5 us .. 10 us", "set_up_by": "one core"},
             tasks={"cells": CELLS | {"overlap": True, "pause_balancing": True}},
         ).scans["C"]
         assert overlapped_conversion(scan, 0).total == (10 + 10 + 8) * US + 1 * MS + 7 * MS

@@ -12,6 +12,7 @@ from wire_plans import evaluated, example, verdict, wire_plan
 
 from chainplan.budgets.answer_window import Wait, chain_waits
 from chainplan.evaluation import Evaluation
+from chainplan.plan.model import Plan
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw
 from chainplan.witness.simulate import simulate
@@ -72,6 +73,14 @@ def test_every_read_style_in_use_is_judged() -> None:
     data["tasks"]["again"] = data["tasks"]["cells"] | {"read_style": "summation"}
     found = [each for each in evaluated(data).verdicts if each.target == "wait for an answer"]
     assert [each.subject for each in found] == ["line, polled", "line, summation"]
+
+
+def test_one_protocol_with_a_window_is_enough() -> None:
+    data = wire_plan(protocol={"answer_window": "1 ms"})
+    data["protocols"]["other"] = {key: data["protocols"]["wire"][key] for key in ("bit_rate", "read_style")}
+    plan = Plan.model_validate(data)
+    found = [each for each in Evaluation(plan).verdicts if each.target == "wait for an answer"]
+    assert [each.subject for each in found] == ["line"]
 
 
 def test_without_a_window_nothing_is_judged() -> None:

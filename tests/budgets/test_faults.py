@@ -26,7 +26,7 @@ from fault_plans import (
 )
 from hypothesis import HealthCheck, Phase, given, settings
 from isolation_packs import pack
-from standby_packs import evaluation_of
+from standby_packs import evaluation_of, plan_of, ticks
 from strategies import plans
 
 from chainplan.after_faults import aftermath, evaluate_after, fault_rows, lost_targets, targets_lost
@@ -203,12 +203,28 @@ class TestScanOnWhatIsLeft:
     def test_examples(self, name: str) -> None:
         self.assert_same(example(name))
 
+    def test_the_slowest_conversion_of_a_chain_counts_wherever_it_is(self) -> None:
+        slow = {2: {"conversions": {"cell voltages": {"time": "7 ms"}}}}
+        chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
+        plan = plan_of(kinds=slow, chains=chains)
+        self.assert_same(plan, step=1)
+        faults = walked(plan)
+        whole = faults.rescan(outcome(faults, "node S.4 silent"))
+        cut = faults.rescan(outcome(faults, "node S.2 silent"))
+        assert whole.total - cut.total == ticks("5 ms")  # 7 ms and 2 ms; two answers last longer than one
+
+    @pytest.mark.parametrize("by", ["one core", "each port"])
+    @pytest.mark.parametrize("head", ["C:1", "C:2"])
+    def test_two_chains_with_one_read_each(self, by: str, head: str) -> None:
+        chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": head}}
+        self.assert_same(plan_of(chains=chains, controller={"set_up": "40 us", "set_up_by": by}), step=1)
+
     @staticmethod
-    def assert_same(plan: Plan) -> None:
+    def assert_same(plan: Plan, step: int = 3) -> None:
         """The figures are those of the whole budget on what is left of the network."""
         evaluation = Evaluation(plan)
         faults = evaluation.faults
-        for each in faults.outcomes[::3]:
+        for each in faults.outcomes[::step]:
             scan = evaluate_after(evaluation, each).scans[each.fault.controller]
             rescan = faults.rescan(each)
             lengths = {

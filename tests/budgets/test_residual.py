@@ -195,6 +195,15 @@ def test_the_check_covers_one_block_of_a_summation_frame() -> None:
     }
 
 
+def test_a_claim_is_judged_at_the_longest_block() -> None:
+    # 0x90D9 keeps 6 up to 135 data bits: requests of 80 bit do, answers of 152 bit do not.
+    check = {"width": "16 bit", "polynomial": 0x90D9, "hamming_distance": 6}
+    data = with_blocks(80, 1e-6, check)
+    data["tasks"]["cells"]["data"] = "136 bit"
+    found = verdict(evaluated(data), "Hamming distance")
+    assert (found.status, found.value, found.where) == ("missed", 2, "answer of 152 bit")
+
+
 def test_a_claim_without_a_polynomial_is_not_checked() -> None:
     data = wire_plan(protocol={"check": {"width": "16 bit", "hamming_distance": 4}})
     found = verdict(evaluated(data), "Hamming distance")

@@ -193,6 +193,44 @@ class TestExamplesAsTheyStand:
         assert status == "met"
 
 
+class TestKnownByHand:
+    """An open chain of four nodes, 1 bit in 1 us, nothing framed: answers of 72 us, the tail first."""
+
+    LOST = {"kind": "chain loss", "tolerant_time": "10 s", "reaction": "switch"}  # noqa: RUF012
+
+    @pytest.mark.parametrize("place", [1, 2, 3, 4])
+    @pytest.mark.parametrize("fault", ["segment line#{} open or shorted", "node S.{} silent"])
+    def test_a_sequential_read(self, fault: str, place: int) -> None:
+        # Two bad runs in a row, one more that is lost: three periods of 100 ms. Temperatures come before in
+        # every other scan: two set-ups of 20 us, 8 us, 3 ms, 8 us and 4 * 40 us, and a time-out of 70 us as
+        # the cell voltages have. The place is needed up to its own answer, which place - 1 answers follow;
+        # both set-ups may take 10 us in that run and 20 us in the one that misses. The evaluation: 11 ms.
+        evaluation = evaluation_of(
+            hazards={"lost": self.LOST | {"debounce": 2, "lost_readings": 1}},
+            protocol={"time_out": "70 us"},
+            controller={"set_up": "10 us .. 20 us"},
+            tasks={
+                "warm": {"reads": "temperatures", "value": "16 bit", "every": 2},
+                "cells": {"value": "16 bit"},
+            },
+        )
+        time = outcome(evaluation.faults, fault.format(place)).known
+        assert time is not None
+        expected = 300_000 + (40 + 8 + 3000 + 8 + 160) + 20 + 72 * (place - 1) + 2 * 70 + 11_000
+        assert time.time.total == expected * ticks("1 us")
+
+    def test_while_a_node_babbles_every_read_is_waited_for(self) -> None:
+        protocol = {"read_style": "polled", "time_out": "70 us"}
+        plan = plan_of(hazards={"lost": self.LOST}, protocol=protocol, node={"jabber_limit": "5 ms"})
+        faults = walked(plan)
+        waits = {
+            kind: faults._detections["C"].waits(each.fault, each.gaps).runs
+            for kind in ("silent", "babbling")
+            for each in [outcome(faults, f"node S.3 {kind}")]
+        }
+        assert waits == {"silent": (2 * ticks("70 us"),), "babbling": (4 * ticks("70 us"),)}
+
+
 class TestScanOnWhatIsLeft:
     @FEW
     @given(plans())

@@ -272,6 +272,11 @@ def test_asleep_the_way_over_the_uplink_is_not_checked() -> None:
     assert verdict.status == "not checked"
     assert verdict.note == "the plan does not say when the uplink and master wake"
     assert verdict.limit == 1000 * MS
+    assert evaluation.sleep is not None
+    assert (evaluation.sleep.latencies, evaluation.sleep.not_watched) == ((), ())
+    nobody = evaluated(plan_of(sleep=sleep | {"checks": ["temperatures"]})).sleep
+    assert nobody is not None
+    assert (nobody.latencies, nobody.not_watched) == ((), ("high",))
     own = evaluated(plan_of(sleep=sleep | {"tolerant_time": "300 ms .. 400 ms"}))
     (verdict,) = [v for v in own.verdicts if v.target == "fault handling time asleep"]
     assert verdict.limit == 300 * MS

@@ -141,8 +141,10 @@ def slot_shift(scan: ControllerScan, index: int, runs: int, early: Case, late: C
     if scan.phases.major_cycle > MOST_SCANS:
         return sum(long[:index])
     return max(
-        sum(long[task] for task in after) - sum(short[task] for task in before)
-        for before, after in slots_before(scan.phases.phases, scan.periods, index, runs)
+        [
+            sum([long[task] for task in after]) - sum([short[task] for task in before])
+            for before, after in slots_before(scan.phases.phases, scan.periods, index, runs)
+        ]
     )
 
 

@@ -127,6 +127,8 @@ class Ways:
         self.chains = {chain.name: chain for chain in controller.chains}
         self.ways: dict[str, Way] = {name: way_along(chain, case) for name, chain in self.chains.items()}
         self._times: dict[tuple[object, ...], int] = {}
+        self._bus = controller.plan.host_bus
+        self._costs: dict[tuple[object, ...], tuple[int, int]] = {}
 
     def terms(self, exchange: Exchange) -> tuple[Term, ...]:
         """Return the terms of an exchange's time on the wire."""
@@ -134,11 +136,26 @@ class Ways:
 
     def time(self, exchange: Exchange) -> int:
         """Return an exchange's time on the wire, the sum of its terms, fs."""
-        shape = exchange.chain, exchange.style, exchange.request, exchange.answers, exchange.node
+        shape = _shape(exchange)
         found = self._times.get(shape)
         if found is None:
-            found = self._times[shape] = sum(term.amount * term.times for term in self.terms(exchange))
+            found = self._times[shape] = sum([term.amount * term.times for term in self.terms(exchange)])
         return found
+
+    def cost(self, exchange: Exchange) -> tuple[int, int]:
+        """Return the time over the host bus to the first bit on the wire, and from there to the end, fs."""
+        shape = _shape(exchange)
+        found = self._costs.get(shape)
+        if found is None:
+            out = bus_out(self._bus, exchange, self.case)
+            back = bus_in(self._bus, exchange, self.case)
+            found = self._costs[shape] = out, self.time(exchange) + back
+        return found
+
+
+def _shape(exchange: Exchange) -> tuple[object, ...]:
+    """Return what sets an exchange's time; exchanges of several tasks can have it in common."""
+    return exchange.chain, exchange.style, exchange.request, exchange.answers, exchange.node
 
 
 class Run:
@@ -183,7 +200,6 @@ def _stage(
         return (), begin
     set_up = controller.set_up[ways.case]
     one_core = controller.set_up_by == "one core"
-    bus = controller.host_bus
     steps: list[Step] = []
     free = dict.fromkeys(lists, begin)
     core = begin
@@ -194,9 +210,10 @@ def _stage(
             exchange = exchanges[turn]
             start = max(free[port], core) if one_core else free[port]
             core = start + set_up
-            wire = core + bus_out(bus, exchange, ways.case)
-            free[port] = wire + ways.time(exchange) + bus_in(bus, exchange, ways.case)
-            steps.append(Step(exchange, port, start, wire, free[port]))
+            out, on_wire = ways.cost(exchange)
+            wire = core + out
+            free[port] = end = wire + on_wire
+            steps.append(Step(exchange, port, start, wire, end))
     return tuple(steps), max(free.values())
 
 
@@ -248,10 +265,7 @@ _LINES_PER_LABEL = 4
 
 def exchange_cost(exchange: Exchange, controller: ControllerPlan, ways: Ways) -> int:
     """Return what one exchange takes alone, set-up to answer in memory, fs."""
-    bus = controller.host_bus
-    wire = ways.time(exchange)
-    case = ways.case
-    return controller.set_up[case] + bus_out(bus, exchange, case) + wire + bus_in(bus, exchange, case)
+    return controller.set_up[ways.case] + sum(ways.cost(exchange))
 
 
 def bus_out(bus: HostBus | None, exchange: Exchange, case: Case) -> int:

@@ -14,7 +14,7 @@ the scan period and of the share awake, which all nodes of a controller have in 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -215,13 +215,17 @@ def _corners(kinds: Sequence[NodeSupply], awake: Span) -> Iterator[tuple[_Drawn,
     ends: list[tuple[int, ...]] = [(0, 2)] if several else [(0,), (2,)]
     for periods, share in product(ends, {awake.min, awake.max}):
         most, least = (
-            [
-                pick((_Drawn.by(each, case, share, each.cycle[end]) for end in periods), key=_total)
-                for each in kinds
-            ]
+            _extremes(
+                pick, [[_Drawn.by(each, case, share, each.cycle[end]) for each in kinds] for end in periods]
+            )
             for pick, case in ((max, Case.WORST), (min, Case.BEST))
         )
         yield _two_nodes(most, least)
+
+
+def _extremes(pick: Callable[..., _Drawn], rows: list[list[_Drawn]]) -> list[_Drawn]:
+    """Return of every column, which is a node's, what it draws at most or at least."""
+    return rows[0] if len(rows) == 1 else [pick(column, key=_total) for column in zip(*rows, strict=True)]
 
 
 def _kinds(nodes: Sequence[NodeSupply]) -> list[NodeSupply]:

@@ -89,9 +89,9 @@ def way_along(chain: Chain, case: Case) -> Way:
 def _way(segments: tuple[Segment, ...], nodes: tuple[Node, ...], case: Case) -> Way:
     cables = [segment.hop.delay[case] for segment in segments]
     relays = [node.type.relay for node in nodes]
-    outward = [0, *(relay.outward[case] for relay in relays)]
-    homeward = [0, *(relay.homeward[case] for relay in relays)]
-    stores = [0, *(relay.style == "store-and-forward" for relay in relays)]
+    outward = [0, *[relay.outward[case] for relay in relays]]
+    homeward = [0, *[relay.homeward[case] for relay in relays]]
+    stores = [0, *[relay.style == "store-and-forward" for relay in relays]]
     count = len(nodes)
     across = sum(cables) + sum(outward) if len(segments) > count else 0  # a ring has one more
     return Way(

@@ -106,7 +106,7 @@ def latency_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
         yield Verdict(
             "fault handling time",
             latency.hazard,
-            latency.handling.total,
+            latency.longest,
             "below",
             latency.tolerant_time,
             TIME,

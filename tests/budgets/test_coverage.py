@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from standby_packs import evaluation_of as standby_pack
 from strategies import plans
 
-from chainplan.budgets.coverage import Gap, coverage_budget, place
+from chainplan.budgets.coverage import Gap, coverage_budget, place, task_interval
 from chainplan.budgets.terms import Case
 from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
@@ -340,6 +340,22 @@ def test_the_target_is_met_where_nothing_is_left_out() -> None:
         ("cells covered", "open sense wire", "met", 24, 24),
         ("nodes covered", "register upset", "met", 12, 12),
     ]
+
+
+def test_a_slot_moves_most_where_set_ups_are_short_and_then_long() -> None:
+    # Temperatures come before in every other scan: two set-ups of 10 to 20 us, 8 us, 3 ms, 8 us, 4 * 40 us.
+    tasks = {"warm": {"reads": "temperatures", "value": "16 bit", "every": 2}, "cells": {"value": "16 bit"}}
+    scan = standby_pack(tasks=tasks, controller={"set_up": "10 us .. 20 us"}).scans["C"]
+    interval = task_interval(scan, 1)
+    assert interval.interval.total == (100_000 + 40 + 3176) * US
+    assert interval.typical_interval.total == (100_000 + 30 + 3176) * US
+
+
+def test_a_write_before_the_reads_hides_none_of_them() -> None:
+    tasks = {"off": {"kind": "write"}, "cells": {"value": "16 bit"}}
+    pack = standby_pack(tasks=tasks, targets={"coverage": ["cell over-voltage"]})
+    (verdict,) = (each for each in pack.verdicts if each.target == "cells covered")
+    assert (verdict.value, verdict.limit) == (16, 16)
 
 
 @pytest.mark.parametrize(("strings", "more"), [(4, ""), (5, " and 1 more")])

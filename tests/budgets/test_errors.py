@@ -354,6 +354,21 @@ def test_the_bound_by_hits_term_by_term(leave_bad: float, factors: int) -> None:
         assert share <= least
 
 
+def test_a_factor_above_one_is_left_out() -> None:
+    # Three nodes, long bursts: Q + c is 0.95 and Q + 2 c 1.9; the bound of the worst beginning is above 0.95.
+    bursts = {"p_bad": 0.1, "leave_good": 1.5e-8, "leave_bad": 0.015}
+    data = wire_plan(nodes=3, protocol={"bit_errors": {"bursts": bursts}}, controller={"retry_reserve": 2})
+    found = errors_of(data)
+    failures = found.tasks[0].failures
+    carry = Noise(0.0, TwoStateChannel(0.0, 0.1, 1.5e-8, 0.015)).carry([64, 80])
+    hits = [-math.log1p(-q) for q in failures]
+    blue = sum(hits) + 2 * max(hits)
+    assert blue + carry < 1 < blue + 2 * carry < 2
+    assert found.lost is not None
+    lost = found.lost.total / PER_HOUR / SCANS_AN_HOUR
+    assert lost == pytest.approx(sum(failures) * (blue + carry), rel=1e-6)
+
+
 def test_the_bound_by_hits_counts_every_read_and_its_retry() -> None:
     # Three nodes polled over 1, 2 and 3 segments; one retry, which may be that of the worst read.
     bursts = {"p_bad": 0.1, "leave_good": 1e-4, "leave_bad": 0.5}

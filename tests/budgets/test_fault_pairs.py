@@ -106,6 +106,7 @@ def tried_out(network: Network) -> dict[str, StringPairs]:
 
 def assert_same(network: Network) -> None:
     oracle = Oracle(network)
+    faults = set(single_faults(network))
     expected = tried_out(network)
     got = {pairs.string: pairs for pairs in string_pairs(network)}
     assert got.keys() == expected.keys()
@@ -116,6 +117,8 @@ def assert_same(network: Network) -> None:
         assert pairs.alone_wholly == theirs.alone_wholly
         assert pairs.in_part == theirs.in_part
         assert pairs.wholly == theirs.wholly
+        assert {fault for pair in pairs.in_part_examples for fault in pair} <= faults
+        assert {fault for pair in pairs.wholly_examples for fault in pair} <= faults
         for one, other in pairs.in_part_examples:
             assert oracle.blind(one, other)[string] > 0
             assert not oracle.blind(one)[string]

@@ -205,6 +205,15 @@ def test_age_over_one_bus_by_hand() -> None:
         assert age.path == (age.controller, age.message)
 
 
+def test_the_typical_age_takes_the_middle_of_the_period() -> None:
+    plan = plan_of({"cells": message(0x100, "40 ms .. 60 ms", sender="host", carries="voltages")})
+    for age in uplink_of(plan).ages:
+        assert age.time is not None
+        assert age.typical is not None
+        assert age.time.total == (101_072 + 60_000 + 540) * US
+        assert age.typical.total == (101_072 + 50_000 + 540) * US
+
+
 def test_values_that_go_out_in_turns_and_after_an_evaluation() -> None:
     keys = {"sender": "host-1", "carries": "voltages", "turns": 4, "evaluated": True}
     (age,) = uplink_of(plan_of({"cells": message(0x100, "50 ms", **keys)})).ages

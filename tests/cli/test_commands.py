@@ -11,7 +11,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from chainplan.cli.app import app
+from chainplan.cli.app import COMPLETING, app, asked_for
 from chainplan.plan.starter import STARTER
 from chainplan.report.names import SECTIONS
 
@@ -269,3 +269,31 @@ def test_commands_are_the_trades_own_words() -> None:
         "schema",
         "reference",
     ]
+
+
+@pytest.mark.parametrize(
+    ("words", "names"),
+    [
+        (["check", "plan.yaml"], ["check"]),
+        (["--version", "report"], ["report"]),
+        (["reprot"], None),
+        ([], None),
+        (["--help"], None),
+    ],
+)
+def test_only_the_command_that_is_named_is_made_ready(words: list[str], names: list[str] | None) -> None:
+    every = app.registered_commands
+    found = [each.callback.__name__ for each in asked_for(words, every) if each.callback]
+    assert found == (names or [each.callback.__name__ for each in every if each.callback])
+
+
+def test_a_shell_that_completes_words_finds_every_command(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(COMPLETING, "complete_bash")
+    assert asked_for(["check"], app.registered_commands) == app.registered_commands
+
+
+def test_the_list_of_commands_says_the_same_without_their_options(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = CliRunner().invoke(app, ["--help"]).output
+    monkeypatch.setattr(app, "registered_commands", asked_for(["--help"], app.registered_commands))
+    assert CliRunner().invoke(app, ["--help"]).output == whole
+    assert "Print missed targets only" in whole

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -14,8 +15,13 @@ from chainplan.plan.includes import Combined, Sources, with_includes
 from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, shown
 from chainplan.plan.source import Source, read_source
+from chainplan.plan.yaml_nodes import MAX_PROBLEMS
 
 __all__ = ["LoadedPlan", "Sources", "careless", "load_combined", "load_plan", "load_source"]
+
+
+MOST_FINDINGS = 1000
+"""Findings between the parts of a plan that are told, errors before warnings."""
 
 
 class LoadedPlan(NamedTuple):
@@ -60,8 +66,10 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         refused = set_values(sources, settings, called)
         if refused:
             raise PlanError([*combined.problems, *refused])
-    empty = list(careless(sources.data))
+    empty = list(islice(careless(sources.data), MAX_PROBLEMS))
     problems = [*combined.problems, *(_careless_problem(path, sources) for path in empty)]
+    if len(empty) == MAX_PROBLEMS:  # what is not looked at would pass for a plan that leaves it out
+        raise PlanError(problems)
     unread = set(empty)
     try:
         plan: Plan | None = Plan.model_validate(sources.data)
@@ -76,7 +84,8 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         unread |= rest.wrong if rest is not None else set()
     if plan is not None:
         wrong = Wrong(unread, () if combined.complete else LIBRARY_SECTIONS)
-        problems += [_problem(finding, sources) for finding in check_plan(plan, wrong)]
+        found = sorted(check_plan(plan, wrong), key=lambda finding: finding.severity != "error")
+        problems += [_problem(finding, sources) for finding in found[:MOST_FINDINGS]]
     if plan is None or any(problem.severity == "error" for problem in problems):
         raise PlanError(problems)
     return LoadedPlan(plan, sources.main.file, sources, tuple(problems))

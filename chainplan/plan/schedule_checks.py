@@ -17,11 +17,16 @@ from chainplan.quantity import Span
 MOST_TASKS = 100
 """Tasks of one plan: their phases are searched for together."""
 
+MOST_HAZARDS = 1000
+"""Hazards of one plan: each is judged, and printed."""
+
 
 def check_schedule(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     """Yield everything wrong with tasks, hazards and targets that shows without the layout."""
     if len(plan.tasks) > MOST_TASKS:
         yield Finding("too many tasks", ("tasks",), None, f"at most {MOST_TASKS}", at_key=True)
+    if len(plan.hazards) > MOST_HAZARDS:
+        yield Finding("too many hazards", ("hazards",), None, f"at most {MOST_HAZARDS}", at_key=True)
     chains = _chain_names(plan)
     for name, task in plan.tasks.items():
         yield from _task(plan, wrong, task, ("tasks", name), chains)

@@ -14,6 +14,9 @@ from chainplan.plan.model import Plan
 from chainplan.plan.model_words import expected_words, known_keys, slot_at, stand_in
 from chainplan.plan.problems import KeyPath, Problem, dotted, nearest, shown
 
+MOST_PROBLEMS = 1000
+"""Problems that are told of one kind of check: each takes a while, to look for what was meant."""
+
 _MOST_ROUNDS = 5
 """Rounds of mending: one mends all that a validation found; a second is rarely needed."""
 
@@ -28,16 +31,21 @@ class Mended(NamedTuple):
 def schema_problems(
     error: ValidationError, sources: Sources, schema: type[BaseModel] = Plan
 ) -> list[Problem]:
-    """Return what a validation found as problems in their places."""
+    """Return what a validation found as problems in their places, the first :data:`MOST_PROBLEMS` of it."""
     found: dict[tuple[KeyPath, str], Problem] = {}
-    for detail in error.errors(include_url=False):
+    for detail in error.errors(include_url=False)[:MOST_PROBLEMS]:
         path, at_key = _path(detail, sources)
         found.setdefault((path, str(at_key)), _problem(detail, path, at_key, sources, schema))
     return list(found.values())
 
 
 def mended(error: ValidationError, sources: Sources) -> Mended | None:
-    """Return the plan with stand-ins for all that is wrong with it; None if that cannot be done."""
+    """Return the plan with stand-ins for all that is wrong with it; None if that cannot be done.
+
+    Nor is it done where more is wrong than is told.
+    """
+    if error.error_count() > MOST_PROBLEMS:
+        return None
     data = deepcopy(sources.data)
     wrong: set[KeyPath] = set()
     for _ in range(_MOST_ROUNDS):

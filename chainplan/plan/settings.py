@@ -128,8 +128,11 @@ def _past_blanks(text: str, at: int) -> int:
     return len(text) - len(text[at:].lstrip())
 
 
-def resolved(sources: Sources, key: Key, text: str, name: str) -> KeyPath:
-    """Return the path as the files write it. Raises PlanError where it leads nowhere in a plan."""
+def resolved(sources: Sources, key: Key, text: str, name: str, *, suggest: bool = True) -> KeyPath:
+    """Return the path as the files write it. Raises PlanError where it leads nowhere in a plan.
+
+    Looking for what was meant takes far longer than the rest: without `suggest` it is not done.
+    """
     path = key.path
     if path[0] == "include":
         _fail(
@@ -146,7 +149,7 @@ def resolved(sources: Sources, key: Key, text: str, name: str) -> KeyPath:
         length = after - column
         choices = list(_choices(sources, parent, last=end == len(path)))
         if choices and str(step) not in choices:
-            near = nearest(str(step), choices)
+            near = nearest(str(step), choices) if suggest else None
             here = f"in `{dotted(parent)}`" if parent else "in a plan"
             expected = f"one of {', '.join(choices[:12])}{', ...' if len(choices) > 12 else ''}"
             _fail(name, text, column, length, f"there is no `{step}` {here}", expected, near)

@@ -28,6 +28,9 @@ from chainplan.study.ranges import RangeError, read_range
 
 _UNKNOWN = "this key is not known here"
 _MISFIT = "this value does not fit here"
+_MOST_PROBLEMS = 50
+"""Keys that lead nowhere and are told: each is tried in the plan that every choice makes."""
+
 _FORMS = "`key` with `values` or with `from` and `to`, or `choices`"
 
 
@@ -227,15 +230,18 @@ class _Levers:
         """Hold every key against the plan as it is, and as each choice alone makes it."""
         chosen = [choice.sets for lever in levers for choice in _some_choices(lever)]
         self._check_once(levers)
-        states = [dict(self._plan.sources.data)]
+        # First what most of them need: all at once, then the plan as it is.
+        states = [_state(self._plan.sources, [each for sets in chosen for each in sets])]
+        states.append(dict(self._plan.sources.data))
         for sets in chosen:
             if any(len(each.key.path) <= 2 for each in sets):
                 states.append(_state(self._plan.sources, [*sets]))
-        states.append(_state(self._plan.sources, [each for sets in chosen for each in sets]))
         known: dict[KeyPath, PlanError | None] = {}
         for sets in chosen:
             for number, each in enumerate(sets):
                 path = each.key.path
+                if len(self.problems) >= _MOST_PROBLEMS:
+                    return
                 if path not in known:
                     own = _state(self._plan.sources, list(sets[:number]))
                     known[path] = _refusal(self._plan.sources, each, [own, *states])
@@ -322,8 +328,9 @@ def _refusal(sources: Sources, setting: SetValue, states: list[dict[str | int, A
     """Return why a key leads nowhere, if it does in every state of the plan; the first state's words."""
     first: PlanError | None = None
     for data in states:
+        trial = Sources(sources.main, data, sources.owners)
         try:
-            resolved(Sources(sources.main, data, sources.owners), setting.key, setting.key_text, "")
+            resolved(trial, setting.key, setting.key_text, "", suggest=first is None)
         except PlanError as error:
             first = first or error
         else:

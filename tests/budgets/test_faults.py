@@ -26,7 +26,7 @@ from fault_plans import (
 )
 from hypothesis import HealthCheck, Phase, given, settings
 from isolation_packs import pack
-from standby_packs import evaluation_of, plan_of, ticks
+from standby_packs import CONTROLLER, evaluation_of, plan_of, ticks, unchecked
 from strategies import plans
 
 from chainplan.after_faults import aftermath, evaluate_after, fault_rows, lost_targets, targets_lost
@@ -34,6 +34,8 @@ from chainplan.budgets.data import bytes_budget
 from chainplan.budgets.faults import fault_budget
 from chainplan.budgets.scan import scan_budget
 from chainplan.budgets.terms import Case, parts_add_up
+from chainplan.chain.build import build_network
+from chainplan.chain.degraded import single_faults
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
@@ -46,6 +48,11 @@ FEW = settings(
     suppress_health_check=list(HealthCheck),
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # a plan takes long to shrink
 )
+
+
+def test_a_controller_without_chains_has_no_faults() -> None:
+    network = build_network(unchecked(1, controllers={"C": CONTROLLER, "spare": CONTROLLER}))
+    assert [fault.part for fault in single_faults(network) if fault.kind == "controller dead"] == ["C"]
 
 
 class TestLimits:

@@ -93,6 +93,19 @@ def test_a_walk_downward_goes_on_at_the_bottom() -> None:
     assert near[1:] == [segment.far for segment in altered.chains["ring"].segments][:-1]
 
 
+def test_two_boards_are_enough_to_tell_which_way_a_chain_walks() -> None:
+    """Cut down to two boards and made longer again, a walk downward is the one cut down less far."""
+    direct = with_boards(walked_down(10), "ring", 4)
+    again = with_boards(with_boards(walked_down(10), "ring", 2), "ring", 4)
+    assert again.strings["bank"].taps == direct.strings["bank"].taps
+    places = [
+        [(node.first_cell, node.reference, node.top) for node in network.chains["ring"].nodes]
+        for network in (again, direct)
+    ]
+    assert places[0] == places[1]
+    assert [first for first, _, _ in places[0]] == [54, 36, 18, 0]
+
+
 def test_other_chains_on_the_string_move_up() -> None:
     data = data_of("mine-locomotive")
     network = built(data)

@@ -175,7 +175,7 @@ def _sequential(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple
     protocol = chain.protocol
     request = frame_time(protocol, exchange.request, case)
     frames = frame_times(protocol, exchange.answers, case)
-    trains = (
+    trains = [
         (
             Term("request frame", request),
             Term(f"way out to the {place}", way.out[node]),
@@ -187,8 +187,8 @@ def _sequential(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple
             Term("answers stored and forwarded on the way home", _longest_stored(chain, frames[: node + 1])),
         )
         for node, place in _train_starts(chain, case)
-    )
-    return max(trains, key=lambda terms: sum(term.total for term in terms))
+    ]
+    return trains[0] if len(trains) == 1 else max(trains, key=lambda terms: sum(term.total for term in terms))
 
 
 def _train_starts(chain: Chain, case: Case) -> Iterator[tuple[int, str]]:

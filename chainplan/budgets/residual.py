@@ -44,6 +44,7 @@ from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.chain.network import Chain
 from chainplan.plan.parts import Check
 from chainplan.quantity import RATE
+from chainplan.remembered import remembered_for_all
 
 if TYPE_CHECKING:
     from chainplan.budgets.exchange import Exchange
@@ -100,21 +101,34 @@ class ResidualBudget(NamedTuple):
 
 def distances(scans: dict[str, ControllerScan]) -> tuple[Distance, ...]:
     """Return the Hamming distance of every protocol's check at the longest block of each kind in use."""
-    longest: dict[tuple[str, BlockKind, str], int] = {}
+    longest: dict[_Use, int] = {}
     checks: dict[str, Check] = {}
     for scan in scans.values():
-        for chain in scan.controller.chains:
-            for work in scan.works:
-                for exchange in _exchanges(work, chain):
-                    for kind, bits in longest_blocks(chain, exchange):
-                        key = chain.plan.protocol, kind, exchange.style
-                        longest[key] = max(longest.get(key, 0), bits)
-                        checks[chain.plan.protocol] = chain.protocol.check
+        for use, bits in _longest(scan.works, scan.outlines).items():
+            longest[use] = max(longest.get(use, 0), bits)
+        checks.update({chain.plan.protocol: chain.protocol.check for chain in scan.outlines})
     return tuple(
         _distance(protocol, kind, style, bits, checks[protocol])
         for (protocol, kind, style), bits in longest.items()
         if checks[protocol].width.max
     )
+
+
+_Use = tuple[str, BlockKind, str]
+"""A protocol, a kind of block and a read style."""
+
+
+@remembered_for_all
+def _longest(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> dict[_Use, int]:
+    """Return the bits of the longest block of each kind in use."""
+    longest: dict[_Use, int] = {}
+    for chain in chains:
+        for work in works:
+            for exchange in _exchanges(work, chain):
+                for kind, bits in longest_blocks(chain, exchange):
+                    use = chain.plan.protocol, kind, exchange.style
+                    longest[use] = max(longest.get(use, 0), bits)
+    return longest
 
 
 def _distance(protocol: str, kind: BlockKind, style: str, bits: int, check: Check) -> Distance:

@@ -72,7 +72,8 @@ class NodeSupply(NamedTuple):
 
     def parts(self, case: Case, awake: int, cycle: int) -> tuple[int, int, int, int]:
         """Return what it draws asleep, awake at rest, measuring and communicating, as in :meth:`charge`."""
-        currents, activity = self.node.type.currents, self.activity
+        activity = self.activity
+        currents = activity.node.type.currents
         communicating = activity.communicating[case]
         measuring = activity.measuring[case]
         if activity.free:  # converts whenever it does not communicate
@@ -103,14 +104,43 @@ class NodeSupply(NamedTuple):
         return Fraction(times.typical, self.cycle.typical)
 
 
-class Spread(NamedTuple):
-    """How far the charges drawn from a string's cells lie apart, nAh in 30 days."""
+@dataclass(frozen=True)
+class Spread:
+    """How far the charges drawn from a string's cells lie apart: who draws most and least."""
 
-    worst: Sum
-    typical: Sum
-    most: str
-    least: str
-    """The nodes that draw most and least in the worst case."""
+    string: str
+    ends: tuple[_Drawn, _Drawn]
+    typical_ends: tuple[_Drawn, _Drawn]
+
+    @property
+    def most(self) -> str:
+        """Return the node that draws most in the worst case."""
+        return self.ends[0].node.node.name
+
+    @property
+    def least(self) -> str:
+        """Return the node that draws least in the worst case."""
+        return self.ends[1].node.node.name
+
+    @property
+    def largest(self) -> int:
+        """Return the largest imbalance, the total of `worst`, without its terms, nAh in 30 days."""
+        return self.ends[0].total - self.ends[1].total
+
+    @property
+    def usual(self) -> int:
+        """Return the typical imbalance, the total of `typical`, without its terms, nAh in 30 days."""
+        return self.typical_ends[0].total - self.typical_ends[1].total
+
+    @cached_property
+    def worst(self) -> Sum:
+        """Return the largest imbalance with its terms."""
+        return _difference(f"imbalance of {self.string} in 30 days", *self.ends)
+
+    @cached_property
+    def typical(self) -> Sum:
+        """Return the typical imbalance with its terms."""
+        return _difference(f"typical imbalance of {self.string} in 30 days", *self.typical_ends)
 
 
 @dataclass(frozen=True)
@@ -172,15 +202,9 @@ def _missing(nodes: Sequence[NodeSupply]) -> str:
 
 def _spread(string: str, nodes: Sequence[NodeSupply], awake: Span) -> Spread:
     kinds = _kinds(nodes)
-    most, least = max(_corners(kinds, awake), key=lambda pair: pair[0].total - pair[1].total)
+    worst = max(_corners(kinds, awake), key=lambda pair: pair[0].total - pair[1].total)
     usual = [_Drawn.by(each, Case.TYPICAL, awake.typical, each.cycle.typical) for each in kinds]
-    typical = max(usual, key=_total), min(usual, key=_total)
-    return Spread(
-        _difference(f"imbalance of {string} in 30 days", most, least),
-        _difference(f"typical imbalance of {string} in 30 days", *typical),
-        most.node.node.name,
-        least.node.node.name,
-    )
+    return Spread(string, worst, (max(usual, key=_total), min(usual, key=_total)))
 
 
 class _Drawn(NamedTuple):
@@ -240,7 +264,7 @@ def _kinds(nodes: Sequence[NodeSupply]) -> list[NodeSupply]:
         activity = each.activity
         key = (
             each.controller,
-            id(each.node.type),
+            id(activity.node.type),
             activity.measuring,
             activity.free and activity.communicating,
         )

@@ -184,6 +184,7 @@ def outlines(chains: Iterable[Chain]) -> tuple[Chain, ...]:
     return _as_one(*map(_outline, chains))
 
 
+@remembered
 def _outline(chain: Chain) -> Chain:
     plan, protocol = chain.plan, chain.protocol
     of_plan = plan.protocol, plan.read_from, plan.bit_errors

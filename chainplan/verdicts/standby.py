@@ -112,14 +112,14 @@ def _supply(evaluation: Evaluation) -> Iterator[Verdict]:
         yield Verdict(
             "imbalance in 30 days by supply",
             string.string,
-            spread.worst.total if spread else None,
+            spread.largest if spread else None,
             "at most",
             limit.min,
             CAPACITY,
             f"supply/{string.string}" if spread else "",
             f"{spread.most} against {spread.least}" if spread else "",
             note,
-            spread.typical.total if spread else None,
+            spread.usual if spread else None,
         )
 
 

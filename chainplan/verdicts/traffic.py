@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from functools import lru_cache
 from math import ceil, floor
 from typing import TYPE_CHECKING
 
@@ -33,7 +34,7 @@ def traffic_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
                 f"{name}, {task.task}",
                 ceil(task.bytes_per_sample * BYTE),
                 "at most",
-                floor(Fraction(str(most)) * BYTE),
+                _ticks(most),
                 DATA_PER_SAMPLE,
                 f"bytes/{name}/{task.task}",
             )
@@ -48,8 +49,14 @@ def traffic_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
         if targets.host_bus_load:
             yield _host_bus(evaluation.scans[name], traffic, targets.host_bus_load.min)
     for task_name in (name for name in targets.bytes_per_sample if name not in counted):
-        limit = floor(Fraction(str(targets.bytes_per_sample[task_name])) * BYTE)
+        limit = _ticks(targets.bytes_per_sample[task_name])
         yield idle("data per sample", task_name, limit, DATA_PER_SAMPLE)
+
+
+@lru_cache(maxsize=256)
+def _ticks(bytes_per_sample: float) -> int:
+    """Return a limit in ticks, rounded down: the decimal that was written, not the binary one."""
+    return floor(Fraction(str(bytes_per_sample)) * BYTE)
 
 
 def _host_bus(scan: ControllerScan, traffic: ControllerBytes, limit: int) -> Verdict:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from functools import lru_cache
 from math import floor
 from typing import TYPE_CHECKING
 
@@ -99,6 +100,7 @@ def error_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
         yield from _distances(evaluation.distances)
 
 
+@lru_cache(maxsize=64)
 def _ticks(per_hour: float) -> int:
     """Return a limit in ticks of a rate, rounded down: the decimal that was written, not the binary one."""
     return floor(Fraction(repr(per_hour)) * RATE.units["/h"])

@@ -39,7 +39,7 @@ def headroom_searched_once() -> Iterator[None]:
     found: list[tuple[Plan, Headroom]] = []
     search = headroom.searched
 
-    def searched(evaluation: Evaluation) -> Headroom:
+    def searched(evaluation: Evaluation, _: object = None) -> Headroom:
         for plan, known in found:
             if plan == evaluation.plan:
                 return known

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import stat
-import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, BinaryIO, Literal
 
 from chainplan.cli.files import check_output, write_result
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan
+from chainplan.cli.progress import progress
 from chainplan.plan.problems import escape
 from chainplan.quantity import RATIO, TIME, Dimension, QuantityError, parse_quantity
 
@@ -120,8 +119,8 @@ def _compare(
     from chainplan.captures.source import CaptureError
 
     try:
-        with open(file, "rb") as stream, _progress(stream) as progress:
-            return compare_capture(stream, channels, options, form, progress)
+        with open(file, "rb") as stream, progress("capture", _size(stream), in_bytes=True) as moves:
+            return compare_capture(stream, channels, options, form, moves)
     except (CaptureError, CourseError) as error:
         first, *others = str(error).split("\n")
         raise UserError("\n".join([f"{escape(file)}: {escape(first)}", *map(escape, others)])) from None
@@ -130,18 +129,7 @@ def _compare(
         raise UserError(f"{escape(file)}: the file cannot be read: {why}") from None
 
 
-@contextmanager
-def _progress(stream: BinaryIO) -> Iterator[Callable[[int], None] | None]:
-    """Show a progress bar on stderr where someone watches; yield what moves it."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
-
+def _size(stream: BinaryIO) -> int | None:
+    """Return the bytes of a file; None of what is none, such as a pipe."""
     status = os.fstat(stream.fileno())
-    size = status.st_size if stat.S_ISREG(status.st_mode) else None
-    columns = (TextColumn("capture"), BarColumn(), DownloadColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=size)
-        yield lambda done: bar.update(task, completed=done)
+    return status.st_size if stat.S_ISREG(status.st_mode) else None

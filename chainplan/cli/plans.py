@@ -37,3 +37,12 @@ def plain_look(width: int | None) -> Look:
 
     columns = width or (shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80)
     return Look(columns, sys.stdout.encoding or "ascii")
+
+
+def search(evaluation: Evaluation) -> None:
+    """Search a plan's headroom, which takes seconds, with a progress bar; kept for those who show it."""
+    from chainplan.cli.progress import progress  # late, as only some commands search
+    from chainplan.headroom.budget import headroom_budget
+
+    with progress("headroom") as moves:
+        headroom_budget(evaluation, progress=moves)

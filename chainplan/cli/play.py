@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from chainplan.cli.files import write_result
 from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
 from chainplan.cli.plans import open_plan
+from chainplan.cli.progress import progress
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -82,20 +81,5 @@ def _play(evaluation: Evaluation, cases: list[Case], workers: int) -> Played:
     from chainplan.witness.compare import phases_of
     from chainplan.witness.play import play
 
-    with _progress(sum(case.seeds for case in cases)) as progress:
-        return play(evaluation.network, phases_of(evaluation), cases, workers, progress)
-
-
-@contextmanager
-def _progress(total: int) -> Iterator[Callable[[int, int], None] | None]:
-    """Show a progress bar on stderr where someone watches; yield what moves it."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("simulations"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=total)
-        yield lambda done, _: bar.update(task, completed=done)
+    with progress("simulations", sum(case.seeds for case in cases)) as moves:
+        return play(evaluation.network, phases_of(evaluation), cases, workers, moves)

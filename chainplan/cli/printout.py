@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 from chainplan.cli.files import write_whole
 from chainplan.cli.guard import UserError, complain
-from chainplan.cli.plans import open_plan
+from chainplan.cli.plans import open_plan, search
 from chainplan.plan.problems import escape
 from chainplan.report.terse import closing_line
 
@@ -33,6 +33,7 @@ def run(
     if as_pdf:
         _check_pdf()
     loaded, evaluation = open_plan(plan, settings, out)
+    search(evaluation)
     from chainplan import __version__
     from chainplan.printout import Options, printout_html
 

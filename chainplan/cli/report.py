@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from rich.console import Console
 
 from chainplan.cli.guard import UserError, write_out
-from chainplan.cli.plans import open_plan
+from chainplan.cli.plans import open_plan, search
 from chainplan.plan.problems import escape
 from chainplan.report.names import SECTIONS
 from chainplan.report.terminal import report_text
@@ -19,6 +19,8 @@ def run(plan: str, sections: Collection[str], settings: Sequence[str] | None, wi
         if name not in SECTIONS:
             raise UserError(_unknown(name))
     loaded, evaluation = open_plan(plan, settings)
+    if not sections or "headroom" in sections:
+        search(evaluation)
     write_out(report_text(Console(width=width), loaded, evaluation, sections))
     return 1 if evaluation.missed else 0
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import os
-import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager
 from importlib.util import find_spec
@@ -14,6 +13,7 @@ from rich.console import Console
 
 from chainplan.cli.files import check_output, write_whole
 from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
+from chainplan.cli.progress import progress
 from chainplan.plan.problems import PlanError, escape, render_all
 from chainplan.report.study import Shown, axes, points, study_text, wanted_numbers
 from chainplan.report.study_plot import scatter_svg
@@ -142,14 +142,15 @@ def _evaluate(
         return
     try:
         with (
-            _progress(total) as progress,
+            progress("candidates", total) as moves,
             closing(run_study(job, todo, backend, rows.done)) as batches,
         ):
             for batch in batches:
                 rows.append(batch)
                 for row in batch:
                     tally.add(row)
-                progress(tally.done)
+                if moves:
+                    moves(tally.done)
     except BackendError as error:
         how = "a backend of joblib, such as loky, dask@tcp://HOST:8786 or ray"
         raise UserError(f"--joblib {escape(str(error))}\n   expected: {how}") from None
@@ -189,17 +190,3 @@ def _write(
             write_whole(plot, scatter_svg(loaded.study.title, drawn, *plane, usable))
     shown = Shown(loaded, job, tally, total, picked)
     write_out(study_text(Console(width=width), shown, results()))
-
-
-@contextmanager
-def _progress(total: int) -> Iterator[Callable[[int], None]]:
-    """Show a progress bar on stderr where someone watches; yield what moves it."""
-    if not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("candidates"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=total)
-        yield lambda done: bar.update(task, completed=done)

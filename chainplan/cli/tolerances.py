@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 
 from chainplan.cli.files import write_result
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, plain_look
+from chainplan.cli.progress import progress
 from chainplan.evaluation import Evaluation
 from chainplan.report.explain import close_names, matching
 from chainplan.report.figures import listed
@@ -30,8 +29,8 @@ def run(
     """Print the study of the figures that the words mean, or of those with the least margin; return 0."""
     loaded, evaluation = open_plan(plan, settings, out)
     figures = _figures(evaluation, figure)
-    with _progress() as progress:
-        found = study(evaluation, figures, samples, seed, workers or os.cpu_count() or 1, progress)
+    with progress("evaluations") as moves:
+        found = study(evaluation, figures, samples, seed, workers or os.cpu_count() or 1, moves)
     if out is not None:
         from chainplan.report.tolerance_data import tolerances_json
 
@@ -81,18 +80,3 @@ def _tightest_of(figures: list[Judged]) -> Judged:
 
 def _words(each: Judged) -> str:
     return f"{each.verdict.target} {each.verdict.subject} {each.verdict.figure}"
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[int, int], None] | None]:
-    """Show a progress bar on stderr where someone watches; yield what moves it."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("evaluations"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=None)
-        yield lambda done, wanted: bar.update(task, completed=done, total=wanted)

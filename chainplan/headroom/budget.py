@@ -7,7 +7,7 @@ none that is met now. Where no single lever mends a target, pairs are tried.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from fractions import Fraction
 from itertools import combinations
 from typing import NamedTuple
@@ -76,28 +76,33 @@ class Headroom(NamedTuple):
     skipped: str = ""
 
 
+Progress = Callable[[int, int], None]
+"""Told how many parts of the search are done, of how many."""
+
+
 @remembered
-def headroom_budget(evaluation: Evaluation) -> Headroom:
+def headroom_budget(evaluation: Evaluation, *, progress: Progress | None = None) -> Headroom:
     """Search how far every lever of a plan could go alone, and what would mend each missed target."""
-    return searched(evaluation)
+    return searched(evaluation, progress)
 
 
-def searched(evaluation: Evaluation) -> Headroom:
+def searched(evaluation: Evaluation, progress: Progress | None = None) -> Headroom:
     """Search anew."""
     nodes = len(evaluation.network.nodes)
     if nodes > MOST_NODES:
         return Headroom(
             (), (), f"not searched: the plan has {nodes} nodes, at most {MOST_NODES} are searched"
         )
-    search = _Search(evaluation)
+    search = _Search(evaluation, progress)
     return Headroom(tuple(search.limits()), tuple(search.mended()))
 
 
 class _Search:
     """One plan's search, with all trials it has made."""
 
-    def __init__(self, evaluation: Evaluation) -> None:
+    def __init__(self, evaluation: Evaluation, progress: Progress | None = None) -> None:
         self.evaluation = evaluation
+        self._progress, self._done = progress, 0
         self.present = Trial(evaluation)
         self.missed_now = frozenset(
             key for key, each in self.present.verdicts().items() if each.status == "missed"
@@ -128,6 +133,7 @@ class _Search:
             found = line.last_that_holds(lever.grains(direction))
             self.reach[lever.name, lever.subject, direction] = found.grains
             value = lever.value(direction * found.grains)
+            self._tell()
             yield Limit(lever, direction, value, found.stops, found.plain, line.looked_at)
 
     def mended(self) -> Iterator[Missed]:
@@ -136,6 +142,12 @@ class _Search:
             for key, verdict in self.present.room(room).items():
                 if verdict.status == "missed":
                     yield self._mended(key, room, verdict)
+                    self._tell()
+
+    def _tell(self) -> None:
+        self._done += 1
+        if self._progress:
+            self._progress(self._done, len(self.lines) + len(self.missed_now))
 
     def _mended(self, key: Key, room: Room, verdict: Verdict) -> Missed:
         mends: list[Mend] = []

@@ -14,6 +14,7 @@ from isolation_packs import BARRIER, SEGMENTS, Stack, check, pack, segments, vol
 from chainplan.budgets.isolation import SegmentIsolation
 from chainplan.evaluation import evaluate
 from chainplan.plan.load import load_plan
+from chainplan.evaluation import Evaluation
 from chainplan.quantity import LENGTH, parse_quantity
 from chainplan.verdicts.isolation import is_asked
 
@@ -200,6 +201,25 @@ def test_what_is_asked_of_a_segment() -> None:
     assert is_asked(head, check(head, "test voltage", "far"))
     assert not is_asked(between, check(between, "test voltage", "far"))
     assert is_asked(between, check(between, "creepage", "far"))
+
+
+def test_a_distance_beyond_the_tables_is_asked_for_all_the_same() -> None:
+    high = segments(pack(cell="40 V"))[3]  # 96 cells: 3840 V, more than the tables of IEC 60664-1 hold
+    creepage = check(high, "creepage", "between")
+    assert (creepage.status, creepage.needed) == ("not checked", None)
+    assert is_asked(high, creepage)
+
+
+def test_the_segment_with_the_least_share_of_its_rating_to_spare_is_named() -> None:
+    # The head carries 403.2 of 600 V: 196.8 V or 33 % to spare. The third segment carries 67.2 of 150 V: only
+    # 82.8 V, but 55 %.
+    types = {"cap": BARRIER | {"working_voltage": "600 V"}, "weak": BARRIER | {"working_voltage": "150 V"}}
+    chain = {"segments": SEGMENTS, "exceptions": {3: {"barrier": "weak"}}}
+    plan = pack([{"modules": 6, "cells": 16}], barrier_types=types, chain=chain).plan
+    verdicts = {each.target: each for each in Evaluation(plan).verdicts}
+    verdict = verdicts["barrier working voltage"]
+    assert (verdict.value, verdict.limit) == (volts("403.2 V"), volts("600 V"))
+    assert verdict.where.startswith("C#1, ")
 
 
 def test_voltage_class_b_begins_above_60_v() -> None:

@@ -13,6 +13,7 @@ from standby_packs import evaluation_of, ticks, unchecked
 
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import RATIO, parse_quantity
+from chainplan.sums import all_sums
 from chainplan.verdicts.verdict import Verdict
 
 PERIOD = {"scan_period": "90 ms .. 110 ms"}
@@ -106,3 +107,13 @@ def test_data_per_sample_of_a_task_with_samples_and_of_one_without() -> None:
         ("C, cells", 2_375_000, 2_500_000, "met"),
         ("off", None, 3_500_000, "not checked"),
     ]
+
+
+def test_a_start_up_names_its_sum_where_it_is_known() -> None:
+    targets = {"start_up": "1 s"}
+    known = evaluation_of(node={"wake": "1 ms", "addressing": "1 ms"}, targets=targets)
+    (verdict,) = (each for each in known.verdicts if each.target == "start-up")
+    assert all_sums(known)[verdict.figure]().total == verdict.value == ticks("8 ms") + RUN * ticks("1 us")
+    (verdict,) = (each for each in evaluation_of(targets=targets).verdicts if each.target == "start-up")
+    assert (verdict.figure, verdict.value) == ("", None)
+    assert verdict.note == "the type of node S.1 gives no `wake` time"

@@ -34,12 +34,13 @@ def remembered(function: _Function[_Of, _Rest, _Result]) -> _Function[_Of, _Rest
     @wraps(function)
     def looked_up(of: _Of, /, *rest: _Rest.args, **named: _Rest.kwargs) -> _Result:
         key = id(of)
-        known = objects.get(key)
-        if known is None:
+        try:
+            results = objects[key][1]
+        except KeyError:
             if len(objects) >= MOST_OBJECTS:
                 del objects[next(iter(objects))]
-            known = objects[key] = of, {}
-        results = known[1]
+            results = {}
+            objects[key] = of, results
         try:
             return results[rest]
         except KeyError:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, Style
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import Ways
+from chainplan.budgets.schedule import Ways, shape_of
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time
 from chainplan.chain.network import Chain
@@ -42,7 +42,7 @@ def chain_waits(scan: ControllerScan, chain: Chain) -> tuple[Wait, ...]:
     longest: dict[Style, tuple[int, Exchange]] = {}
     worst = scan.ways[Case.WORST]
     for exchange in _reads(scan, chain):
-        wait = sum(term.total for term in wait_terms(chain, worst.ways[chain.name], exchange, Case.WORST))
+        wait = sum([term.total for term in wait_terms(chain, worst.ways[chain.name], exchange, Case.WORST)])
         if exchange.style not in longest or wait > longest[exchange.style][0]:
             longest[exchange.style] = wait, exchange
     return tuple(
@@ -58,12 +58,13 @@ def chain_waits(scan: ControllerScan, chain: Chain) -> tuple[Wait, ...]:
 
 
 def _reads(scan: ControllerScan, chain: Chain) -> Iterable[Exchange]:
-    return dict.fromkeys(
-        exchange
-        for work in scan.works
-        for exchange in work.reads.get(chain.head, ())
-        if exchange.answers and exchange.chain == chain.name
-    )
+    """Return the reads of a chain that can differ in their waits."""
+    found: dict[tuple[object, ...], Exchange] = {}
+    for work in scan.works:
+        for exchange in work.reads.get(chain.head, ()):
+            if exchange.answers and exchange.chain == chain.name:
+                found.setdefault(shape_of(exchange), exchange)
+    return found.values()
 
 
 def _answering(chain: Chain, exchange: Exchange) -> str:

@@ -31,7 +31,7 @@ from chainplan.budgets.alarm import Watch, alarm_terms, any_watched, longest_exc
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.budgets.time_outs import any_chain_lost
+from chainplan.budgets.time_outs import any_chain_lost, longest_period
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Controller, makes
 from chainplan.plan.fields import ZERO
@@ -286,7 +286,7 @@ def _loss_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) ->
     worst = case is Case.WORST
     early = Case.BEST if worst else case
     waits = any_chain_lost(scan) if worst else []
-    period = max(each.period for each in waits) if worst else plan.scan_period.typical
+    period = longest_period(scan) if worst else plan.scan_period.typical
     give_up = max((each.until_bad(index) for each in waits), default=0)
     readings = hazard.debounce + (hazard.lost_readings if worst else 0)
     return (

@@ -136,7 +136,7 @@ class Ways:
 
     def time(self, exchange: Exchange) -> int:
         """Return an exchange's time on the wire, the sum of its terms, fs."""
-        shape = _shape(exchange)
+        shape = shape_of(exchange)
         found = self._times.get(shape)
         if found is None:
             found = self._times[shape] = sum([term.amount * term.times for term in self.terms(exchange)])
@@ -144,7 +144,7 @@ class Ways:
 
     def cost(self, exchange: Exchange) -> tuple[int, int]:
         """Return the time over the host bus to the first bit on the wire, and from there to the end, fs."""
-        shape = _shape(exchange)
+        shape = shape_of(exchange)
         found = self._costs.get(shape)
         if found is None:
             out = bus_out(self._bus, exchange, self.case)
@@ -153,7 +153,7 @@ class Ways:
         return found
 
 
-def _shape(exchange: Exchange) -> tuple[object, ...]:
+def shape_of(exchange: Exchange) -> tuple[object, ...]:
     """Return what sets an exchange's time; exchanges of several tasks can have it in common."""
     return exchange.chain, exchange.style, exchange.request, exchange.answers, exchange.node
 

@@ -66,6 +66,12 @@ def waits_for(scan: ControllerScan, lost: Sequence[dict[str, int]]) -> Waits:
 
 
 @remembered
+def longest_period(scan: ControllerScan) -> int:
+    """Return the longest time from one scan's start to the next where all reads at one port fail, fs."""
+    return max(waits.period for waits in any_chain_lost(scan))
+
+
+@remembered
 def any_chain_lost(scan: ControllerScan) -> list[Waits]:
     """Return the waits where every read of the chains at one port fails, port by port.
 

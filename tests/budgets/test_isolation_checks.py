@@ -12,9 +12,8 @@ from fault_plans import CONFIGS
 from isolation_packs import BARRIER, SEGMENTS, Stack, check, pack, segments, volts
 
 from chainplan.budgets.isolation import SegmentIsolation
-from chainplan.evaluation import evaluate
+from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.load import load_plan
-from chainplan.evaluation import Evaluation
 from chainplan.quantity import LENGTH, parse_quantity
 from chainplan.verdicts.isolation import is_asked
 

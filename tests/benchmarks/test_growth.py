@@ -36,7 +36,7 @@ LARGEST_WALK = 1000
 """Nodes up to which these are done."""
 
 EXAMPLE = Path(__file__).parents[2] / "configs" / "rail-trolley.yaml"
-NODES = (10, 100, 1000, 10_000)
+NODES = (10, 100, 1000, 2_000)
 BASE = 100
 
 

@@ -228,7 +228,12 @@ class TestKnownByHand:
 
     def test_while_a_node_babbles_every_read_is_waited_for(self) -> None:
         protocol = {"read_style": "polled", "time_out": "70 us"}
-        plan = plan_of(hazards={"lost": self.LOST}, protocol=protocol, node={"jabber_limit": "5 ms"})
+        plan = plan_of(
+            hazards={"lost": self.LOST},
+            protocol=protocol,
+            node={"jabber_limit": "5 ms"},
+            controller={"retry_reserve": 1},  # so that a run is known to be bad at its end
+        )
         faults = walked(plan)
         waits = {
             kind: faults._detections["C"].waits(each.fault, each.gaps).runs
@@ -236,6 +241,10 @@ class TestKnownByHand:
             for each in [outcome(faults, f"node S.3 {kind}")]
         }
         assert waits == {"silent": (2 * ticks("70 us"),), "babbling": (4 * ticks("70 us"),)}
+        for kind, (time_outs,) in waits.items():
+            time = outcome(faults, f"node S.3 {kind}").known
+            assert time is not None
+            assert [term.total for term in time.time.terms if term.label == "time-outs"] == [time_outs]
 
 
 class TestScanOnWhatIsLeft:

@@ -17,7 +17,7 @@ from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
 from chainplan.chain.network import Chain
 from chainplan.quantity import BITS, TIME
-from chainplan.remembered import remembered_for_all
+from chainplan.remembered import remembered, remembered_for_all
 
 _FS_PER_HOUR = 3600 * 10**15
 
@@ -83,10 +83,18 @@ def bytes_budget(scan: ControllerScan) -> ControllerBytes:
             nonzero(*(Term(f"task {tasks[index].task}", tasks[index].wire.total) for index in busiest)),
             "bits of every task due in the scan that carries most",
         ),
+        *_per_scan(tasks),
+        scan.controller.plan.scan_period.typical,
+    )
+
+
+@remembered
+def _per_scan(tasks: tuple[TaskBytes, ...]) -> tuple[Fraction, Fraction, Fraction]:
+    """Return the bits of payload, on the wire and over the host bus in the mean over all scans."""
+    return (
         sum((Fraction(task.payload, task.every) for task in tasks), Fraction(0)),
         sum((Fraction(task.wire.total, task.every) for task in tasks), Fraction(0)),
         sum((Fraction(task.host_bus, task.every) for task in tasks), Fraction(0)),
-        scan.controller.plan.scan_period.typical,
     )
 
 

@@ -48,8 +48,7 @@ from chainplan.budgets.channel import expected_retries_of_each, probability_more
 from chainplan.budgets.crossings import frames
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.noise import Noise, any_of, noise_of
-from chainplan.budgets.phases import due as due_in
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchange_cost
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain
@@ -60,9 +59,6 @@ HOUR = 3600 * 10**15
 """fs"""
 
 PER_HOUR = int(RATE.units["/h"])
-
-MOST_SCANS = 4096
-"""Scans of a major cycle that are looked at one by one; in a longer one all tasks are taken to meet."""
 
 MOST_RETRIES = 1000
 """Retries of one scan that are counted; a larger reserve is taken as this one, which loses more scans."""
@@ -167,15 +163,7 @@ def _failing(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> _Failing
 
 def scan_kinds(scan: ControllerScan) -> tuple[Counter[tuple[int, ...]], bool]:
     """Return the scans of the major cycle by the tasks due in them, and whether all were walked through."""
-    cycle = scan.phases.major_cycle
-    if cycle > MOST_SCANS:
-        return Counter({tuple(range(len(scan.works))): 1}), False
-    return _walked(scan.phases.phases, scan.periods, cycle), True
-
-
-@lru_cache(maxsize=64)
-def _walked(phases: tuple[int, ...], periods: tuple[int, ...], cycle: int) -> Counter[tuple[int, ...]]:
-    return Counter(tuple(due_in(phases, periods, number)) for number in range(cycle))
+    return scan.meetings, scan.phases.major_cycle <= MOST_SCANS
 
 
 def _exchanges(work: TaskWork) -> Iterable[Exchange]:
@@ -348,9 +336,8 @@ def _means(
         for work in scan.works
     ]
     runs = scan.runs[Case.TYPICAL]
-    slots = sum(
-        (Fraction(run.length, task.every) for run, task in zip(runs, tasks, strict=True)), Fraction(0)
-    )
+    cycle = scan.phases.major_cycle
+    slots = sum([run.length * (cycle // task.every) for run, task in zip(runs, tasks, strict=True)])
     retries = again = 0.0
     for due, share in kinds.items():
         means = _retries_of_each(tuple([q for index in due for q in tasks[index].failures]), reserve)
@@ -361,7 +348,7 @@ def _means(
         f"mean scan time of {scan.controller.name}",
         TIME,
         nonzero(
-            Term("slots, mean over the major cycle", round(slots)),
+            Term("slots, mean over the major cycle", round(Fraction(slots, cycle))),
             Term("retries", ceil(again), how=f"{retries:.3g} per scan, exchange and time-out each"),
         ),
         "typical slots + mean retries x (exchange + time-out)",

@@ -6,9 +6,10 @@ get the phases that make the busiest scan shortest (:mod:`chainplan.budgets.phas
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 from chainplan.budgets.phases import PhasePlan, assign_phases, due
@@ -62,11 +63,19 @@ class ControllerScan:
         return due(self.phases.phases, self.periods, scan)
 
     @cached_property
+    def meetings(self) -> Counter[tuple[int, ...]]:
+        """Return every set of tasks that meet in a scan, and in how many scans of the major cycle.
+
+        All tasks as one set, once, where the major cycle is too long to be walked through.
+        """
+        if self.phases.major_cycle > MOST_SCANS:
+            return Counter({tuple(range(len(self.works))): 1})
+        return _meetings(self.phases.phases, self.periods, self.phases.major_cycle)
+
+    @property
     def due_together(self) -> tuple[tuple[int, ...], ...]:
         """Return every set of tasks that meet in a scan; all as one set where the major cycle is too long."""
-        if self.phases.major_cycle > MOST_SCANS:
-            return (tuple(range(len(self.works))),)
-        return tuple(dict.fromkeys(tuple(self.due(number)) for number in range(self.phases.major_cycle)))
+        return tuple(self.meetings)
 
     def scan_time(self, case: Case) -> Sum:
         """Return the busiest scan's time with its terms, fs; the retry reserve in the worst case only."""
@@ -138,6 +147,11 @@ class ControllerScan:
         for index in self.due(self.phases.busiest_scan):
             run = self.runs[Case.WORST][index]
             yield from (*run.triggers, *run.reads)
+
+
+@lru_cache(maxsize=64)
+def _meetings(phases: tuple[int, ...], periods: tuple[int, ...], cycle: int) -> Counter[tuple[int, ...]]:
+    return Counter(tuple(due(phases, periods, number)) for number in range(cycle))
 
 
 def scan_budget(network: Network) -> dict[str, ControllerScan]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from math import ceil, floor
 from typing import NamedTuple
 
 from chainplan.chain.network import Break, CellString, Chain, Controller, Hop, Network, Node, Segment
@@ -310,9 +309,9 @@ def cable_delay(length: Span, velocity: Span) -> Span:
     """Return the one-way delay of a cable, fs: length (nm) over velocity (um/s), rounded outward."""
     scale = 10**12  # nm / (um/s) = 1e-3 s = 1e12 fs
     return Span(
-        floor(Fraction(length.min * scale, velocity.max)),
+        length.min * scale // velocity.max,
         round(Fraction(length.typical * scale, velocity.typical)),
-        ceil(Fraction(length.max * scale, velocity.min)),
+        -(-length.max * scale // velocity.min),
     )
 
 

@@ -6,7 +6,7 @@ before :func:`check_sizes` has found the plan small enough.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from chainplan.plan.findings import (
     Finding,
@@ -18,31 +18,39 @@ from chainplan.plan.findings import (
     listed,
     unknown,
 )
-from chainplan.plan.layout import BREAK_KINDS, ChainPlan, StackItem, StringPlan
+from chainplan.plan.layout import BREAK_KINDS, ChainPlan, ControllerPlan, StackItem, StringPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import COPY_MARK, copies, for_copy, parse_port, parse_walk
 from chainplan.plan.problems import KeyPath, nearest
 
-MOST_NODES = 10_000
-"""Nodes in one plan: far above any pack, far below what exhausts memory."""
+MOST_NODES = 4_000
+"""Nodes in one plan: far above any pack, far below what exhausts memory or patience."""
 
 MOST_CELLS = 500_000
 """Cells in one plan, the same."""
 
 MOST_PARTS = 10_000
-"""Strings, chains or ports in one plan, all copies counted."""
+"""Strings or ports in one plan, all copies counted."""
+
+MOST_CHAINS = 200
+"""Chains in one plan, the same, and controllers: each has its own part of every result."""
 
 
 def check_sizes(plan: Plan, _: Wrong) -> Iterator[Finding]:
     """Yield what is too large to be built out; works on the counts alone."""
-    for section in ("strings", "controllers", "chains"):
+    ports = {name: each.count * len(each.port_names()) for name, each in plan.controllers.items()}
+    for section, what, numbers, most in (
+        ("strings", "strings", _counts(plan.strings), MOST_PARTS),
+        ("controllers", "ports", ports, MOST_PARTS),
+        ("controllers", "controllers", _counts(plan.controllers), MOST_CHAINS),
+        ("chains", "chains", _counts(plan.chains), MOST_CHAINS),
+    ):
         parts = 0
-        for name, part in getattr(plan, section).items():
-            parts += part.count * (len(part.port_names()) if section == "controllers" else 1)
-            if parts > MOST_PARTS:
-                what = "ports" if section == "controllers" else section
+        for name, number in numbers.items():
+            parts += number
+            if parts > most:
                 message = f"the plan has {parts} {what} up to this one, copies counted"
-                yield Finding(message, (section, name), None, f"at most {MOST_PARTS}", at_key=True)
+                yield Finding(message, (section, name), None, f"at most {most}", at_key=True)
                 break
     nodes = cells = 0
     for name, string in plan.strings.items():
@@ -54,6 +62,10 @@ def check_sizes(plan: Plan, _: Wrong) -> Iterator[Finding]:
                 message = f"the plan has {number} {what} up to this string"
                 yield Finding(message, ("strings", name), None, f"at most {most}", at_key=True)
                 return
+
+
+def _counts(parts: Mapping[str, StringPlan | ControllerPlan | ChainPlan]) -> dict[str, int]:
+    return {name: part.count for name, part in parts.items()}
 
 
 def _nodes_on(plan: Plan, board_type: str) -> int:

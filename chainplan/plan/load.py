@@ -15,13 +15,12 @@ from chainplan.plan.includes import Combined, Sources, with_includes
 from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, shown
 from chainplan.plan.source import Source, read_source
-from chainplan.plan.yaml_nodes import MAX_PROBLEMS
 
 __all__ = ["LoadedPlan", "Sources", "careless", "load_combined", "load_plan", "load_source"]
 
 
 MOST_FINDINGS = 1000
-"""Findings between the parts of a plan that are told, errors before warnings."""
+"""Findings that are told: keys left empty, and between the parts of a plan, errors before warnings."""
 
 
 class LoadedPlan(NamedTuple):
@@ -66,9 +65,9 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         refused = set_values(sources, settings, called)
         if refused:
             raise PlanError([*combined.problems, *refused])
-    empty = list(islice(careless(sources.data), MAX_PROBLEMS))
+    empty = list(islice(careless(sources.data), MOST_FINDINGS))
     problems = [*combined.problems, *(_careless_problem(path, sources) for path in empty)]
-    if len(empty) == MAX_PROBLEMS:  # what is not looked at would pass for a plan that leaves it out
+    if len(empty) == MOST_FINDINGS:  # what is not looked at would pass for a plan that leaves it out
         raise PlanError(problems)
     unread = set(empty)
     try:

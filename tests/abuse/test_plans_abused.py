@@ -95,6 +95,10 @@ PARTS = {
     "order": (STARTER.replace("[main.1..4]", "[" + "main.1," * 60_000 + "]"), "this list is too long"),
     "boards": (STARTER.replace("count: 4}", "count: 1000000000}"), "this number is too large"),
     "nodes": (STARTER.replace("count: 4}", "count: 100000}"), "the plan has 100000 nodes up to this string"),
+    "chains": (
+        STARTER.replace("  line:\n", "  line:\n    count: 201\n"),
+        "the plan has 201 chains up to this one",
+    ),
     "huge numbers": (STARTER.replace("350 mm", "1" + "0" * 400 + " mm"), "is too long (404 characters)"),
     "huge exponents": (STARTER.replace("350 mm", "1e400 mm"), "an exponent goes up to 60"),
 }

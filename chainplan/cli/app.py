@@ -518,11 +518,12 @@ def _program() -> int:
 def asked_for(words: Sequence[str], every: list[CommandInfo]) -> list[CommandInfo]:
     """Return the commands that a command line can need, for typer works out every option of all it is given.
 
-    That is the one named; all where the name is none; and where there is none, all but their options.
+    That is the one named; all where the name is none, or of the command that tells of all; and where there is
+    none, all but their options.
     """
-    if COMPLETING in os.environ:
-        return every
     name = next((word for word in words if not word.startswith("-")), None)
+    if COMPLETING in os.environ or name == "reference":
+        return every
     if name is None:
         return list(map(_listed, every))
     return [each for each in every if each.callback is not None and each.callback.__name__ == name] or every

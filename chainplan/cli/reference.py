@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from typer.main import get_command
@@ -12,6 +12,7 @@ from chainplan import __version__
 from chainplan.cautions import CAUTIONS
 from chainplan.cli.examples import EVERY_COMMAND, EXAMPLES, exit_codes
 from chainplan.cli.files import write_result
+from chainplan.plan.model import Plan
 from chainplan.quantity import DIMENSIONS
 from chainplan.report.figures import encodable
 from chainplan.report.manual import (
@@ -26,7 +27,8 @@ from chainplan.report.manual import (
     manual_roff,
     manual_text,
 )
-from chainplan.report.plan_keys import plan_parts
+from chainplan.report.plan_keys import PartKeys, file_parts
+from chainplan.study.model import Study
 
 _WRITERS = {"text": manual_text, "markdown": manual_markdown, "man": manual_roff}
 
@@ -58,7 +60,7 @@ def run(form: str, out: str | None) -> int:
 
 def manual_of(program: Any, version: str) -> Manual:
     """Return the manual of the program; `program` is the command that typer makes of the app."""
-    chapters = (_usage(program), _commands(program), _exit(), _environment(), _plan_file(), _cautions())
+    chapters = (_usage(program), _commands(program), _exit(), _environment(), _files(), _cautions())
     return Manual("chainplan", version, program.help.rstrip("."), joined(chapters))
 
 
@@ -148,10 +150,21 @@ def _environment() -> Iterator[Block]:
         yield Term(name, meaning)
 
 
-def _plan_file() -> Iterator[Block]:
+def _files() -> Iterator[Block]:
     yield Heading("Plan file")
     yield Paragraph("YAML by the core rules of YAML 1.2. NAME is a name of yours, NUMBER a position from 1.")
-    for part in plan_parts():
+    yield from _parts(file_parts(Plan, "the plan"))
+    yield Heading("Study file")
+    yield Paragraph("What `study` reads. Keys of the plan are written as `--with` takes them.")
+    yield from _parts(file_parts(Study, "the study"))
+    yield Heading("Units")
+    yield Paragraph("Every quantity carries its unit: 2 ms, 2 Mbit/s ± 1 %, 1.8 ms .. 2.3 ms.")
+    for dimension in DIMENSIONS:
+        yield Term(dimension.name, dimension.accepted())
+
+
+def _parts(parts: Iterable[PartKeys]) -> Iterator[Block]:
+    for part in parts:
         first, *others = part.places
         yield Heading(first, 2)
         yield Paragraph(" ".join((part.meaning, f"Also at: {', '.join(others)}." if others else "")))
@@ -159,10 +172,6 @@ def _plan_file() -> Iterator[Block]:
             left_out = {"": "Optional.", "required": "Required."}.get(key.left_out)
             takes = f"Takes {key.takes}. {left_out or f'If left out: {key.left_out}.'}"
             yield Term(key.name, f"{key.meaning} {takes}".strip())
-    yield Heading("Units")
-    yield Paragraph("Every quantity carries its unit: 2 ms, 2 Mbit/s ± 1 %, 1.8 ms .. 2.3 ms.")
-    for dimension in DIMENSIONS:
-        yield Term(dimension.name, dimension.accepted())
 
 
 def _cautions() -> Iterator[Block]:

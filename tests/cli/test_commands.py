@@ -277,6 +277,7 @@ def test_commands_are_the_trades_own_words() -> None:
         (["check", "plan.yaml"], ["check"]),
         (["--version", "report"], ["report"]),
         (["reprot"], None),
+        (["reference"], None),
         ([], None),
         (["--help"], None),
     ],

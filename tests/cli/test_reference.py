@@ -22,6 +22,7 @@ from chainplan.cli.app import app
 from chainplan.cli.examples import EXAMPLES, EXIT_CODES
 from chainplan.cli.reference import ENVIRONMENT, manual_of
 from chainplan.plan.editor_schema import plan_schema
+from chainplan.plan.model import Plan
 from chainplan.plan.starter import STARTER
 from chainplan.report.manual import (
     Block,
@@ -34,7 +35,7 @@ from chainplan.report.manual import (
     manual_roff,
     manual_text,
 )
-from chainplan.report.plan_keys import plan_parts
+from chainplan.report.plan_keys import file_parts
 
 PROGRAM: Any = get_command(app)
 FORMS = {"text": manual_text, "markdown": manual_markdown, "man": manual_roff}
@@ -132,8 +133,8 @@ def test_every_key_of_the_plan_is_there() -> None:
     schema = plan_schema()
     parts = [part for part in (schema, *schema["$defs"].values()) if "properties" in part]
     of_schema = sorted(sorted(part["properties"]) for part in parts if set(part["properties"]) - ENDS)
-    assert of_schema == sorted(sorted(key.name for key in part.keys) for part in plan_parts())
-    for part in plan_parts():
+    assert of_schema == sorted(sorted(key.name for key in part.keys) for part in file_parts(Plan, "the plan"))
+    for part in file_parts(Plan, "the plan"):
         found = chapter(part.places[0])
         assert terms(found) == [key.name for key in part.keys]
         assert all(block.text.strip(". ") for block in found if isinstance(block, Term))

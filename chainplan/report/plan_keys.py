@@ -85,7 +85,8 @@ class _File:
         """Return what a key takes: lists and mappings by what is in them, parts by where they stand."""
         slot = self._slot(path)
         kind = slot.type
-        if get_origin(kind) is tuple and not any(isinstance(each, (BeforeValidator, Reads)) for each in slot.extras):
+        read_otherwise = any(isinstance(each, (BeforeValidator, Reads)) for each in slot.extras)
+        if get_origin(kind) is tuple and not read_otherwise:
             return f"a list, each item {self._takes((*path, 0))}"
         if get_origin(kind) in (dict, list):
             around = (

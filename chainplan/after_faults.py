@@ -116,8 +116,17 @@ def _met(evaluation: Evaluation) -> set[tuple[str, str]]:
 
 
 def _lost(met: set[tuple[str, str]], evaluation: Evaluation, outcome: Outcome) -> tuple[Verdict, ...]:
-    after = judge(evaluate_after(evaluation, outcome), SCANNING)
-    return tuple(each for each in after if each.status == "missed" and (each.target, each.subject) in met)
+    """Return what is met without a fault and missed after it.
+
+    A fault changes the scans of one controller. What the others' scans meet they meet still, so they are left
+    out; but for an uplink, on which they send as before.
+    """
+    after = evaluate_after(evaluation, outcome)
+    if evaluation.plan.uplink is None:
+        name = outcome.fault.controller
+        after.scans = {name: after.scans[name]}
+    verdicts = judge(after, SCANNING)
+    return tuple(each for each in verdicts if each.status == "missed" and (each.target, each.subject) in met)
 
 
 def aftermath(evaluation: Evaluation, most_nodes: int = MOST_NODES_EVALUATED) -> Aftermath:

@@ -23,8 +23,8 @@ from chainplan.plan.model import Plan
 from chainplan.plan.order import COPY_MARK, copies, for_copy, parse_port, parse_walk
 from chainplan.plan.problems import KeyPath, nearest
 
-MOST_NODES = 4_000
-"""Nodes in one plan: far above any pack, far below what exhausts memory or patience."""
+MOST_NODES = 10_000
+"""Nodes in one plan: far above any pack, far below what exhausts memory."""
 
 MOST_CELLS = 500_000
 """Cells in one plan, the same."""

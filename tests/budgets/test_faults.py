@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from fault_plans import (
@@ -41,6 +42,7 @@ from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import TIME, Span, parse_quantity
 from chainplan.sums import all_sums
+from chainplan.verdicts import SCANNING, judge
 
 FEW = settings(
     max_examples=12,
@@ -368,3 +370,32 @@ class TestFigures:
             figure = sums[each.figure]()
             assert figure.total == each.value
             assert all(map(parts_add_up, figure.terms))
+
+
+def test_what_a_fault_loses_is_found_without_the_scans_of_the_other_controllers(tmp_path: Path) -> None:
+    text = (CONFIGS / "rail-trolley.yaml").read_text(encoding="utf-8")
+    text = text.replace("include: [library/", f"include: [{CONFIGS}/library/")
+    for old, new in (
+        ("  main:\n", "  main:\n    count: 3\n"),
+        ("  trolley:\n    ports", "  trolley:\n    count: 3\n    ports"),
+        ("  line:\n    head: trolley:1", '  line:\n    count: 3\n    head: "trolley-{n}:1"'),
+        ("order: [main.1..4]", 'order: ["main-{n}.1..4"]'),
+        ("efficiency: 35 %", "efficiency: 37 %"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path / "three.yaml"
+    path.write_text(text, encoding="utf-8")
+    evaluation = Evaluation(load_plan(path).plan)
+    met = {(each.target, each.subject) for each in judge(evaluation, SCANNING) if each.status == "met"}
+    found = 0
+    for each in evaluation.faults.counted:
+        whole = judge(evaluate_after(evaluation, each), SCANNING)
+        lost = tuple(
+            verdict
+            for verdict in whole
+            if verdict.status == "missed" and (verdict.target, verdict.subject) in met
+        )
+        assert lost_targets(evaluation, each) == lost
+        found += len(lost)
+    assert found

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from standby_packs import SEGMENTS, evaluation_of, findings_of, plan_of, ticks
 
-from chainplan.budgets.alarm import alarm_ways
+from chainplan.budgets.alarm import alarm_ways, longest_exchange
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.evaluation import Evaluation
@@ -196,6 +196,13 @@ class TestPaths:
         found = terms(latency_of(evaluation_of(kinds=slow, hazards={"over": OVER | {"alarm": alarm}})))
         assert found["check period per hit"] + found["check converts"] == ticks("24 ms")
         assert found["alarm per hop"] == 3 * ticks("10 us")
+
+    def test_only_exchanges_of_the_same_chain_are_waited_for(self) -> None:
+        # Two chains at one port, a node and three: 8 + 72 and 8 + 3 * 72 us.
+        chains = {"lower": {"order": ["S.1"]}, "upper": {"order": ["S.2..4"]}}
+        scan = evaluation_of(chains=chains).scans["C"]
+        waits = [longest_exchange(scan, chain, Case.WORST).total for chain in scan.controller.chains]
+        assert waits == [ticks("80 us"), ticks("224 us")]
 
     def test_lost_hits_decide_which_node_is_slowest(self) -> None:
         # S.3 converts for 8 ms and so checks every 8 ms; S.4 checks every 5 ms, but its filter settles for

@@ -10,7 +10,7 @@ from fractions import Fraction
 
 from standby_packs import evaluation_of, ticks
 
-from chainplan.budgets.data import task_bytes
+from chainplan.budgets.data import bytes_budget
 from chainplan.evaluation import Evaluation
 
 HALVES = {"cells": {"value": "16 bit", "values_per_read": 3}}
@@ -42,10 +42,25 @@ def test_all_inputs_are_sent_but_only_wired_ones_count() -> None:
     assert (first.samples, rest.samples) == (12, 4)
 
 
+def test_inputs_without_a_wire_are_not_sent_unless_the_task_says_so() -> None:
+    tasks = {"cells": {"value": "16 bit"}}
+    (work,) = evaluation_of(node={"cell_inputs": 6}, tasks=tasks).scans["C"].works
+    ((read,),) = work.reads.values()
+    assert (read.answers, read.samples) == ((8 + 4 * 16,) * 4, 16)
+
+
+def test_a_summation_frame_is_stored_on_its_way_out_at_the_tail_and_on_its_way_home() -> None:
+    # Two storing nodes, a frame of 8 + 2 * 72 bit: sent by the host, by the near node, by the tail, and by
+    # the near node again.
+    relay = {"relay": {"style": "store-and-forward", "outward": "0 s", "homeward": "0 s"}}
+    read = {"cells": {"kind": "read", "value": "16 bit"}}
+    time = run_time(evaluation_of(2, node=relay, protocol={"read_style": "summation"}, tasks=read))
+    assert time == 4 * (8 + 2 * 72) * ticks("1 us")
+
+
 def test_a_trigger_carries_no_value() -> None:
     # One run: the trigger of 8 bit, the request of 8 bit, four answers of 8 + 4 * 16 bit; worth 16 values.
-    scan = evaluation_of().scans["C"]
-    traffic = task_bytes(scan.works[0], scan.outlines)
+    (traffic,) = bytes_budget(evaluation_of().scans["C"]).tasks
     assert (traffic.exchanges, traffic.samples, traffic.payload) == (2, 16, 16 * 16)
     assert traffic.wire.total == 8 + 8 + 4 * (8 + 4 * 16)
     assert traffic.host_bus == traffic.wire.total  # no framing

@@ -159,6 +159,23 @@ def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
     assert (floating.highest(0), floating.lowest(0)) == (-volts("134.4 V"), -volts("201.6 V"))
 
 
+def test_a_fault_in_one_floating_string_and_the_other_anywhere() -> None:
+    # S leaks alike at both poles, of T nothing is known. S.6 with HV- of S at chassis: its top at 403.2 V;
+    # T.1 may then stand 403.2 V below chassis. The other way round: T with HV+ at chassis has T.1 at
+    # -403.2 V, and the top of S.6 201.6 V above chassis by its leakage. The first is the worst.
+    boards = [{"type": f"board{number}"} for number in range(6)]
+    second = {"T": {"cell_type": "cell", "stack": [{"modules": 6, "cells": 16}], "boards": boards}}
+    network = pack(
+        [{"modules": 6, "cells": 16}],
+        string={"leakage": {"positive": "1 Mohm", "negative": "1 Mohm"}},
+        strings=second,
+        order=["S.6", "T.1"],
+    )
+    crossing = segments(network)[1]
+    assert crossing.conductors.voltage == volts("806.4 V")
+    assert crossing.conductors.situation.name == "contactors open, earth fault at HV- of S"
+
+
 def test_floating_strings_need_not_be_equally_charged() -> None:
     network = pack(
         cell="2.8 V .. 4.2 V",

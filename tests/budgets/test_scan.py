@@ -95,6 +95,15 @@ class TestTerms:
             ("sequential: host bus, answer", (3 + 4 * 72) * US, 1),
         ]
 
+    def test_a_bridge_that_streams_adds_its_latency_alone(self) -> None:
+        bus = {"bit_rate": "1 Mbit/s", "bridge": "streaming", "latency": "3 us"}
+        lines = self.terms(scan_of(controller={"host_bus": bus}))
+        assert [(label, amount) for label, amount, _ in lines if "host bus" in label] == [
+            ("write: host bus, request", 3 * US),
+            ("sequential: host bus, request", 3 * US),
+            ("sequential: host bus, answer", 3 * US),
+        ]
+
     def test_one_core_is_waited_for(self) -> None:
         # Two ports, each set up in 10 us by one core: the second port's trigger and read wait 10 us each; the
         # answers last longer than the core takes, so nothing else waits.

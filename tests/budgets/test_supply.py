@@ -129,7 +129,8 @@ class TestAlongTheChain:
     def test_shares_of_the_time_awake(self) -> None:
         # The tail hears trigger and request and sends 72 bit, typically at 1 Mbit/s; it converts for 2 ms.
         rate = {"bit_rate": {"min": "0.5 Mbit/s", "typical": "1 Mbit/s", "max": "2 Mbit/s"}}
-        node = supply_of(evaluation_of(4, node=DRAWS, protocol=rate)).nodes[-1]
+        period = {"scan_period": {"min": "90 ms", "typical": "100 ms", "max": "120 ms"}}
+        node = supply_of(evaluation_of(4, node=DRAWS, protocol=rate, controller=period)).nodes[-1]
         assert node.share("communicating") == Fraction(8 + 8 + 72, 100_000)
         assert node.share("measuring") == Fraction(2, 100)
 

@@ -48,6 +48,20 @@ def test_the_balancing_time_counts_at_its_lower_end() -> None:
     assert (without.limit, without.status) == (ticks("5 h"), "not checked")
 
 
+def test_balancing_that_never_runs_is_held_against_the_share_it_needs() -> None:
+    # 0.6 Ah at 100 mA are 6 h: half of the shortest time within which they have to go. A conversion as long
+    # as the scan leaves none of it.
+    verdict = verdict_of(
+        "balancing duty",
+        node={"balancing": {"current": "100 mA"}, "conversions": {"cell voltages": {"time": "99 ms"}}},
+        controller={"scan_period": "99 ms"},
+        tasks={"cells": {"value": "16 bit", "pause_balancing": True}},
+        targets={"balancing": {"charge": "0.6 Ah", "within": "12 h .. 24 h"}},
+    )
+    assert (verdict.value, verdict.status) == (0, "missed")
+    assert verdict.limit == int(RATIO.units[""]) // 2
+
+
 def test_shares_are_those_of_the_shortest_period() -> None:
     fits = verdict_of("scan fits its period", controller=PERIOD)
     assert (fits.value, fits.limit) == (RUN * ticks("1 us"), ticks("90 ms"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from chainplan.cli.app import main
+from chainplan.cli import main
 
 if __name__ == "__main__":
     main()

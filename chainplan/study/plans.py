@@ -21,7 +21,7 @@ from chainplan.plan.includes import Combined, Sources
 from chainplan.plan.load import careless, load_combined
 from chainplan.plan.model import Plan
 from chainplan.plan.model_words import slot_at
-from chainplan.plan.problems import PlanError, Problem, dotted
+from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted
 from chainplan.plan.settings import put, resolved
 from chainplan.study.levers import Candidate, Lever, Listed, Pick, SetValue, settings_of
 
@@ -75,6 +75,7 @@ class Plans:
         self._reach = self._units_of_levers()
         """The levers, by number, that reach into each unit."""
         self._forms: dict[_Form, _Entry | _Whole | None] = {}
+        self._paths: dict[str, KeyPath] = {}
         self._reasons: dict[tuple[_Form, ...], Unusable] = {}
         self._fixed = self._validated_rest()
 
@@ -204,13 +205,22 @@ class Plans:
         sources = Sources(old.main, dict(self._data), old.owners)
         try:
             for each in own:
-                path = resolved(sources, each.key, each.key_text, "")
+                path = self._path(sources, each, alone=len(own) == 1)
                 if len(path) > 2 and not self._has(sources, unit):  # depends on which other names there are
                     return _Whole(sure=False)
                 put(sources.data, path, each.value)
         except PlanError:
             return _Whole(sure=False)
         return _validated_unit(unit, sources.data)
+
+    def _path(self, sources: Sources, setting: SetValue, *, alone: bool) -> KeyPath:
+        """Return the path that a setting sets; looked up once where no other setting can have changed it."""
+        if not alone:
+            return resolved(sources, setting.key, setting.key_text, "")
+        known = self._paths.get(setting.key_text)
+        if known is None:
+            known = self._paths[setting.key_text] = resolved(sources, setting.key, setting.key_text, "")
+        return known
 
     @staticmethod
     def _has(sources: Sources, unit: Unit) -> bool:

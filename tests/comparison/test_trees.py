@@ -50,7 +50,7 @@ def plain(tree: Tree | None) -> Any:
     return tree.meaning[1]  # type: ignore[index]
 
 
-# Against deepdiff (https://pypi.org/project/deepdiff, version 9), a general library of other people.
+# Against deepdiff, version 9, a general library of other people.
 
 
 @settings(max_examples=40)

@@ -1,22 +1,30 @@
-"""The program as a process of its own, forked from this one: all it imports is there already."""
+"""The program as a process of its own."""
 
 from __future__ import annotations
 
 import os
-import resource
-import signal
+import subprocess
 import sys
 import time
-import traceback
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple, NoReturn
+from typing import NamedTuple
 
-from chainplan.cli.app import main
 from chainplan.plan.starter import STARTER
 
 PATIENCE = 60.0
 """Seconds to wait for what must happen on any machine."""
+
+
+PROGRAM = """
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGTERM, signal.SIG_DFL)
+sys.argv[0] = "chainplan"
+from chainplan.cli import main
+main()
+"""
+"""Signals as a shell leaves them: what runs the tests may have been told to ignore them."""
 
 
 class Ended(NamedTuple):
@@ -36,31 +44,35 @@ class Program:
         folder: Path,
         *,
         stdout: int | None = None,
-        prepare: Callable[[], None] = lambda: None,
+        prepare: str = "",
     ) -> None:
-        """Start it; `stdout` is where it writes instead of a file, `prepare` runs in it before all."""
+        """Start it; `stdout` is where it writes instead of a file, `prepare` is run in it before all."""
         self._out, self._err = folder.parent / f"{folder.name}.out", folder.parent / f"{folder.name}.err"
         self._stdout = stdout
-        self.pid = os.fork()
-        if self.pid == 0:
-            _become(arguments, folder, self._streams(), prepare)
-
-    def _streams(self) -> tuple[int, int, int]:
         flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
-        out = self._stdout if self._stdout is not None else os.open(self._out, flags, 0o600)
-        return os.open(os.devnull, os.O_RDONLY), out, os.open(self._err, flags, 0o600)
+        out = stdout if stdout is not None else os.open(self._out, flags, 0o600)
+        err = os.open(self._err, flags, 0o600)
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", f"{prepare}\n{PROGRAM}", *arguments],
+            cwd=folder,
+            env={**os.environ, "TMPDIR": str(folder), "COLUMNS": "80"},
+            stdin=subprocess.DEVNULL,
+            stdout=out,
+            stderr=err,
+            start_new_session=True,
+        )
+        if stdout is None:
+            os.close(out)
+        os.close(err)
+        self.pid = self._process.pid
 
     def end(self) -> Ended:
         """Wait for its end; nothing of its session may outlive it."""
-        _wait_until(self._has_ended)
-        code = os.waitstatus_to_exitcode(self._status)
+        _wait_until(lambda: self._process.poll() is not None)
+        code = self._process.returncode
         _wait_until(lambda: not _session(self.pid))
         texts = [each.read_text() if each.exists() else "" for each in (self._out, self._err)]
         return Ended(code, *texts)
-
-    def _has_ended(self) -> bool:
-        pid, self._status = os.waitpid(self.pid, os.WNOHANG)
-        return pid != 0
 
     def wait_for_workers(self, count: int) -> None:
         """Wait until so many processes work for it."""
@@ -98,40 +110,13 @@ def check_untouched(folder: Path, *allowed: str) -> None:
     assert found == dict.fromkeys(("result", "result.html", "result.csv", "result.svg"), BEFORE)
 
 
-def run(arguments: list[str], folder: Path, *, prepare: Callable[[], None] = lambda: None) -> Ended:
+def run(arguments: list[str], folder: Path, *, prepare: str = "") -> Ended:
     """Run the program to its end."""
     return Program(arguments, folder, prepare=prepare).end()
 
 
-def no_room() -> None:
-    """Let every file end after 100 bytes, as on a full disk; messages are short enough."""
-    resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
-
-
-def _become(
-    arguments: list[str], folder: Path, streams: tuple[int, int, int], prepare: Callable[[], None]
-) -> NoReturn:
-    code = 99
-    try:
-        os.setsid()
-        os.chdir(folder)
-        os.environ.update(TMPDIR=str(folder), COLUMNS="80")
-        signal.signal(signal.SIGINT, signal.default_int_handler)
-        signal.signal(signal.SIGTERM, signal.SIG_DFL)
-        for number, stream in enumerate(streams):
-            os.dup2(stream, number)
-        sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
-        sys.argv = ["chainplan", *arguments]
-        prepare()
-        try:
-            main()
-        except SystemExit as end:
-            code = end.code if isinstance(end.code, int) else 98
-        sys.stdout.flush()
-    except BaseException:
-        os.write(2, traceback.format_exc().encode())
-    finally:
-        os._exit(code)
+NO_ROOM = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))"
+"""Lets every file end after 100 bytes, as on a full disk; messages are short enough."""
 
 
 def _wait_until(true: Callable[[], bool]) -> None:

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from programs import BEFORE, Ended, Program, check_untouched, folder_of_results, named, no_room, run
+from programs import BEFORE, NO_ROOM, Ended, Program, check_untouched, folder_of_results, named, run
 
 from chainplan.cli.app import app
 
@@ -89,7 +89,7 @@ def test_a_reader_that_has_gone(arguments: list[str], folder: Path) -> None:
 
 @pytest.mark.parametrize("arguments", WRITING.values(), ids=WRITING)
 def test_a_full_disk(arguments: list[str], folder: Path) -> None:
-    check_told(run(named(arguments), folder, prepare=no_room), "result", "cannot be written: File too large")
+    check_told(run(named(arguments), folder, prepare=NO_ROOM), "result", "cannot be written: File too large")
     check_untouched(folder)
 
 

@@ -21,10 +21,13 @@ WITH_WORKERS = {
     "tolerances": ["tolerances", LARGE, "--samples", "100000", "--workers", "2", "--out", "OUT"],
     "study": ["study", "study.yaml", "--workers", "2", "--out", "OUT.csv", "--plot", "OUT.svg"],
 }
+ANEW = ["--with", "title=A plan that no test before has searched"]
+"""A program begins as a copy of the tests, with what they remember: this plan is none of theirs."""
+
 ALONE = {
-    "report": ["report", LARGE, "--section", "headroom"],
-    "printout": ["printout", LARGE, "--out", "OUT.html"],
-    "data": ["data", LARGE, "--headroom", "--out", "OUT"],
+    "report": ["report", LARGE, "--section", "headroom", *ANEW],
+    "printout": ["printout", LARGE, "--out", "OUT.html", *ANEW],
+    "data": ["data", LARGE, "--headroom", "--out", "OUT", *ANEW],
     "play": ["play", LARGE, "--scans", "20000", "--workers", "1", "--out", "OUT"],
 }
 LONG = {**WITH_WORKERS, **{f"{name}, alone": arguments for name, arguments in ALONE.items()}}
@@ -47,7 +50,7 @@ def test_a_run_that_is_ended_in_the_middle(
     if "2" in arguments:
         program.wait_for_workers(2)
     else:
-        program.wait_for_work(0.3)
+        program.wait_for_work(0.8)
     program.kill(ending)
     ended = program.end()
     assert ended.code == 128 + ending
@@ -69,9 +72,9 @@ def test_a_capture_that_is_interrupted_while_it_waits(folder: Path) -> None:
     os.mkfifo(pipe)
     keeps_open = os.open(pipe, os.O_RDWR)
     os.write(keeps_open, b"$timescale 1 ns $end $var wire 1 ! line $end $enddefinitions $end\n")
-    arguments = ["capture", SMALL, str(pipe), "--channel", "line=trolley:1", "--out", "result"]
+    arguments = ["capture", SMALL, str(pipe), "--channel", "line=main controller:1", "--out", "result"]
     program = Program(arguments, folder)
-    program.wait_for_work(0.05)
+    program.wait_for_work(0.2)
     program.kill(signal.SIGINT)
     ended = program.end()
     os.close(keeps_open)

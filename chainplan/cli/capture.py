@@ -11,7 +11,7 @@ from chainplan.cli.files import check_output, write_result
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan
 from chainplan.cli.progress import progress
-from chainplan.plan.problems import escape
+from chainplan.plan.problems import escape, nearest
 from chainplan.quantity import RATIO, TIME, Dimension, QuantityError, parse_quantity
 
 if TYPE_CHECKING:
@@ -104,10 +104,8 @@ def _channel(evaluation: Evaluation, text: str) -> Channel:
         return Channel(signal, ports[found[0]], found[0])
     listed = ", ".join(map(escape, found or used))
     problem = "several controllers have that port" if found else "the plan has no such port"
-    from difflib import get_close_matches
-
-    close = [] if found else get_close_matches(wanted, [*ports, *evaluation.network.chains], n=1)
-    hint = f"\n   did you mean: {escape(close[0])}" if close else ""
+    close = None if found else nearest(wanted, [*ports, *evaluation.network.chains])
+    hint = f"\n   did you mean: {escape(close)}" if close else ""
     raise UserError(f"--channel {escape(text)}: {problem}\n   expected: {listed}{hint}")
 
 

@@ -8,7 +8,7 @@ from rich.console import Console
 
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, search
-from chainplan.plan.problems import escape
+from chainplan.plan.problems import escape, nearest
 from chainplan.report.names import SECTIONS
 from chainplan.report.terminal import report_text
 
@@ -26,10 +26,8 @@ def run(plan: str, sections: Collection[str], settings: Sequence[str] | None, wi
 
 
 def _unknown(name: str) -> str:
-    from difflib import get_close_matches
-
-    close = get_close_matches(name, SECTIONS, n=1)
-    hint = f"\n   did you mean: {close[0]}" if close else ""
+    close = nearest(name, SECTIONS)
+    hint = f"\n   did you mean: {close}" if close else ""
     return (
         f"--section {escape(name)}: the report has no such section\n   expected: {', '.join(SECTIONS)}{hint}"
     )

@@ -13,7 +13,7 @@ from chainplan.cli.files import write_result
 from chainplan.cli.guard import UserError, complain
 from chainplan.cli.plans import open_plan
 from chainplan.exports.slots import SlotTable, slot_table
-from chainplan.plan.problems import escape
+from chainplan.plan.problems import escape, nearest
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -37,10 +37,8 @@ def chosen(evaluation: Evaluation, controller: str | None) -> list[str]:
     if controller is None:
         return names
     if controller not in names:
-        from difflib import get_close_matches
-
-        close = get_close_matches(controller, names, n=1)
-        hint = f"\n   did you mean: {escape(close[0])}" if close else ""
+        close = nearest(controller, names)
+        hint = f"\n   did you mean: {escape(close)}" if close else ""
         listed = ", ".join(map(escape, names))
         raise UserError(
             f"--controller {escape(controller)}: the plan has no such controller\n   expected: {listed}{hint}"

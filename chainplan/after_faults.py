@@ -112,7 +112,7 @@ def lost_targets(evaluation: Evaluation, outcome: Outcome) -> tuple[Verdict, ...
 
 def _met(evaluation: Evaluation) -> set[tuple[str, str]]:
     verdicts = judge(evaluation, SCANNING)
-    return {(each.target, each.subject) for each in verdicts if each.status == "met"}
+    return {each.key for each in verdicts if each.status == "met"}
 
 
 def _lost(met: set[tuple[str, str]], evaluation: Evaluation, outcome: Outcome) -> tuple[Verdict, ...]:
@@ -126,7 +126,7 @@ def _lost(met: set[tuple[str, str]], evaluation: Evaluation, outcome: Outcome) -
         name = outcome.fault.controller
         after.scans = {name: after.scans[name]}
     verdicts = judge(after, SCANNING)
-    return tuple(each for each in verdicts if each.status == "missed" and (each.target, each.subject) in met)
+    return tuple(each for each in verdicts if each.status == "missed" and each.key in met)
 
 
 def aftermath(evaluation: Evaluation, most_nodes: int = MOST_NODES_EVALUATED) -> Aftermath:
@@ -161,5 +161,5 @@ def targets_lost(after: Aftermath) -> dict[tuple[str, str], list[Outcome]]:
     found: dict[tuple[str, str], list[Outcome]] = {}
     for outcome, verdicts in after.lost:
         for verdict in verdicts:
-            found.setdefault((verdict.target, verdict.subject), []).append(outcome)
+            found.setdefault(verdict.key, []).append(outcome)
     return found

@@ -43,6 +43,7 @@ __all__ = [
     "bit_time",
     "format_span",
     "format_ticks",
+    "outward",
     "parse_quantity",
     "to_unit",
 ]
@@ -80,6 +81,10 @@ class Span(NamedTuple):
     def exact(cls, ticks: int) -> Span:
         """Return the span of a quantity without tolerance."""
         return cls(ticks, ticks, ticks)
+
+    def in_proportion(self, share: Fraction) -> Span:
+        """Return the quantity times a factor, its ends rounded outward."""
+        return outward(*(end * share for end in self))
 
 
 @dataclass(frozen=True)
@@ -208,7 +213,7 @@ def bit_time(rate: Span) -> Span:
     if rate.min <= 0:
         raise QuantityError("a rate that reaches zero has no longest bit time", "a bit rate above zero")
     product = Fraction(10**15 * 10**6)  # fs per second, ubit per bit
-    return _outward(product / rate.max, product / rate.typical, product / rate.min)
+    return outward(product / rate.max, product / rate.typical, product / rate.min)
 
 
 _ROUNDING: Mapping[str, Callable[[Fraction], int]] = {"nearest": round, "down": math.floor, "up": math.ceil}
@@ -264,7 +269,8 @@ def _significant(value: Fraction, digits: int, rounded: Callable[[Fraction], int
     return rounded(value * 10**decimals), decimals
 
 
-def _outward(low: Fraction, typical: Fraction, high: Fraction) -> Span:
+def outward(low: Fraction, typical: Fraction, high: Fraction) -> Span:
+    """Return exact ends as whole ticks: minimum rounded down, maximum up, typical to the nearest."""
     return Span(math.floor(low), round(typical), math.ceil(high))
 
 
@@ -400,7 +406,7 @@ def _checked(low: Fraction, typical: Fraction, high: Fraction, text: str, dimens
         raise _error(
             f"{_shown(text)} {reaches} below zero: no negative {dimension.name} is accepted", dimension
         )
-    return _outward(low, typical, high)
+    return outward(low, typical, high)
 
 
 def _ticks_per(unit: str, text: str, dimension: Dimension) -> Fraction:

@@ -10,19 +10,18 @@ Isolation does not depend on a cable's length, so searches over lengths take it 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
-from math import floor
 from typing import Literal, NamedTuple
 
-from chainplan.chain.altered import boards_on, with_boards, with_lengths
+from chainplan.chain.altered import boards_on, with_boards_on, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import COUNT, LENGTH, Dimension, Span
 from chainplan.remembered import remembered
 from chainplan.verdicts import ROOMS, SCANNING, WALKS, Room
 from chainplan.verdicts.isolation import isolation_verdicts
-from chainplan.verdicts.verdict import Verdict
+from chainplan.verdicts.verdict import Verdict, first_crossing
 from chainplan.verdicts.wire import length_verdicts
 
 MILLIMETRE = 10**6
@@ -91,13 +90,11 @@ def reach_budget(evaluation: Evaluation) -> ReachBudget:
     nodes = len(evaluation.network.nodes)
     if nodes > MOST_NODES:
         return ReachBudget((), f"not searched: the plan has {nodes} nodes, at most {MOST_NODES} are searched")
-    families: dict[str, list[Chain]] = {}
-    for chain in evaluation.network.chains.values():
-        families.setdefault(chain.family, []).append(chain)
-    return ReachBudget(tuple(_chain_reach(evaluation, name, chains) for name, chains in families.items()))
+    families = evaluation.network.families.items()
+    return ReachBudget(tuple(_chain_reach(evaluation, name, chains) for name, chains in families))
 
 
-def _chain_reach(evaluation: Evaluation, family: str, chains: list[Chain]) -> ChainReach:
+def _chain_reach(evaluation: Evaluation, family: str, chains: Sequence[Chain]) -> ChainReach:
     reaches: list[Reach] = []
     anyhow: dict[Key, Verdict] = {}
     for asked in _questions(evaluation.network, chains):
@@ -122,7 +119,7 @@ def _chain_reach(evaluation: Evaluation, family: str, chains: list[Chain]) -> Ch
 # What is asked ---------------------------------------------------------------------------------------------
 
 
-def _questions(network: Network, chains: list[Chain]) -> Iterator[_Question]:
+def _questions(network: Network, chains: Sequence[Chain]) -> Iterator[_Question]:
     first = chains[0]
     for hop, numbers in makes_of_hop(first):
         # Of equal segments the one nearest to the head counts: most frames cross it.
@@ -159,7 +156,7 @@ def _questions(network: Network, chains: list[Chain]) -> Iterator[_Question]:
         1,
         len(boards_on(first))
         + (MOST_NODES_TRIED - len(network.nodes)) // (len(chains) * len(boards_on(first)[-1])),
-        lambda boards: _of_boards(network, chains, boards),
+        lambda boards: with_boards_on(network, chains, boards),
     )
 
 
@@ -190,18 +187,9 @@ def _longer(network: Network, grown: set[str], steps: int) -> Network:
 
 def _in_proportion(network: Network, cables: set[str], factor: Fraction) -> Network:
     def scaled(segment: Segment) -> Span | None:
-        if segment.name not in cables:
-            return None
-        low, middle, high = (length * factor for length in segment.hop.length)
-        return Span(floor(low), round(middle), -floor(-high))
+        return segment.hop.length.in_proportion(factor) if segment.name in cables else None
 
     return with_lengths(network, scaled)
-
-
-def _of_boards(network: Network, chains: list[Chain], boards: int) -> Network:
-    for chain in chains:
-        network = with_boards(network, chain.name, boards)
-    return network
 
 
 # The search ------------------------------------------------------------------------------------------------
@@ -246,7 +234,7 @@ class Trials:
         """Return a room's verdicts on the network altered by so many steps."""
         known = self._judged.setdefault(steps, {})
         if room not in known:
-            known[room] = {(each.target, each.subject): each for each in room(self._trial(steps))}
+            known[room] = {each.key: each for each in room(self._trial(steps))}
         return known[room]
 
     def _trial(self, steps: int) -> Evaluation:
@@ -326,14 +314,7 @@ class Trials:
 
     def _crossing(self, low: int, high: int) -> int | None:
         """Return where the first margin crosses zero, on straight lines between two evaluations."""
-        before = self.verdicts(low)
-        found: list[int] = []
-        for verdict in self.stops(high):
-            held = before.get((verdict.target, verdict.subject))
-            start, end = held.margin if held else None, verdict.margin
-            if start is not None and end is not None and start >= 0 and end < start:
-                found.append(low + floor(Fraction((high - low) * start, start - end)))
-        return min(found, default=None)
+        return first_crossing(low, self.verdicts(low), high, self.stops(high))
 
 
 def _carry_over(base: Evaluation, trial: Evaluation) -> None:

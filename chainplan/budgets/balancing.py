@@ -14,7 +14,7 @@ time in which the scan runs.
 from __future__ import annotations
 
 from fractions import Fraction
-from math import ceil, floor
+from math import ceil
 from typing import NamedTuple
 
 from chainplan.budgets.age import conversion_on
@@ -24,7 +24,7 @@ from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain, Network, Node
 from chainplan.plan.order import copies
 from chainplan.plan.standby import Balancing, BalancingTarget
-from chainplan.quantity import RATIO, TIME, Span
+from chainplan.quantity import RATIO, TIME, Span, outward
 
 FS_PER_HOUR = 3600 * 10**15
 _WHOLE = int(RATIO.units[""])
@@ -187,10 +187,7 @@ def _share(imbalance: Span, capacity: Span | None) -> Span | None:
     """Return a share of a capacity, nAh, rounded outward."""
     if capacity is None:
         return None
-    low, typical, high = (
-        Fraction(part * whole, _WHOLE) for part, whole in zip(imbalance, capacity, strict=True)
-    )
-    return Span(floor(low), round(typical), ceil(high))
+    return outward(*(Fraction(part * whole, _WHOLE) for part, whole in zip(imbalance, capacity, strict=True)))
 
 
 class _Capacities:

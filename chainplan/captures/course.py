@@ -11,13 +11,10 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import NamedTuple
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.captures.frames import Stretch
 from chainplan.captures.planned import PlannedFrame, PlannedScan, planned_scan, task_at_port
 from chainplan.captures.ranges import Range, measured
-
-MOST_SCANS = 4096
-"""Longest major cycle in which a capture can find its place."""
 
 _MOST_JOINED = 64
 _TENTH = 10**11

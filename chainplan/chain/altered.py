@@ -68,6 +68,13 @@ def with_boards(network: Network, chain: str, boards: int) -> Network:
     return _with_more(network, chain, boards - len(present)) if boards > len(present) else network
 
 
+def with_boards_on(network: Network, chains: Iterable[Chain], boards: int) -> Network:
+    """Return the network with so many boards on each of some chains, as :func:`with_boards` does."""
+    for chain in chains:
+        network = with_boards(network, chain.name, boards)
+    return network
+
+
 def _with_more(network: Network, name: str, more: int) -> Network:
     present = boards_on(network.chains[name])
     last = present[-1]

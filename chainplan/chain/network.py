@@ -228,6 +228,14 @@ class Network:
     nodes: dict[str, Node] = field(repr=False)
 
     @cached_property
+    def families(self) -> dict[str, tuple[Chain, ...]]:
+        """Return the chains of each name in the plan, copies together."""
+        found: dict[str, list[Chain]] = {}
+        for chain in self.chains.values():
+            found.setdefault(chain.family, []).append(chain)
+        return {name: tuple(chains) for name, chains in found.items()}
+
+    @cached_property
     def graph(self) -> networkx.MultiGraph[str]:
         """Return the topology: ports, nodes and segments, with the string order beside the chain order.
 

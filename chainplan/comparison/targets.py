@@ -8,7 +8,7 @@ from functools import partial
 from typing import Literal, NamedTuple
 
 from chainplan.comparison.matching import partners
-from chainplan.verdicts.verdict import Status, Verdict
+from chainplan.verdicts.verdict import Verdict
 
 __all__ = ["Effect", "TargetRow", "effect", "target_rows", "value_change"]
 
@@ -108,7 +108,7 @@ def target_rows(
     `renamed` puts the names of each plan behind the first for those of the first. First comes what is newly
     missed, then what is no longer checked, then what is newly met, then the largest change of margin.
     """
-    by_key = [{(each.target, each.subject): each for each in verdicts} for verdicts in plans]
+    by_key = [{each.key: each for each in verdicts} for verdicts in plans]
     rows = {key: [verdict, *[None] * (len(plans) - 1)] for key, verdict in by_key[0].items()}
     for number, (verdicts, new_name) in enumerate(zip(by_key[1:], renamed, strict=True), start=1):
         theirs = partners(by_key[0], verdicts, partial(_with_new_name, new_name))
@@ -133,8 +133,3 @@ def _order(row: TargetRow) -> tuple[int, Fraction]:
     first, *others = row.verdicts
     changes = [share_change(first, other) for other in others if first and other]
     return gravest, -max((abs(each) for each in changes if each is not None), default=Fraction(0))
-
-
-def count_of(verdicts: Iterable[Verdict | None], status: Status) -> int:
-    """Return how many verdicts have a status."""
-    return sum(verdict is not None and verdict.status == status for verdict in verdicts)

@@ -7,7 +7,7 @@ none that is met now. Where no single lever mends a target, pairs are tried.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from itertools import combinations
 from typing import NamedTuple
@@ -222,8 +222,3 @@ class _Search:
             mend = self._checked(moves, line.at(further), key)
             if mend is not None:
                 yield mend
-
-
-def smallest(mends: Iterable[Mend]) -> Mend | None:
-    """Return the smallest of some mends."""
-    return min(mends, key=lambda mend: mend.size, default=None)

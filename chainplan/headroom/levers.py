@@ -6,12 +6,12 @@ tolerance, the tolerance keeps its share of the value.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
 from math import ceil, floor
 from typing import NamedTuple
 
-from chainplan.chain.altered import boards_on, most_cells_added, with_boards, with_cells
+from chainplan.chain.altered import boards_on, most_cells_added, with_boards_on, with_cells
 from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
 from chainplan.plan.altered import value_at, with_value
@@ -142,10 +142,7 @@ def _of_protocols(evaluation: Evaluation) -> Iterator[Lever]:
 
 def _of_chains(evaluation: Evaluation) -> Iterator[Lever]:
     network = evaluation.network
-    families: dict[str, list[Chain]] = {}
-    for chain in network.chains.values():
-        families.setdefault(chain.family, []).append(chain)
-    for name, chains in families.items():
+    for name, chains in network.families.items():
         yield from _boards(network, name, chains)
         yield from _cells(network, name, chains)
         yield from _cable(evaluation.plan, name)
@@ -242,7 +239,7 @@ def _quantity(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dim
     span: Span = value_at(plan, path)
 
     def at(value: int) -> Span:
-        return in_proportion(span, Fraction(value, span.typical))
+        return span.in_proportion(Fraction(value, span.typical))
 
     return Lever(
         name,
@@ -319,13 +316,13 @@ def _cable(plan: Plan, name: str) -> Iterator[Lever]:
 
     def changed_plan(changed: Plan, value: int) -> Plan:
         for path, span in spans.items():
-            changed = with_value(changed, path, in_proportion(span, Fraction(value, WHOLE)))
+            changed = with_value(changed, path, span.in_proportion(Fraction(value, WHOLE)))
         return changed
 
     def settings(value: int) -> tuple[str, ...]:
         share = Fraction(value, WHOLE)
         return tuple(
-            f"{dotted(path)}={spelled(in_proportion(span, share), LENGTH)}" for path, span in spans.items()
+            f"{dotted(path)}={spelled(span.in_proportion(share), LENGTH)}" for path, span in spans.items()
         )
 
     percent = int(RATIO.units["%"])
@@ -347,21 +344,19 @@ def _length(spec: SegmentSpec) -> bool:
     return spec.length is not None and spec.length.max > 0
 
 
-def _boards(network: Network, name: str, chains: list[Chain]) -> Iterator[Lever]:
+def _boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
     present = boards_on(chains[0])
     room = MOST_NODES - len(network.nodes)
     most = len(present) + max(room // (len(chains) * len(present[-1])), 0)
     most = min(most, MOST_BOARDS * len(present))
 
     def altered(changed: Network, boards: int) -> Network:
-        for chain in chains:
-            changed = with_boards(changed, chain.name, boards)
-        return changed
+        return with_boards_on(changed, chains, boards)
 
     yield Lever("boards on the chain", name, COUNT, len(present), 1, 1, most, None, altered, lambda _: ())
 
 
-def _cells(network: Network, name: str, chains: list[Chain]) -> Iterator[Lever]:
+def _cells(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
     present = max(node.cells for node in chains[0].nodes)
     fewest = min((node.cells for node in chains[0].nodes if node.cells), default=0)
     if not fewest:
@@ -375,12 +370,6 @@ def _cells(network: Network, name: str, chains: list[Chain]) -> Iterator[Lever]:
 
     least = present - fewest + 1
     yield Lever("cells per node", name, COUNT, present, 1, least, present + more, None, altered, lambda _: ())
-
-
-def in_proportion(span: Span, share: Fraction) -> Span:
-    """Return a quantity times a factor, its ends rounded outward, to whole ticks."""
-    low, middle, high = (end * share for end in span)
-    return Span(floor(low), round(middle), ceil(high))
 
 
 def _grain(present: int, digits: int = DIGITS) -> int:

@@ -10,15 +10,14 @@ again with it only where its verdicts do not hold at what was found.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from fractions import Fraction
-from math import floor, isqrt
+from math import isqrt
 from typing import NamedTuple
 
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.quantity import COUNT
 from chainplan.verdicts import ROOMS, WALKS, Room
-from chainplan.verdicts.verdict import Verdict
+from chainplan.verdicts.verdict import Verdict, first_crossing
 
 Key = tuple[str, str]
 """A verdict's target and subject."""
@@ -46,9 +45,7 @@ class Trial:
         if self.refusal is not None:
             return {}
         if room not in self._rooms:
-            self._rooms[room] = {
-                (verdict.target, verdict.subject): verdict for verdict in room(self.evaluation)
-            }
+            self._rooms[room] = {verdict.key: verdict for verdict in room(self.evaluation)}
         return self._rooms[room]
 
     def verdicts(self, rooms: Iterable[Room] = ROOMS) -> dict[Key, Verdict]:
@@ -165,14 +162,7 @@ class Line:
 
     def _crossing(self, low: int, high: int, rooms: Iterable[Room]) -> int | None:
         """Return where the first margin crosses zero, on straight lines between two plans."""
-        before = self.at(low).verdicts(rooms)
-        found: list[int] = []
-        for verdict in self.stops(high, rooms):
-            held = before.get((verdict.target, verdict.subject))
-            start, end = held.margin if held else None, verdict.margin
-            if start is not None and end is not None and start >= 0 and end < start:
-                found.append(low + floor(Fraction((high - low) * start, start - end)))
-        return min(found, default=None)
+        return first_crossing(low, self.at(low).verdicts(rooms), high, self.stops(high, rooms))
 
     def first_that_meets(self, key: Key, room: Room, limit: int) -> int | None:
         """Return the fewest grains at which a target missed now is met; None if it is not at `limit`."""

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from chainplan.budgets.data import ControllerBytes, host_bus_time
 from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.sleep import SleepBudget
 from chainplan.budgets.terms import Case, Sum, Term
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
@@ -36,9 +36,6 @@ if TYPE_CHECKING:
     from chainplan.plan.problems import Problem
 
 SCHEMA_VERSION = 1
-
-MOST_SCANS = 4096
-"""Scans of the major cycle whose slots are written; `slots_complete` tells whether that is all of them."""
 
 Record = dict[str, Any]
 

@@ -87,7 +87,7 @@ def fault_groups(rows: Iterable[FaultRow], after: Aftermath | None = None) -> li
             row.single_point,
             row.known is None,
             row.recovery_note,
-            tuple((each.target, each.subject) for each in missed),
+            tuple(each.key for each in missed),
         )
         groups.setdefault(key, ([], missed))[0].append(row)
     return [FaultGroup(tuple(found), missed) for found, missed in groups.values()]

@@ -116,7 +116,7 @@ def made(asked: Asked, trial: Trial) -> Readings:
     for index, span in trial.spans if trial.draw < 0 else drawn_spans(asked, trial.draw):
         plan = with_value(plan, asked.parameters[index].path, span)
     found = {
-        (each.target, each.subject): Reading(each.value, each.limit, each.status)
+        each.key: Reading(each.value, each.limit, each.status)
         for each in judge(evaluation_with(plan, asked.phases), asked.rooms)
     }
     return tuple(map(found.get, asked.keys))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
@@ -34,6 +34,11 @@ class Verdict(NamedTuple):
     typical: int | None = None
     boundless: bool = False
     """The worst case has no bound at all, so the target is missed."""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Return what tells the verdicts of one plan apart: target and subject."""
+        return self.target, self.subject
 
     @property
     def status(self) -> Status:
@@ -88,3 +93,19 @@ def share(part: int, whole: int) -> int:
 def missed(verdicts: Iterable[Verdict]) -> list[Verdict]:
     """Return the verdicts that miss."""
     return [verdict for verdict in verdicts if verdict.status == "missed"]
+
+
+def first_crossing(
+    low: int, before: Mapping[tuple[str, str], Verdict], high: int, stops: Iterable[Verdict]
+) -> int | None:
+    """Return where the first margin falls to zero between two places, on straight lines; None if none does.
+
+    `before` are the verdicts at `low`, by their keys; `stops` are those missed at `high`.
+    """
+    found: list[int] = []
+    for verdict in stops:
+        held = before.get(verdict.key)
+        start, end = held.margin if held else None, verdict.margin
+        if start is not None and end is not None and start >= 0 and end < start:
+            found.append(low + (high - low) * start // (start - end))
+    return min(found, default=None)

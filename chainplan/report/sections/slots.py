@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.terms import Case
 from chainplan.quantity import TIME
 from chainplan.report.figures import amount, plural, runs_of
@@ -15,9 +15,6 @@ from chainplan.report.sections.common import Cell, Column, View, heading, paragr
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
-
-MOST_SCANS = 4096
-"""Scans of the major cycle that are looked at."""
 
 MOST_KINDS = 12
 """Kinds of scan that get their rows, the longest first."""

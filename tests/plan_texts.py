@@ -178,6 +178,7 @@ tasks:
     pause_balancing: true
     read_style: summation
     chains: [ring]
+    sent_from: head
     note: invented
   temperatures: {reads: temperatures, every: 5, value: 12 bit}
   balancing: {kind: write, every: 10, data: 8 byte}

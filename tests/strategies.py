@@ -207,6 +207,13 @@ def chain_layout(draw: st.DrawFn, boards: int, ports: int, styles: Data) -> Data
     return chains
 
 
+def may_be_sent_from_back(task: Data, chain: Data, styles: Data) -> bool:
+    """Tell whether a task may ask a chain by its back port: a ring, across which it does not read."""
+    across = chain.get("read_from") == "across" and task["kind"] != "write"
+    summed = (task.get("read_style") or styles[chain["protocol"]]) == "summation"
+    return "back" in chain and not (across and summed)
+
+
 @st.composite
 def plan_data(draw: st.DrawFn) -> Data:
     """Draw a whole plan as the data of its file, one that passes every check."""
@@ -234,6 +241,10 @@ def plan_data(draw: st.DrawFn) -> Data:
     styles = {name: wire["read_style"] for name, wire in wires.items()}
     ports = draw(st.integers(1, 3))
     work = {f"task {number}": draw(tasks()) for number in range(1, draw(st.integers(1, 4)) + 1)}
+    chains = draw(chain_layout(sum(run["count"] for run in runs), ports, styles))
+    for task in work.values():
+        if all(may_be_sent_from_back(task, chain, styles) for chain in chains.values()):
+            task["sent_from"] = draw(st.sampled_from(["head", "back"]))
     return {
         "chainplan": 1,
         "title": "generated",
@@ -282,7 +293,7 @@ def plan_data(draw: st.DrawFn) -> Data:
                 },
             }
         },
-        "chains": draw(chain_layout(sum(run["count"] for run in runs), ports, styles)),
+        "chains": chains,
         "tasks": work,
         "hazards": draw(hazards(work, temperatures)),
         "sleep": draw(st.none() | sleeps()),

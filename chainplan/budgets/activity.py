@@ -22,7 +22,7 @@ from typing import NamedTuple, TypeVar
 from chainplan.budgets.age import conversion_on
 from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import TaskWork
+from chainplan.budgets.schedule import TaskWork, exchanges_on
 from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import Way, frame_time, frame_times
 from chainplan.chain.network import Chain, Node, makes
@@ -49,14 +49,15 @@ def activities(scan: ControllerScan) -> list[Activity]:
 
 
 def _on_chain(scan: ControllerScan, chain: Chain) -> list[Activity]:
-    exchanges = _exchanges(scan.works, chain.name, scan.phases.major_cycle)
+    exchanges = _exchanges(scan.works, _as_met(scan, chain), scan.phases.major_cycle)
     busy = [[0] * len(chain.nodes) for _ in Case]
     for case, times in zip(Case, busy, strict=True):
-        way = scan.ways[case].ways[chain.name]
         for exchange, count in exchanges.items():
-            for place, time in enumerate(communicating(chain, way, exchange, case)):
+            met, way = scan.ways[case].chains[exchange.chain], scan.ways[case].ways[exchange.chain]
+            busy_from_there = communicating(met, way, exchange, case)
+            for place, time in enumerate(reversed(busy_from_there) if met.ring else busy_from_there):
                 times[place] += count * time
-    works = [work for work in scan.works if _reads_on(work, chain)]
+    works = [work for work in scan.works if any(exchanges_on(work, chain))]
     converting = _per_make(
         chain.nodes,
         lambda node: (
@@ -72,6 +73,11 @@ def _on_chain(scan: ControllerScan, chain: Chain) -> list[Activity]:
     ]
 
 
+def _as_met(scan: ControllerScan, chain: Chain) -> tuple[str, ...]:
+    """Return the names that a chain has as it is read: its own, one more for a ring read from the back."""
+    return tuple(name for name, wires in scan.wires.items() if wires == chain.name)
+
+
 _OfNode = TypeVar("_OfNode")
 
 
@@ -84,7 +90,7 @@ def _per_make(nodes: tuple[Node, ...], work_out: Callable[[Node], _OfNode]) -> l
 
 
 @remembered
-def _exchanges(works: tuple[TaskWork, ...], chain: str, major_cycle: int) -> dict[Exchange, int]:
+def _exchanges(works: tuple[TaskWork, ...], names: tuple[str, ...], major_cycle: int) -> dict[Exchange, int]:
     """Return the exchanges on a chain in a major cycle, equal ones counted, whatever task they belong to."""
     found: dict[Exchange, int] = {}
     for work in works:
@@ -92,14 +98,10 @@ def _exchanges(works: tuple[TaskWork, ...], chain: str, major_cycle: int) -> dic
         for lists in (work.triggers, work.reads):
             for exchanges in lists.values():
                 for each in exchanges:
-                    if each.chain == chain:
+                    if each.chain in names:
                         plain = each._replace(task="", payload=0, samples=0, first_channel=0)
                         found[plain] = found.get(plain, 0) + runs
     return found
-
-
-def _reads_on(work: TaskWork, chain: Chain) -> bool:
-    return any(exchange.chain == chain.name for exchange in work.reads.get(chain.head, ()))
 
 
 def _converts(work: TaskWork, node: Node) -> bool:

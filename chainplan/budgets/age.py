@@ -253,7 +253,7 @@ def _skew(scan: ControllerScan, work: TaskWork, early: Case, late: Case) -> Sum:
     On one chain the trigger is the same frame, so only the way from the first sampled node on counts.
     Over several chains the trigger frames leave at different times, after the set-up that all share.
     """
-    chains = [chain for chain in scan.controller.chains if _samples(work, chain)]
+    chains = [chain for chain in scan.chains if _samples(work, chain)]
     if work.task.kind != "measure" or not chains:
         return Sum(f"skew of {work.name}", TIME, ())
     if len(chains) == 1:
@@ -389,7 +389,7 @@ def overlapped_conversion(scan: ControllerScan, index: int) -> Sum:
     settling, longest = max(
         (
             waits
-            for chain in scan.controller.chains
+            for chain in scan.chains
             if chain.name in chains
             for waits in conversion_waits(work.task, chain)
         ),

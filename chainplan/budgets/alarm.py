@@ -14,7 +14,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import bus_in
+from chainplan.budgets.schedule import bus_in, exchanges_on
 from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.chain.network import Chain, Node
 from chainplan.plan.parts import Conversion
@@ -126,9 +126,7 @@ def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
             scan.ways[case].time(exchange)
             + (bus_in(plan.host_bus, exchange, case) + time_out if retried and exchange.answers else 0)
             for work in scan.works
-            for lists in (work.triggers, work.reads)
-            for exchange in lists.get(chain.head, ())
-            if exchange.chain == chain.name
+            for exchange in exchanges_on(work, chain)
         ),
         default=0,
     )

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, Style
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import Ways, shape_of
+from chainplan.budgets.schedule import Ways, exchanges_on, shape_of
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time
 from chainplan.chain.network import Chain
@@ -38,20 +38,20 @@ class Wait(NamedTuple):
 
 
 def chain_waits(scan: ControllerScan, chain: Chain) -> tuple[Wait, ...]:
-    """Return the longest wait on a chain for each read style that its tasks use."""
+    """Return the longest wait on a chain, by whichever port it is read, for each style that its tasks use."""
     longest: dict[Style, tuple[int, Exchange]] = {}
     worst = scan.ways[Case.WORST]
     for exchange in _reads(scan, chain):
-        wait = sum([term.total for term in wait_terms(chain, worst.ways[chain.name], exchange, Case.WORST)])
+        wait = sum([term.total for term in _terms(worst, exchange)])
         if exchange.style not in longest or wait > longest[exchange.style][0]:
             longest[exchange.style] = wait, exchange
     return tuple(
         Wait(
             chain.name,
             style,
-            _answering(chain, exchange),
-            _sum(chain, scan.ways[Case.WORST], exchange),
-            _sum(chain, scan.ways[Case.TYPICAL], exchange),
+            _answering(worst.chains[exchange.chain], exchange),
+            _sum(worst, exchange),
+            _sum(scan.ways[Case.TYPICAL], exchange),
         )
         for style, (_, exchange) in longest.items()
     )
@@ -61,8 +61,8 @@ def _reads(scan: ControllerScan, chain: Chain) -> Iterable[Exchange]:
     """Return the reads of a chain that can differ in their waits."""
     found: dict[tuple[object, ...], Exchange] = {}
     for work in scan.works:
-        for exchange in work.reads.get(chain.head, ()):
-            if exchange.answers and exchange.chain == chain.name:
+        for exchange in exchanges_on(work, chain):
+            if exchange.answers:
                 found.setdefault(shape_of(exchange), exchange)
     return found.values()
 
@@ -71,9 +71,12 @@ def _answering(chain: Chain, exchange: Exchange) -> str:
     return chain.nodes[-1 if exchange.node is None else exchange.node].name
 
 
-def _sum(chain: Chain, ways: Ways, exchange: Exchange) -> Sum:
-    terms = wait_terms(chain, ways.ways[chain.name], exchange, ways.case)
-    return Sum(f"{exchange.style} answer on {chain.name}", TIME, terms, FORMULA)
+def _sum(ways: Ways, exchange: Exchange) -> Sum:
+    return Sum(f"{exchange.style} answer on {exchange.chain}", TIME, _terms(ways, exchange), FORMULA)
+
+
+def _terms(ways: Ways, exchange: Exchange) -> tuple[Term, ...]:
+    return wait_terms(ways.chains[exchange.chain], ways.ways[exchange.chain], exchange, ways.case)
 
 
 def wait_terms(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term, ...]:

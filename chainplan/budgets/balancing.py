@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from chainplan.budgets.age import conversion_on
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import TaskWork, pause_on
+from chainplan.budgets.schedule import TaskWork, exchanges_on, pause_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain, Network, Node
 from chainplan.plan.order import copies
@@ -102,8 +102,7 @@ def balancing_budget(scan: ControllerScan) -> list[NodeBalancing]:
 
 def _triggers(work: TaskWork, chain: Chain) -> bool:
     """Tell whether a task pauses balancing on a chain."""
-    lists = work.triggers.get(chain.head, ())
-    return work.task.pause_balancing and any(exchange.chain == chain.name for exchange in lists)
+    return bool(work.task.pause_balancing and work.triggers) and any(exchanges_on(work, chain))
 
 
 def _node_balancing(

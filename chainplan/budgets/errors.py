@@ -108,7 +108,7 @@ class ControllerErrors(NamedTuple):
 
 def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
     """Return what bit errors cost a controller; None if the plan has none on any of its chains."""
-    noises = {chain.name: noise_of(chain) for chain in scan.outlines}
+    noises = {chain.name: noise_of(chain) for chain in scan.outlines if not chain.ring}
     unknown = tuple(chain for chain, noise in noises.items() if noise is None)
     if len(unknown) == len(noises):
         return None
@@ -173,13 +173,17 @@ def _exchanges(work: TaskWork) -> Iterable[Exchange]:
 
 
 def _lengths(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> dict[str, set[int]]:
-    """Return, by chain, the lengths of the frames that cross its segments, bits on the wire."""
-    found: dict[str, set[int]] = {chain.name: set() for chain in chains}
+    """Return, by chain, the lengths of the frames that cross its segments, bits on the wire.
+
+    A ring's segments carry those from either port.
+    """
     named = {chain.name: chain for chain in chains}
+    found: dict[str, set[int]] = {chain.wires: set() for chain in chains}
     for work in works:
         for exchange in _exchanges(work):
-            found[exchange.chain].update(frames(named[exchange.chain], exchange))
-    return found
+            chain = named[exchange.chain]
+            found[chain.wires].update(frames(chain, exchange))
+    return {chain.name: found[chain.wires] for chain in chains}
 
 
 def _task_errors(

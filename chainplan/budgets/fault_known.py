@@ -8,7 +8,8 @@ one), and the host task that judges them has just run. It is the detection time 
     known = (d + e) * task period + jitter + slot shift + (first miss - last need) + time-outs + P_h + C_h
 
 Several tasks may show a fault; each is guaranteed, so the fastest counts. A break that no read needs, such as
-the way back of a ring that is read from its head, is never shown.
+the way back of a ring that is only read from its head, is never shown. A task that is sent from the back port
+needs all of a ring but its first segment, places counted from there.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.time_outs import Waits, waits_for
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.degraded import Fault, Gap
+from chainplan.chain.ends import as_sent
 from chainplan.chain.network import Chain
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
@@ -48,6 +50,7 @@ class Alarm(NamedTuple):
 class Window(NamedTuple):
     """One task's reads of one chain, for a break at each place: 0 before the first node, n after the last.
 
+    Places and nodes are counted from the port that the task reads by, the back port where `back` says so.
     ``needs[place]`` is when a run last needs the place, at the earliest, since it began, fs; None where no
     read needs it. ``misses[place]`` is the time from then to the first read that misses an answer, each since
     its own run began (so it may be negative). ``jams[place]`` is the same where every read fails.
@@ -59,6 +62,15 @@ class Window(NamedTuple):
     jams: tuple[int, ...]
     lost: tuple[int, ...]
     reads: int
+    back: bool
+
+    def place(self, gap: Gap) -> int:
+        """Return the place of a break, seen from the port: its near end."""
+        return len(self.needs) - 1 - gap.end if self.back else gap.start
+
+    def place_of_node(self, number: int) -> int:
+        """Return the place just before a node, number 1 nearest to the head."""
+        return len(self.needs) - 1 - number if self.back else number - 1
 
 
 class Onset(NamedTuple):
@@ -165,8 +177,7 @@ class Detection:
         for alarm in self.alarms:
             for index in alarm.tasks:
                 for gap in gaps:
-                    place = fault.place - 1 if jammed else gap.start
-                    miss = self._miss(index, gap.chain, place, jammed)
+                    miss = self._miss(index, gap, fault.place if jammed else None)
                     if miss is None:
                         continue
                     total = alarm.runs * self.scan.works[index].task.every * delays.period
@@ -186,8 +197,19 @@ class Detection:
             None if need is None else self._onset(alarm.runs, index, need, miss + delays.until_bad[index]),
         )
 
+    def unheeded(self, fault: Fault, gaps: Sequence[Gap], jammed: bool) -> list[str]:
+        """Return the tasks that miss answers after a fault and that no `chain loss` hazard counts."""
+        counted = {index for alarm in self.alarms for index in alarm.tasks}
+        jamming = fault.place if jammed else None
+        return [
+            work.name
+            for index, work in enumerate(self.scan.works)
+            if index not in counted and any(self._miss(index, gap, jamming) is not None for gap in gaps)
+        ]
+
     def _need(self, index: int, gap: Gap) -> int | None:
-        return self.windows[index][gap.chain].needs[gap.start]
+        window = self.windows[index][gap.chain]
+        return window.needs[window.place(gap)]
 
     def _onset(self, runs: int, index: int, need: int, until_bad: int) -> Onset:
         """Return the onset; `until_bad` is the time from the need to the run's being bad, each in its run."""
@@ -241,7 +263,7 @@ class Detection:
         windows = self._windows_of[gap.chain]
         if everything:
             return gap.chain, tuple([window and window.reads for window in windows])
-        return gap.chain, tuple([window and window.lost[gap.start] for window in windows])
+        return gap.chain, tuple([window and window.lost[window.place(gap)] for window in windows])
 
     @cached_property
     def _windows_of(self) -> dict[str, list[Window | None]]:
@@ -256,11 +278,14 @@ class Detection:
                     reads[chain] = number
         return found
 
-    def _miss(self, index: int, chain: str, place: int, jammed: bool) -> int | None:
-        window = self.windows[index].get(chain)
+    def _miss(self, index: int, gap: Gap, jamming: int | None) -> int | None:
+        """Return the time from the last need to the first miss; of a node's number that is `jamming`, too."""
+        window = self.windows[index].get(gap.chain)
         if window is None:
             return None
-        return window.jams[place] if jammed else window.misses[place]
+        if jamming is not None:
+            return window.jams[window.place_of_node(jamming)]
+        return window.misses[window.place(gap)]
 
     def _shift(self, index: int, runs: int) -> int:
         key = index, runs
@@ -293,8 +318,9 @@ class Detection:
         )
 
 
-def _window(scan: ControllerScan, index: int, chain: Chain) -> Window | None:
-    """Return a task's reads of a chain, or None where it has none."""
+def _window(scan: ControllerScan, index: int, wired: Chain) -> Window | None:
+    """Return a task's reads of a chain of the network, or None where it has none."""
+    chain = as_sent(scan.works[index].task, wired)
     early, late = (
         [step for step in scan.runs[case][index].reads if _reads(step, chain)]
         for case in (Case.BEST, Case.WORST)
@@ -311,7 +337,7 @@ def _window(scan: ControllerScan, index: int, chain: Chain) -> Window | None:
     known = [miss for miss in misses if miss is not None]
     jams = tuple(known[min(place, len(known) - 1)] for place in range(len(misses)))
     lost = tuple(0 if need is None else len(early) for need in needs)
-    return Window(tuple(needs), misses, jams, lost, len(early))
+    return Window(tuple(needs), misses, jams, lost, len(early), back=bool(chain.ring))
 
 
 def _reads(step: Step, chain: Chain) -> bool:
@@ -396,7 +422,9 @@ def _polled(scan: ControllerScan, chain: Chain, early: list[Step], over: list[in
     for node in order:
         at[node] += 1
     lost = [*accumulate(reversed(at))][::-1]
-    return Window((*needs, None), (*misses, None), (*jams, jams[-1]), tuple(lost), len(early))
+    return Window(
+        (*needs, None), (*misses, None), (*jams, jams[-1]), tuple(lost), len(early), back=bool(chain.ring)
+    )
 
 
 def _node(step: Step) -> int:

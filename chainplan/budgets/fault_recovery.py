@@ -287,10 +287,12 @@ def _tasks_for(scan: ControllerScan, chain: Chain) -> list[int]:
 def _interrupted(work: TaskWork, chain: Chain, left: Left, limit: int | None) -> bool:
     """Tell whether a break keeps a task for a time from nodes that are left."""
     style = work.task.read_style or chain.protocol.read_style
-    if limit is not None or left.behind:
+    from_back = work.task.sent_from == "back" and chain.is_ring
+    own, other = (left.behind, left.ahead) if from_back else (left.ahead, left.behind)
+    if limit is not None or other:
         return True
-    if left.ahead == len(chain.nodes):  # the way back of a ring is broken
-        return style == "summation" and chain.plan.read_from == "across"
+    if own == len(chain.nodes):  # the way to the other port of a ring is broken
+        return style == "summation" and not from_back and chain.plan.read_from == "across"
     return style != "polled"
 
 

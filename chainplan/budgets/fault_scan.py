@@ -19,9 +19,10 @@ from chainplan.budgets.age import runs_from_sample_to_memory
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.fault_side import Reading, Side, longest_waits, retry_beside
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import TaskWork, applies_to, bus_in, bus_out
+from chainplan.budgets.schedule import TaskWork, applies_to, bus_in, bus_out, exchanges_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.degraded import Left
+from chainplan.chain.ends import as_sent
 from chainplan.chain.network import Chain
 from chainplan.plan.layout import ControllerPlan
 from chainplan.quantity import BITS, TIME
@@ -211,7 +212,7 @@ class Rescans:
         """Return by chain and task the bits of a run while nothing is broken."""
         return {
             name: {
-                index: sum(exchange_wire_bits(chain.protocol, each) for each in _of_chain(work, chain))
+                index: sum(exchange_wire_bits(chain.protocol, each) for each in exchanges_on(work, chain))
                 for index, work in enumerate(self.scan.works)
                 if applies_to(work.task, chain)
             }
@@ -227,13 +228,9 @@ class Rescans:
         ]
 
 
-def _of_chain(work: TaskWork, chain: Chain) -> list[Exchange]:
-    lists = work.triggers.get(chain.head, []), work.reads.get(chain.head, [])
-    return [exchange for each in lists for exchange in each if exchange.chain == chain.name]
-
-
-def _of_whole(scan: ControllerScan, work: TaskWork, chain: Chain) -> Parts:
+def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
     """Return a task's exchanges on a chain that nothing has befallen; none where it has nothing to do."""
+    chain = as_sent(work.task, wired)
     ways, plan = scan.ways[Case.WORST], scan.controller.plan
     triggers, reads = (
         [each for each in lists.get(chain.head, []) if each.chain == chain.name]

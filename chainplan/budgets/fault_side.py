@@ -27,7 +27,7 @@ from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, bus_in, bus_out, pause_on
 from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import Way, frame_time, way_along, wire_bits
-from chainplan.chain.degraded import from_back, from_head
+from chainplan.chain.ends import from_back, from_head
 from chainplan.chain.network import Chain
 from chainplan.plan.readings import is_block
 

@@ -14,7 +14,7 @@ headline: whoever listens to it must notice that it has gone.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate, groupby
@@ -114,15 +114,17 @@ class FaultBudget:
             nodes += end - part.ahead
             cells += summed[end] - summed[part.ahead]
         own = 0
-        jammed = False
         if fault.kind in ("node silent", "node babbling"):
-            chain = self.network.chains[fault.chain]
-            own = chain.nodes[fault.place - 1].cells
-            jammed = fault.kind == "node babbling" and jams_for_good(chain, fault.place)
+            own = self.network.chains[fault.chain].nodes[fault.place - 1].cells
         known = None
         if fault.kind != "controller dead":
-            known = self._detections[fault.controller].known(fault, gaps, jammed)
+            known = self._detections[fault.controller].known(fault, gaps, self._jammed(fault))
         return Outcome(fault, gaps, left, nodes, cells, cells - own, known)
+
+    def _jammed(self, fault: Fault) -> bool:
+        """Tell whether a fault makes every read of its chain fail for good."""
+        babbles = fault.kind == "node babbling"
+        return babbles and jams_for_good(self.network.chains[fault.chain], fault.place)
 
     @cached_property
     def _cells_before(self) -> dict[str, list[int]]:
@@ -242,6 +244,14 @@ class FaultBudget:
         """Return a controller's faults that nothing it reads ever shows, and the number of all its faults."""
         mine = [each for each in self.counted if each.fault.controller == controller]
         return [each for each in mine if each.known is None], len(mine)
+
+    def unheeded(self, hidden: Iterable[Outcome]) -> dict[str, int]:
+        """Return the tasks that would show faults, were they counted by a `chain loss` hazard: how many."""
+        found: Counter[str] = Counter()
+        for each in hidden:
+            detection = self._detections[each.fault.controller]
+            found.update(detection.unheeded(each.fault, each.gaps, self._jammed(each.fault)))
+        return dict(found)
 
     def shown(self, controller: str) -> Sum:
         """Return the share of a controller's faults that a read shows, rounded down, with its terms."""

@@ -117,7 +117,7 @@ def _ways(name: str, hazard: Hazard, scan: ControllerScan) -> Iterator[tuple[str
     for index in _paths(hazard, scan):
         latency = _latency(name, hazard, scan, index)
         reads = scan.works[index].reads.values()
-        for read in {exchange.chain: None for exchanges in reads for exchange in exchanges}:
+        for read in {scan.wires[exchange.chain]: None for exchanges in reads for exchange in exchanges}:
             yield read, latency
     if hazard.alarm is None or hazard.kind == "chain loss":
         return

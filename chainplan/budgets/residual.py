@@ -286,7 +286,7 @@ def residual_budget(
 def _receivers(scan: ControllerScan) -> dict[str, _Receivers]:
     """Return what passes on every chain of a controller; copies of a chain have theirs in common."""
     longest: dict[str, int] = {}
-    for chain in scan.controller.chains:
+    for chain in scan.chains:
         lengths = (
             bits
             for work in scan.works
@@ -319,7 +319,7 @@ def _task_parts(
     runs = HOUR / (scan.controller.plan.scan_period.min * work.task.every)
     found: tuple[_Rates, _Rates] = {}, {}
     received: dict[str, Counter[Block]] = {family: Counter() for family in receivers}
-    for chain in scan.controller.chains:
+    for chain in scan.chains:
         for exchange in _exchanges(work, chain):
             received[chain.family].update(blocks(chain, exchange))
     for family, counted in received.items():

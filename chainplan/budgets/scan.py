@@ -13,7 +13,16 @@ from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 from chainplan.budgets.phases import PhasePlan, assign_phases, due
-from chainplan.budgets.schedule import Run, Step, TaskWork, Ways, exchange_cost, run_task, task_work
+from chainplan.budgets.schedule import (
+    Run,
+    Step,
+    TaskWork,
+    Ways,
+    chains_read,
+    exchange_cost,
+    run_task,
+    task_work,
+)
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain, Controller, Network, outlines
 from chainplan.plan.schedule import Task
@@ -37,8 +46,8 @@ class ControllerScan:
     """How one controller scans: the work of every task, its runs in every case, and its phases.
 
     `works` and `runs[case]` are in the plan's order of tasks and hold only tasks that do something here;
-    `ways[case]` are the ways along its chains. Two scans are equal when they are one object, so that what
-    is worked out of a scan can be kept by it.
+    `ways[case]` are the ways along its chains as they are read. Two scans are equal when they are one object,
+    so that what is worked out of a scan can be kept by it.
     """
 
     controller: Controller
@@ -50,8 +59,18 @@ class ControllerScan:
 
     @cached_property
     def outlines(self) -> tuple[Chain, ...]:
-        """Return its chains without cables and times, the same ones for all scans that send the same bits."""
-        return outlines(self.controller.chains)
+        """Return `chains` without cables and times, the same ones for all scans that send the same bits."""
+        return _outlines_read(self.works, outlines(self.controller.chains))
+
+    @property
+    def chains(self) -> tuple[Chain, ...]:
+        """Return its chains as they are read: rings that a task reads from the back once more, from there."""
+        return tuple(self.ways[0].chains.values())
+
+    @cached_property
+    def wires(self) -> dict[str, str]:
+        """Return, by the name of a chain as it is read, the chain of the network that it is."""
+        return {chain.name: chain.wires for chain in self.chains}
 
     @cached_property
     def periods(self) -> tuple[int, ...]:
@@ -140,7 +159,7 @@ class ControllerScan:
         """Return each chain's time with an exchange under way in the busiest scan, worst case, fs."""
         busy = dict.fromkeys((chain.name for chain in self.controller.chains), 0)
         for step in self._busiest_steps():
-            busy[step.exchange.chain] += step.end - step.start
+            busy[self.wires[step.exchange.chain]] += step.end - step.start
         return busy
 
     def _busiest_steps(self) -> Iterator[Step]:
@@ -162,7 +181,8 @@ def scan_budget(network: Network) -> dict[str, ControllerScan]:
 def controller_scan(network: Network, controller: Controller) -> ControllerScan:
     """Work out one controller's runs in every case, its phases and its retry reserve."""
     works = works_on(network.plan.tasks, outlines(controller.chains))
-    ways = tuple(Ways(controller, case) for case in Case)
+    chains = chains_read(works, controller.chains)
+    ways = tuple(Ways(controller, chains, case) for case in Case)
     runs = tuple(tuple(run_task(work, controller.plan, way) for work in works) for way in ways)
     phases = assign_phases(
         tuple(work.task.every for work in works),
@@ -171,6 +191,9 @@ def controller_scan(network: Network, controller: Controller) -> ControllerScan:
     )
     reserve = _reserve(works, controller, ways[Case.WORST])
     return ControllerScan(controller, works, ways, runs, phases, reserve)
+
+
+_outlines_read = remembered_for_all(chains_read)
 
 
 @remembered_for_all

@@ -18,7 +18,7 @@ worst run: no shorter exchange anywhere can make it longer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
@@ -32,6 +32,7 @@ from chainplan.budgets.exchange import (
 )
 from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, bit_time_of, way_along
+from chainplan.chain.ends import as_sent
 from chainplan.chain.network import Chain, Controller, Node, makes
 from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import ControllerPlan, HostBus
@@ -101,9 +102,10 @@ def task_work(name: str, task: Task, chains: tuple[Chain, ...]) -> TaskWork:
     triggers: dict[str, list[Exchange]] = {}
     reads: dict[str, list[Exchange]] = {}
     waits = [(0, 0)]
-    for chain in chains:
-        if not applies_to(task, chain):
+    for found in chains:
+        if not applies_to(task, found):
             continue
+        chain = as_sent(task, found)
         if task.kind == "write":
             reads.setdefault(chain.head, []).append(write_exchange(name, task, chain))
             continue
@@ -119,12 +121,39 @@ def task_work(name: str, task: Task, chains: tuple[Chain, ...]) -> TaskWork:
     return TaskWork(name, task, triggers, reads, settling + conversion, settling)
 
 
-class Ways:
-    """The ways along all chains of a controller in one case, summed up once."""
+def chains_read(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> tuple[Chain, ...]:
+    """Return a controller's chains as its tasks meet them: all, and rings from the back where a task does so.
 
-    def __init__(self, controller: Controller, case: Case) -> None:
+    Of outlines it returns outlines.
+    """
+    turned = {
+        met.name: met
+        for work in works
+        if work.task.sent_from != "head"
+        for chain in chains
+        if applies_to(work.task, chain) and (met := as_sent(work.task, chain)) is not chain
+    }
+    return (*chains, *turned.values()) if turned else chains
+
+
+def exchanges_on(work: TaskWork, chain: Chain) -> Iterator[Exchange]:
+    """Yield what a task sends on a chain of the network, by whichever of its ports: triggers, then reads."""
+    met = as_sent(work.task, chain)
+    for lists in (work.triggers, work.reads):
+        for exchange in lists.get(met.head, ()):
+            if exchange.chain == met.name:
+                yield exchange
+
+
+class Ways:
+    """The ways along all chains of a controller in one case, summed up once.
+
+    Rings that a task reads from the back have a way once more, from there.
+    """
+
+    def __init__(self, controller: Controller, chains: tuple[Chain, ...], case: Case) -> None:
         self.case = case
-        self.chains = {chain.name: chain for chain in controller.chains}
+        self.chains = {chain.name: chain for chain in chains}
         self.ways: dict[str, Way] = {name: way_along(chain, case) for name, chain in self.chains.items()}
         self._times: dict[tuple[object, ...], int] = {}
         self._bus = controller.plan.host_bus

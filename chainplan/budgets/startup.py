@@ -25,7 +25,7 @@ from typing import NamedTuple
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, TaskWork, conversion_waits, run_task
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.chain.network import Chain, Controller, makes
+from chainplan.chain.network import Chain, Controller, makes, outlines
 from chainplan.plan.layout import ControllerPlan
 from chainplan.quantity import TIME
 from chainplan.remembered import remembered_for_all
@@ -128,7 +128,7 @@ def _stages(scan: ControllerScan, case: Case) -> Iterator[Stage]:
     start = controller.plan.start
     yield Stage("controller starts", start[case] if start else 0, lambda: (), "controller ready")
     yield _stage("wake along the chains", _wakes(controller, case), controller.plan, case, "all nodes awake")
-    yield _addressing(scan.outlines, controller.plan, case)
+    yield _addressing(outlines(controller.chains), controller.plan, case)
     reading = [(work, run) for work, run in zip(scan.works, scan.runs[case], strict=True) if _reads(work)]
     last_cells = next((work for work, _ in reversed(reading) if work.task.reads == "cell voltages"), None)
     for work, usual in reading:

@@ -79,7 +79,7 @@ def any_chain_lost(scan: ControllerScan) -> list[Waits]:
     the longest of these.
     """
     asked = [
-        Counter(read.chain for reads in work.reads.values() for read in reads if read.answers)
+        Counter(scan.wires[read.chain] for reads in work.reads.values() for read in reads if read.answers)
         for work in scan.works
     ]
     ports: dict[str, set[str]] = {}

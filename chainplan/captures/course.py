@@ -216,8 +216,8 @@ def planned_scans(
             f"the major cycle has {scan.phases.major_cycle} scans; a capture can find its place in up to "
             f"{MOST_SCANS}"
         )
-    chains = scan.controller.chains
-    heads = {chain.head for chain in chains if port == chain.back}
+    chains = scan.chains
+    heads = {chain.head for chain in chains if port == chain.back and chain.plan.read_from == "across"}
     if len(heads) > 1 or (heads and any(chain.head == port for chain in chains)):
         raise CourseError(f"frames from several ports meet at port {port}, in no order that the plan sets")
     tasks = {index: task_at_port(scan, index, port) for index in range(len(scan.works))}

@@ -112,7 +112,7 @@ class _Run:
     def __init__(self, scan: ControllerScan, work: TaskWork, best: Run, worst: Run, port: str) -> None:
         self._scan, self._work, self._best, self._worst, self._port = scan, work, best, worst, port
         self._plan = scan.controller.plan
-        self._chains = {chain.name: chain for chain in scan.controller.chains}
+        self._chains = {chain.name: chain for chain in scan.chains}
         self._kept: dict[tuple[object, ...], tuple[PortFrame, ...]] = {}
 
     def frames(self) -> list[_Seen]:

@@ -21,7 +21,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Literal, NamedTuple
 
-from chainplan.chain.network import Chain, Network, Node, Segment
+from chainplan.chain.ends import back_name, cut_short, from_back, from_head
+from chainplan.chain.network import Chain, Network, Node
 from chainplan.plan.model import Plan
 
 FaultKind = Literal["segment open or shorted", "node silent", "node babbling", "port dead", "controller dead"]
@@ -143,42 +144,6 @@ def blind_nodes(network: Network, lefts: Iterable[Left]) -> Iterator[Node]:
     for left in lefts:
         nodes = network.chains[left.chain].nodes
         yield from nodes[left.ahead : len(nodes) - left.behind]
-
-
-def from_head(chain: Chain) -> Chain:
-    """Return a chain read from its head only, without its way back."""
-    if not chain.is_ring:
-        return chain
-    return _open(chain, chain.name, chain.head, chain.nodes, chain.segments[:-1])
-
-
-def from_back(chain: Chain) -> Chain:
-    """Return a ring read from its back port only: its nodes in reverse order, its segments turned round."""
-    if chain.back is None:
-        raise ValueError(f"{chain.name} is an open chain: it has no back port")
-    name = back_name(chain)
-    segments = []
-    for number, segment in enumerate(reversed(chain.segments[1:]), start=1):
-        hop = segment.hop._replace(near_barrier=segment.hop.far_barrier, far_barrier=segment.hop.near_barrier)
-        segments.append(Segment(name, number, segment.far, segment.near, hop, segment.insulation))
-    return _open(chain, name, chain.back, chain.nodes[::-1], tuple(segments))
-
-
-def back_name(chain: Chain) -> str:
-    """Return the name of a ring's part that is read from the back."""
-    return f"{chain.name} from the back"
-
-
-def cut_short(chain: Chain, count: int) -> Chain:
-    """Return the first `count` nodes of an open chain as a chain."""
-    return chain._replace(nodes=chain.nodes[:count], segments=chain.segments[:count])
-
-
-def _open(
-    chain: Chain, name: str, head: str, nodes: tuple[Node, ...], segments: tuple[Segment, ...]
-) -> Chain:
-    plan = chain.plan.model_copy(update={"shape": "open", "back": None, "read_from": "head"})
-    return chain._replace(name=name, plan=plan, head=head, back=None, nodes=nodes, segments=segments)
 
 
 def sides(chain: Chain, left: Left) -> tuple[Chain, ...]:

@@ -144,6 +144,13 @@ class Chain(NamedTuple):
     back: str | None
     nodes: tuple[Node, ...]
     segments: tuple[Segment, ...]
+    ring: str = ""
+    """Of a ring that is read from its back port: the ring's name, beside one of its own."""
+
+    @property
+    def wires(self) -> str:
+        """Return the name of the chain in the network whose cables and nodes these are."""
+        return self.ring or self.name
 
     @property
     def is_ring(self) -> bool:

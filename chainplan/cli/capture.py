@@ -81,7 +81,7 @@ def _amount(option: str, text: str | None, dimension: Dimension) -> int | None:
 
 
 def _heads(evaluation: Evaluation) -> list[str]:
-    return sorted({chain.head for chain in evaluation.network.chains.values()})
+    return sorted({chain.head for scan in evaluation.scans.values() for chain in scan.chains})
 
 
 def _channel(evaluation: Evaluation, text: str) -> Channel:

@@ -91,7 +91,7 @@ class _Drawing:
     def __init__(self, scan: ControllerScan, case: Case) -> None:
         self._scan, self._case = scan, case
         self._own = (f"controller {scan.controller.name}",)
-        self._chains = {chain.name: chain for chain in scan.controller.chains}
+        self._chains = {chain.name: chain for chain in scan.chains}
         self._trains: dict[Exchange, Train] = {}
         self.counter = (*self._own, "scan")
         # The worst case of a scan is the one with the least time: the shortest period.
@@ -117,10 +117,12 @@ class _Drawing:
         return (*own, "busy"), (*own, "set-up"), (*own, "wire")
 
     def _segment(self, chain: Chain, segment: int) -> Path:
-        return (*self._own, f"chain {chain.name}", f"segment {segment + 1} busy")
+        """Return the signal of a segment; in a ring read from the back they are counted from there."""
+        place = len(chain.nodes) - segment if chain.ring else segment
+        return (*self._own, f"chain {chain.wires}", f"segment {place + 1} busy")
 
     def _node(self, chain: Chain, node: int) -> Path:
-        return (*self._own, f"chain {chain.name}", f"node {chain.nodes[node].name}", "converting")
+        return (*self._own, f"chain {chain.wires}", f"node {chain.nodes[node].name}", "converting")
 
     def scan(self, number: int) -> Iterator[Busy]:
         """Yield what is busy in a scan, and move on to the next."""

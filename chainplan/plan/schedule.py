@@ -23,6 +23,10 @@ class Task(Part):
     voltages`, `open wire` and `switch check`), one per temperature input (`temperatures`), or `data` bits
     per node (`status`, `register check`).
 
+    A task that is `sent_from` the `back` runs on rings only. Every node is taken to know its part either way
+    round; what a control unit has to send to turn a ring belongs in `write` tasks before and after, of the
+    same `every` and `phase`. Once a ring is broken, every task reads what is left from both its ports.
+
     With `pause_balancing` a node stops balancing when the trigger has arrived, waits until its inputs have
     settled, converts, and goes on balancing.
     """
@@ -47,7 +51,9 @@ class Task(Part):
     sends: Literal["wired inputs", "all inputs"] = "wired inputs"
     """Whether nodes send values of unwired inputs too."""
     data: Bits = ZERO
-    """Bits of a broadcast, or of one node's block."""
+    """Bits of one node's block, or of a broadcast on top of the protocol's `write`: without it a bare
+    command.
+    """
     overlap: Truth = False
     """Reads the conversion of its last run while the next one goes on: shorter scan, older samples."""
     pause_balancing: Truth = False
@@ -56,6 +62,10 @@ class Task(Part):
     """Another read style for this task."""
     chains: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
     """Only these chains."""
+    sent_from: Literal["head", "back"] = "head"
+    """The port by which a ring is asked. `back`: requests go in and answers come out at its back port, every
+    node taken to know its part that way round too. Tests the way back, which reads from the head never use.
+    """
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -119,7 +129,7 @@ class Targets(Part):
     """Least share of cells still read after any single fault, kind by kind."""
     fault_known: Time | None = None
     """Longest time until a broken chain is known; each such fault must then show in what is read. A ring's
-    way back shows only in reads `across` it.
+    way back shows only in reads `across` it and in tasks that are `sent_from` its `back`.
     """
     recovery: Time | None = None
     """Longest time from such a fault until all cells that can be seen have been seen again."""

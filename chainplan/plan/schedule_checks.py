@@ -51,6 +51,8 @@ def _task(plan: Plan, wrong: Wrong, task: Task, path: KeyPath, chains: set[str])
         known = chain in chains or wrong.may_exist("chains", chain)
         if not known and not _maybe_copy(plan, wrong, chain):
             yield unknown(chain, (*path, "chains", number), sorted(chains), "chain")
+    if task.sent_from == "back":
+        yield from _sent_from_back(plan, wrong, task, path, chains)
     yield from _data(wrong, task, path)
     style = task.read_style or "summation"
     if style != "summation" and task.kind != "write":
@@ -62,8 +64,38 @@ def _task(plan: Plan, wrong: Wrong, task: Task, path: KeyPath, chains: set[str])
 
 
 def _runs_with(task: Task, chain: ChainPlan, protocol: str, base: str) -> bool:
+    return chain.protocol == protocol and _runs_on(task, chain, base)
+
+
+def _runs_on(task: Task, chain: ChainPlan, base: str) -> bool:
     names = (base, *copies(base, chain.count))
-    return chain.protocol == protocol and (task.chains is None or any(name in task.chains for name in names))
+    return task.chains is None or any(name in task.chains for name in names)
+
+
+def _sent_from_back(
+    plan: Plan, wrong: Wrong, task: Task, path: KeyPath, chains: set[str]
+) -> Iterator[Finding]:
+    """Only a ring has a back port, and what goes across it comes in there."""
+    here = (*path, "sent_from")
+    rings = [name for name, chain in plan.chains.items() if chain.shape == "ring"]
+    for name, chain in plan.chains.items():
+        if wrong.within("chains", name) or not _runs_on(task, chain, name):
+            continue
+        if chain.shape != "ring":
+            message = f"chain `{name}`, on which this task runs, is open: it has no back port"
+            expected = f"head, or `chains: [{', '.join(rings)}]` beside it" if rings else "head"
+            yield Finding(message, here, "back", expected)
+            return
+        protocol = plan.protocols.get(chain.protocol)
+        style = task.read_style or (protocol.read_style if protocol else "")
+        if chain.read_from == "across" and style == "summation" and task.kind != "write":
+            message = f"summation frames of chain `{name}` go across it, so that its way back is used by each"
+            yield Finding(message, here, "back", "head, or another `read_style`")
+            return
+        for copy in copies(name, chain.count):
+            if (called := f"{copy} from the back") in chains:
+                message = f"`{called}` is what reads of `{copy}` from its back port are called"
+                yield Finding(message, ("chains", called), None, "another name for this chain", at_key=True)
 
 
 def _maybe_copy(plan: Plan, wrong: Wrong, name: str) -> bool:

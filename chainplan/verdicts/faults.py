@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from chainplan.quantity import RATIO, TIME
 from chainplan.verdicts.verdict import WHOLE, Verdict
 
 if TYPE_CHECKING:
-    from chainplan.budgets.faults import FaultBudget
+    from chainplan.budgets.faults import FaultBudget, Outcome
     from chainplan.evaluation import Evaluation
     from chainplan.plan.schedule import Targets
 
@@ -30,6 +30,17 @@ def fault_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
             yield from _fault_times(evaluation.faults, name, targets)
 
 
+def _never_known(faults: FaultBudget, hidden: Sequence[Outcome]) -> str:
+    """Say which faults are never known, and which tasks would show them."""
+    names = ", ".join(outcome.name for outcome in hidden[:3])
+    more = f" and {len(hidden) - 3} more" if len(hidden) > 3 else ""
+    unheeded = "".join(
+        f"; task {task} misses answers after {number} of them, but no hazard `chain loss` counts that"
+        for task, number in faults.unheeded(hidden).items()
+    )
+    return f"never known: {names}{more}{unheeded}"
+
+
 def _fault_times(faults: FaultBudget, name: str, targets: Targets) -> Iterator[Verdict]:
     if targets.fault_known:
         latest, (hidden, count) = faults.latest_known(name), faults.unknown_of(name)
@@ -39,7 +50,7 @@ def _fault_times(faults: FaultBudget, name: str, targets: Targets) -> Iterator[V
             yield Verdict("fault known", name, time, "at most", limit, TIME, figure, latest.name)
         if count:
             shown, figure = faults.shown(name).total, f"faults/{name}/shown"
-            where = f"never known: {', '.join(outcome.name for outcome in hidden[:3])}" if hidden else ""
+            where = _never_known(faults, hidden) if hidden else ""
             yield Verdict("faults that a read shows", name, shown, "at least", WHOLE, RATIO, figure, where)
     if targets.recovery:
         slowest, unbounded = faults.slowest_recovery(name)

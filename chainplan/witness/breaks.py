@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
-from chainplan.chain.degraded import Left, back_name, degraded_network
+from chainplan.chain.degraded import Left, degraded_network
+from chainplan.chain.ends import back_name
 from chainplan.chain.network import Chain, Network, Node
 from chainplan.plan.layout import Evaluation
 from chainplan.plan.schedule import Task
@@ -22,7 +23,7 @@ from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import ChainLoss, Cut, Faults, LostReads
 from chainplan.witness.host import Host, Job
 from chainplan.witness.kernel import Process
-from chainplan.witness.messages import lay_out
+from chainplan.witness.messages import lay_out, played_chains
 from chainplan.witness.record import ControllerRecord, Record
 from chainplan.witness.tally import Tally
 from chainplan.witness.watch import Judge
@@ -88,12 +89,12 @@ class _BrokenHost(Host):
         self._network = network
         self._chain = network.chains[broken.chain]
         controller = network.controllers[self._chain.controller]
-        plan = controller.plan
+        plan, node = controller.plan, broken.what == "node"
         if broken.task is None:
             most = plan.scan_period.max * broken.run
-            cut = Cut(broken.chain, broken.place, at=Random(f"{seed} break").randrange(most))
+            cut = Cut(broken.chain, broken.place, at=Random(f"{seed} break").randrange(most), node=node)
         else:
-            cut = Cut(broken.chain, broken.place, task=broken.task, run=broken.run)
+            cut = Cut(broken.chain, broken.place, task=broken.task, run=broken.run, node=node)
         sharp = broken.found != "any time"
         faults = Faults(cuts=(cut,), loss=tuple(_watches(network, sharp=sharp)))
         super().__init__(controller, network.plan.tasks, phases, draw, seed, faults)
@@ -186,7 +187,8 @@ class _BrokenHost(Host):
         left = degraded_network(self._network, [self._broken.left(self._chain)])
         controller = left.controllers[self._name]
         random = self._values.random
-        self._wiring = Wiring(controller, self._values, _NONE, random, ControllerRecord(), None)
+        played = played_chains(controller, left.plan.tasks)
+        self._wiring = Wiring(controller, played, self._values, _NONE, random, ControllerRecord(), None)
         self._faults = _NONE
         judge = Judge(self._plan.evaluation, self._values)
         before = {job.work.name: (job, phase) for job, phase in zip(self._jobs, self._phases, strict=True)}

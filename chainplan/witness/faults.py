@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from chainplan.chain.network import Chain
 from chainplan.quantity import Span
 from chainplan.witness.noise import Noise
 
@@ -70,8 +71,9 @@ class CellFault:
 class Cut:
     """A segment that carries nothing from an instant on, until it is mended.
 
-    `segment` counts from 1 at the head; a dead node is a cut of the segment before it. The cut falls
-    at `at` (fs), or as soon as the segment is no longer needed in run number `run` of `task`.
+    `segment` counts from 1 at the head. A dead `node` is a cut of the segment before it, on whichever side a
+    message comes from; `segment` is the one on the head's side. The cut falls at `at` (fs), or as soon as the
+    segment is no longer needed in run number `run` of `task`.
     """
 
     chain: str
@@ -80,12 +82,19 @@ class Cut:
     task: str | None = None
     run: int = 0
     until: int | None = None
+    node: bool = False
 
     def __post_init__(self) -> None:
         if (self.at is None) == (self.task is None):
             raise ValueError("a cut falls either at an instant or after a task's run")
         if self.segment < 1:
             raise ValueError("segments are counted from 1")
+
+    def seen_along(self, chain: Chain) -> int:
+        """Return the number of the segment that carries nothing, along a chain as it is played."""
+        if not chain.ring:
+            return self.segment
+        return len(chain.nodes) + 2 - self.segment - self.node
 
 
 def dead_node(
@@ -98,7 +107,7 @@ def dead_node(
     until: int | None = None,
 ) -> Cut:
     """Return the fault of node number `node` (1 is the first), which neither answers nor relays."""
-    return Cut(chain, node, at, task, run, until)
+    return Cut(chain, node, at, task, run, until, node=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from chainplan.quantity import Span
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.kernel import Kernel, Process, Signal
-from chainplan.witness.messages import Message, Work, lay_out
+from chainplan.witness.messages import Message, Work, lay_out, played_chains
 from chainplan.witness.ports import play_on_ports
 from chainplan.witness.record import ControllerRecord, TaskRecord
 from chainplan.witness.samples import Sampler
@@ -92,7 +92,8 @@ class Host:
         self._values = values = Values(draw, Random(f"{seed} values"))
         self.record = ControllerRecord()
         # Errors are drawn apart from values, so that a seed gives the same pack with errors and without.
-        self._wiring = Wiring(controller, values, faults, Random(f"{seed} noise"), self.record, watcher)
+        played, noise = played_chains(controller, tasks), Random(f"{seed} noise")
+        self._wiring = Wiring(controller, played, values, faults, noise, self.record, watcher)
         judge = Judge(self._plan.evaluation, values)
         works = lay_out(controller, tasks)
         if len(works) != len(phases):

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import chain as chained
 from typing import Literal, NamedTuple
 
+from chainplan.chain.ends import from_back
 from chainplan.chain.network import Chain, Controller, Node
 from chainplan.plan.parts import Conversion, Protocol
 from chainplan.plan.readings import READINGS, is_block, values_at
@@ -101,14 +102,35 @@ class Work:
         return max((sensor.pause.max + sensor.conversion.time.max for sensor in found), default=0)
 
 
+def played_chains(controller: Controller, tasks: dict[str, Task]) -> tuple[Chain, ...]:
+    """Return the chains that messages go along: a controller's own, then rings the other way round.
+
+    Those are the rings that some task asks by their back port; `ring` of each says which one it is.
+    """
+    turned = [
+        from_back(chain)._replace(ring=chain.name)
+        for chain in controller.chains
+        if chain.back is not None
+        and any(task.sent_from == "back" and _runs_on(task, chain) for task in tasks.values())
+    ]
+    return (*controller.chains, *turned)
+
+
+def _runs_on(task: Task, chain: Chain) -> bool:
+    return task.chains is None or chain.name in task.chains or chain.family in task.chains
+
+
 def lay_out(controller: Controller, tasks: dict[str, Task]) -> list[Work]:
     """Lay out the work of a controller, in the plan's order of tasks; idle tasks are left out."""
+    chains = played_chains(controller, tasks)
+    turned = {chain.ring: number for number, chain in enumerate(chains) if chain.ring}
     found = []
     for name, task in tasks.items():
         work = Work(name, task, {}, {}, {})
-        for number, chain in enumerate(controller.chains):
-            if task.chains is None or chain.name in task.chains or chain.family in task.chains:
-                _add_chain(work, number, chain)
+        for own, chain in enumerate(controller.chains):
+            if _runs_on(task, chain):
+                number = turned.get(chain.name, own) if task.sent_from == "back" else own
+                _add_chain(work, number, chains[number])
         if work.reads:
             found.append(work)
     return found

@@ -15,7 +15,8 @@ from chainplan.witness.messages import Message
 
 Watcher = Callable[[str, int, str, int, int], None]
 """Told of each passage over a segment: chain, segment (0 at the head), ``out`` or ``home``, and when the
-first and the last bit of the frame come out of the sender (homeward) or reach the far end (outward)."""
+first and the last bit of the frame come out of the sender (homeward) or reach the far end (outward). A ring
+that is read from its back goes by the name it has then, its segments counted from there."""
 
 
 @dataclass(slots=True)

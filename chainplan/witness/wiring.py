@@ -33,28 +33,32 @@ class Sent:
 
 @dataclass(slots=True)
 class _Break:
-    """A cut, and when it falls: None until its run has ended. `needed` is when its segment was last used."""
+    """A cut, and when it falls: None until its run has ended. `needed` is when its segment was last used.
+
+    ``segments[number]`` is the number of its segment along each chain, as it is played, that it is on.
+    """
 
     cut: Cut
-    chain: int
+    segments: dict[int, int]
     at: int | None
     needed: int = 0
 
-    def stops(self, passage: Passage, start: int) -> bool:
-        """Tell whether a message on this chain that starts at `start` meets the cut."""
+    def stops(self, used: int, start: int) -> bool:
+        """Tell whether a message that starts at `start` and uses the segment until `used` meets the cut."""
         if self.at is None:
             return False
         if self.cut.until is not None and start >= self.cut.until:
             return False
-        return passage.used(self.cut.segment - 1) > self.at
+        return used > self.at
 
 
 class Wiring:
-    """The host bus and the chains of one controller."""
+    """The host bus and the chains of one controller, as they are played."""
 
     def __init__(
         self,
         controller: Controller,
+        chains: tuple[Chain, ...],
         values: Values,
         faults: Faults,
         random: Random,
@@ -65,18 +69,19 @@ class Wiring:
         self._record = record
         self._watcher = watcher
         self._bus = controller.plan.host_bus
-        self._chains = controller.chains
-        self._late = [_line(chain, values) for chain in controller.chains]
+        self._chains = chains
+        own = {chain.name: number for number, chain in enumerate(chains) if not chain.ring}
+        self._own = [own[chain.wires] for chain in chains]
+        self._late = [_line(chain, values) for chain in chains]
         self._early = self._late
         if values.draw.kind == "early then late":
-            self._early = [Line(chain, lambda span: span.min) for chain in controller.chains]
-        self._slowest = [Line(chain, lambda span: span.max) for chain in controller.chains]
+            self._early = [Line(chain, lambda span: span.min) for chain in chains]
+        self._slowest = [Line(chain, lambda span: span.max) for chain in chains]
         self._patience: dict[int, int] = {}
         noise = faults.noise
         self._channels = [Channel(noise, random) for _ in controller.chains] if noise else []
-        names = {chain.name: number for number, chain in enumerate(controller.chains)}
-        cuts = [cut for cut in faults.cuts if cut.chain in names]
-        self._breaks = [_Break(cut, names[cut.chain], cut.at) for cut in cuts]
+        cuts = [cut for cut in faults.cuts if cut.chain in own]
+        self._breaks = [_Break(cut, _seen(cut, chains), cut.at) for cut in cuts]
         self.mended = sorted(cut.until for cut in cuts if cut.until is not None)
         """When cuts are mended."""
         self.busy: dict[int, list[tuple[int, int]]] | None = None
@@ -120,20 +125,22 @@ class Wiring:
         heard, answered = self._errors(message)
         reached = line.nodes if heard else 0
         for each in self._breaks:
-            if each.chain != message.chain:
+            segment = each.segments.get(message.chain)
+            if segment is None:
                 continue
-            each.needed = max(each.needed, passage.used(each.cut.segment - 1))
-            if each.stops(passage, start):
+            used = passage.used(segment - 1)
+            each.needed = max(each.needed, used)
+            if each.stops(used, start):
                 missing = True
-                reached = min(reached, each.cut.segment - 1)
+                reached = min(reached, segment - 1)
         if message.asks and (missing or not heard):
             given_up = start + self.longest_wait(message)
             if self.busy is not None:
-                self.busy.setdefault(message.chain, []).append((start, given_up))
+                self.busy.setdefault(self._own[message.chain], []).append((start, given_up))
             return Sent(passage, False, True, reached, given_up, given_up)
         arrived, gap = passage.last_bit + self._bus_in(message), line.frame_gap()
         if self.busy is not None:
-            self.busy.setdefault(message.chain, []).append((start, passage.last_bit + gap))
+            self.busy.setdefault(self._own[message.chain], []).append((start, passage.last_bit + gap))
         return Sent(passage, answered, False, reached, arrived, arrived + gap)
 
     def _errors(self, message: Message) -> tuple[bool, bool]:
@@ -143,7 +150,7 @@ class Wiring:
         """
         if not self._channels:
             return True, True
-        channel, record = self._channels[message.chain], self._record
+        channel, record = self._channels[self._own[message.chain]], self._record
         good = []
         for bits in message.frames:
             hit = channel.hits(bits)
@@ -169,6 +176,10 @@ class Wiring:
                     longest += sum(message.answers) * bit_time(self._bus.bit_rate).max
             self._patience[key] = longest + self._chains[message.chain].protocol.time_out.max
         return self._patience[key]
+
+
+def _seen(cut: Cut, chains: tuple[Chain, ...]) -> dict[int, int]:
+    return {number: cut.seen_along(chain) for number, chain in enumerate(chains) if chain.wires == cut.chain}
 
 
 def _line(chain: Chain, values: Values) -> Line:

@@ -30,7 +30,7 @@ from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import applies_to
 from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import way_along
-from chainplan.chain.degraded import cut_short, from_back, from_head
+from chainplan.chain.ends import cut_short, from_back, from_head
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 

@@ -176,7 +176,10 @@ class TestKnown:
             {name: scan.phases.phases for name, scan in evaluation.scans.items()},
             every * (6 + loss.debounce),
             Draw("early then late", task=task, every=1000, first=2),
-            faults=Faults(cuts=(Cut(fault.chain, fault.place, task=task, run=2),), loss=(loss,)),
+            faults=Faults(
+                cuts=(Cut(fault.chain, fault.place, task=task, run=2, node=fault.kind == "node silent"),),
+                loss=(loss,),
+            ),
         )
         found = record.controllers[fault.controller].detection["loss"].max
         assert found is not None

@@ -41,7 +41,8 @@ def busy_spans(
 
     Outward frames are taken at its far end, homeward ones where they enter it, so all at the same point.
     """
-    segments = {(chain.name, 0) for chain in evaluation.network.chains.values() if chain.head == port}
+    chains = [chain for scan in evaluation.scans.values() for chain in scan.chains]
+    segments = {(chain.name, 0) for chain in chains if chain.head == port}
     passed: Spans = []
 
     def watch(chain: str, segment: int, way: str, first: int, last: int) -> None:

@@ -37,10 +37,9 @@ def at_port(evaluation: Evaluation, port: str, draw: Draw, scans: int, seed: int
 
     Outward frames are seen at its far end, homeward ones where they enter it.
     """
-    segments = {(chain.name, 0) for chain in evaluation.network.chains.values() if chain.head == port} | {
-        (chain.name, len(chain.segments) - 1)
-        for chain in evaluation.network.chains.values()
-        if chain.back == port
+    chains = [chain for scan in evaluation.scans.values() for chain in scan.chains]
+    segments = {(chain.name, 0) for chain in chains if chain.head == port} | {
+        (chain.name, len(chain.segments) - 1) for chain in chains if chain.back == port
     }
     passed: list[Passed] = []
 
@@ -58,13 +57,12 @@ def planned(scan: ControllerScan, port: str, number: int) -> PlannedScan:
 
 
 def followed(scan: ControllerScan) -> list[str]:
-    """Return head ports, and back ports at which one chain's frames come out."""
-    chains = scan.controller.chains
-    backs = [chain.back for chain in chains if chain.back]
-    return [
-        *{chain.head for chain in chains},
-        *(back for back in backs if backs.count(back) == 1 and back not in {each.head for each in chains}),
+    """Return the ports that chains are read from, and those at which one ring's frames come out, not both."""
+    heads = {chain.head for chain in scan.chains}
+    backs = [
+        chain.back for chain in scan.chains if chain.back is not None and chain.plan.read_from == "across"
     ]
+    return [*(heads - {*backs}), *(back for back in backs if backs.count(back) == 1 and back not in heads)]
 
 
 DRAWS = [Draw("best"), Draw("worst"), Draw("each device"), Draw("each event")]

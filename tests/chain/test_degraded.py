@@ -26,13 +26,12 @@ from chainplan.chain.degraded import (
     Left,
     blind_nodes,
     degraded_network,
-    from_back,
-    from_head,
     gaps_of,
     left_of,
     single_faults,
     what_is_left,
 )
+from chainplan.chain.ends import from_back, from_head
 from chainplan.chain.network import Network
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan

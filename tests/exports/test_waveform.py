@@ -140,7 +140,7 @@ def test_segments_are_busy_when_the_simulated_frames_pass(plan: Plan) -> None:
     """The simulation shares no formula with the exports; at its corners it knows every frame's instants."""
     evaluation = Evaluation(plan)
     (scan,) = evaluation.scans.values()
-    chains = {chain.name: chain for chain in scan.controller.chains}
+    chains = {chain.name: chain for chain in scan.chains}
     for case, draw in ((Case.WORST, Draw("worst")), (Case.BEST, Draw("best"))):
         seen = watched(evaluation, draw)
         begin = scan.controller.plan.scan_jitter.max if case is Case.WORST else 0

@@ -183,7 +183,7 @@ def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int
 def _cuts(path: Path, scan: ControllerScan) -> Iterator[Case]:
     """Yield a cut of the first, a middle and the last segment of every chain that the task reads."""
     work = next(work for work in scan.works if work.name == path.task)
-    read = {exchange.chain for reads in work.reads.values() for exchange in reads}
+    read = {scan.wires[exchange.chain] for reads in work.reads.values() for exchange in reads}
     loss = ChainLoss(
         path.name,
         path.task,
@@ -197,7 +197,7 @@ def _cuts(path: Path, scan: ControllerScan) -> Iterator[Case]:
     draw = Draw("early then late", path.task, _ALL, run)
     scans = work.task.every * (run + bad_runs + 3)
     for chain in scan.controller.chains:
-        for segment in _segments_to_cut(chain) if chain.name in read else ():
+        for segment in _segments_to_cut(work.task, chain) if chain.name in read else ():
             cut = Cut(chain.name, segment, task=path.task, run=run)
             faults = Faults(cuts=(cut,), loss=(loss,))
             yield Case(f"{path.name}: {chain.name} cut at segment {segment}", draw, scans, faults=faults)
@@ -220,7 +220,7 @@ def _breaks(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
     """Yield breaks of some places of some chains at the worst instant, and drawn ones.
 
     Of chains that are copies of one another the first and the last break, of their places the first, a middle
-    and the last, as far as the controller can read on after it.
+    and the last, as far as the controller finds out.
     """
     families: dict[tuple[str, str], list[str]] = {}
     for chain in evaluation.network.chains.values():
@@ -232,15 +232,18 @@ def _breaks(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
             continue
         count = len(evaluation.network.chains[fault.chain].nodes)
         here = fault.place in (1, count // 2 + 1, count, count + 1)
-        recovery = evaluation.faults.recovery(outcome).total if here else None
-        if outcome.known is not None and recovery is not None:
+        if here and outcome.known is not None:
+            recovery = evaluation.faults.recovery(outcome).total
             yield from _breaks_at(evaluation, outcome, outcome.known, recovery, seeds)
 
 
 def _breaks_at(
-    evaluation: Evaluation, outcome: Outcome, known: Known, recovery: int, seeds: int
+    evaluation: Evaluation, outcome: Outcome, known: Known, recovery: int | None, seeds: int
 ) -> Iterator[Case]:
-    """Yield the breaks at one place; all is read again `recovery` fs after each at the latest."""
+    """Yield the breaks at one place; all is read again `recovery` fs after each at the latest.
+
+    None: nothing has to be read again, or nobody knows when it is.
+    """
     fault, scan = outcome.fault, evaluation.scans[outcome.fault.controller]
     plan = scan.controller.plan
     alarm = evaluation.plan.hazards.get(known.hazard)
@@ -248,11 +251,12 @@ def _breaks_at(
     run = _run_before_the_greatest_shift(scan, known.task, bad_runs)
     every, slowest = evaluation.plan.tasks[known.task].every, max(scan.periods)
     after = min(scan.phases.major_cycle, _MOST_RUNS)
-    scans = every * (run + 1) + recovery // plan.scan_period.min + slowest + after + 2
+    last = known.total if recovery is None else recovery
+    scans = every * (run + 1) + last // plan.scan_period.min + slowest + after + 2
     what: Literal["segment", "node"] = "node" if fault.kind == "node silent" else "segment"
     broken = Break(outcome.name, fault.chain, what, fault.place, known.task, run)
     moments: tuple[Moment, ...] = ("as late as can be", "as a scan begins", "action misses a start")
-    for moment in moments:
+    for moment in moments[:1] if recovery is None else moments:
         retried = plan.retry_reserve > 0
         play = replace(broken, found=moment, retried=retried, after=after)
         draw = Draw("early then late", known.task, _ALL, run)
@@ -262,6 +266,8 @@ def _breaks_at(
         yield Case(f"{outcome.name}, drawn, {draw.kind}", draw, scans + 2 * slowest, seeds, play=drawn)
 
 
-def _segments_to_cut(chain: Chain) -> list[int]:
+def _segments_to_cut(task: Task, chain: Chain) -> list[int]:
+    """Return the first, a middle and the last segment that a task's reads of a chain need."""
     last = len(chain.nodes)
-    return sorted({1, last // 2 + 1, last})
+    needed = sorted({1, last // 2 + 1, last})
+    return [last + 2 - number for number in needed] if task.sent_from == "back" else needed

@@ -24,7 +24,7 @@ from chainplan.printout.svg import (
 )
 from chainplan.report.blocks import LadderDrawing, rating_text, stress_text
 from chainplan.report.figures import STATUS_WORDS
-from chainplan.report.timeline import Elision, Rung, Step, kept_rungs, left_out_words, share_of, status_of
+from chainplan.report.ladder import Elision, Rung, Step, kept_rungs, left_out_words, share_of, status_of
 
 LONGEST = 60
 """Rungs of a ladder that is drawn whole."""

@@ -18,15 +18,8 @@ from rich.text import Text
 
 from chainplan.quantity import TIME, VOLTAGE
 from chainplan.report.figures import Look, amount
-from chainplan.report.timeline import (
-    Elision,
-    Lane,
-    Rung,
-    Step,
-    draw_ladder,
-    draw_legend,
-    draw_timeline,
-)
+from chainplan.report.ladder import Elision, Rung, Step, draw_ladder
+from chainplan.report.timeline import Lane, draw_legend, draw_timeline
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

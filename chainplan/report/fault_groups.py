@@ -6,12 +6,14 @@ worst time of any of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 from chainplan.after_faults import Aftermath, FaultRow, aftermath, fault_rows
+from chainplan.chain.degraded import Fault
+from chainplan.report.alike import gathered
 from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -28,11 +30,12 @@ MOST_NODES_JUDGED = 1_000
 class FaultGroup:
     """Faults of one kind that do the same; times and scans are the worst of any of them, fs and bits.
 
-    `lost` are the targets found to hold no longer after recovery; none where that was not judged.
+    `lost` are the targets found to hold no longer after recovery, each with its subjects: after faults of
+    several controllers alike, the one of each. None where that was not judged.
     """
 
     rows: tuple[FaultRow, ...]
-    lost: tuple[Verdict, ...]
+    lost: dict[str, tuple[str, ...]]
 
     @property
     def first(self) -> FaultRow:
@@ -76,21 +79,39 @@ def fault_groups(rows: Iterable[FaultRow], after: Aftermath | None = None) -> li
     `rows` are in the order of harm, as :func:`chainplan.after_faults.fault_rows` returns them.
     """
     lost = {outcome.fault: verdicts for outcome, verdicts in after.lost} if after else {}
-    groups: dict[object, tuple[list[FaultRow], tuple[Verdict, ...]]] = {}
-    for row in rows:
+
+    def key(row: FaultRow) -> Hashable:
         outcome = row.outcome
         missed = lost.get(outcome.fault, ())
-        key = (
+        return (
             outcome.fault.kind,
             outcome.cells,
             outcome.nodes,
             row.single_point,
             row.known is None,
             row.recovery_note,
-            tuple(each.key for each in missed),
+            tuple((each.target, of_itself(each.subject, outcome.fault.controller)) for each in missed),
         )
-        groups.setdefault(key, ([], missed))[0].append(row)
-    return [FaultGroup(tuple(found), missed) for found, missed in groups.values()]
+
+    return [FaultGroup(tuple(found), _lost(found, lost)) for found in gathered(rows, key)]
+
+
+def _lost(rows: Iterable[FaultRow], lost: Mapping[Fault, tuple[Verdict, ...]]) -> dict[str, tuple[str, ...]]:
+    """Return the targets lost after any of these faults, each with its subjects as they come."""
+    found: dict[str, dict[str, None]] = {}
+    for row in rows:
+        for verdict in lost.get(row.outcome.fault, ()):
+            found.setdefault(verdict.target, {})[verdict.subject] = None
+    return {target: tuple(subjects) for target, subjects in found.items()}
+
+
+def of_itself(subject: str, controller: str) -> tuple[str, ...]:
+    """Return whom a target is about as seen from a controller: the same for controllers alike.
+
+    Subjects begin with the controller that they are about: ``pump-1, temperatures``.
+    """
+    about, _, what = subject.partition(", ")
+    return ("itself", what) if about == controller else (subject,)
 
 
 def is_small(evaluation: Evaluation) -> bool:

@@ -14,6 +14,7 @@ from typing import Literal
 
 from chainplan.plan.problems import escape
 from chainplan.quantity import BITS, RATIO, Dimension, format_ticks
+from chainplan.report.ranges import in_ranges
 from chainplan.verdicts.verdict import Status, Verdict
 
 Rounding = Literal["nearest", "down", "up"]
@@ -159,10 +160,17 @@ def plural(number: int, thing: str) -> str:
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
-def listed(names: Sequence[str], most: int = 6) -> str:
-    """Return names as a list, what is left out counted."""
-    left = len(names) - most
-    return ", ".join(names[:most]) + (f" and {left} more" if left > 0 else "")
+SHORT = 6
+"""Names that a list writes out one by one."""
+
+
+def listed(names: Sequence[str], most: int = SHORT) -> str:
+    """Return names as a list; in a long one those that only count on are ranges, what is left is counted."""
+    if len(names) <= min(most, SHORT):
+        return ", ".join(names)
+    ranges = in_ranges(names)
+    left = sum(each.size for each in ranges[most:])
+    return ", ".join(each.text for each in ranges[:most]) + (f" and {left} more" if left else "")
 
 
 def runs_of(numbers: Sequence[int], most: int = 8) -> str:

@@ -14,9 +14,10 @@ from chainplan.printout import ladder, timeline, walk
 from chainplan.printout.svg import PATTERNS, Svg, fitted, pattern_fill, round_marks, text_width
 from chainplan.report.blocks import LadderDrawing, TimelineDrawing, page_blocks
 from chainplan.report.figures import STATUS_WORDS, Look
+from chainplan.report.ladder import Rung, Step
 from chainplan.report.sections import isolation, scan
 from chainplan.report.sections.common import View
-from chainplan.report.timeline import Bar, Rung, Step
+from chainplan.report.timeline import Bar
 
 LOOK = Look(160)
 NAMES = {"svg": "http://www.w3.org/2000/svg"}

@@ -74,7 +74,7 @@ class TestLength:
             own = {"head": f"C:{number}", "order": [f"S.{number}"]}
             data["chains"][f"line {number}"] = line | own
         text = squeezed(report(data, "length"))
-        assert "Not shown: 4 chains more. The summary judges them too." in text
+        assert "Not shown: 4 chains that are no tighter. The summary judges them too." in text
 
 
 class TestReach:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from chainplan.budgets.age import SampleTiming
 from chainplan.quantity import TIME
-from chainplan.report.figures import amount
+from chainplan.report.alike import gathered, tightest
+from chainplan.report.figures import amount, listed, plural
 from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table, two_lines
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
+
+
+MOST_ROWS = 48
+"""Tasks of controllers that differ and get a row; of more those with the oldest values."""
 
 
 def render(view: View) -> Iterator[RenderableType]:
@@ -27,7 +32,14 @@ def render(view: View) -> Iterator[RenderableType]:
         Column("skew,\nworst case", figures=True),
         Column("skew,\ntypical", figures=True),
     ]
-    yield table(view, columns, [_row(view, timing) for timing in view.evaluation.samples])
+    groups = gathered(view.evaluation.samples, _key)
+    shown = tightest(groups, MOST_ROWS, lambda group: -group[0].age.total)
+    yield table(view, columns, [_row(view, group) for group in shown])
+    left = len(view.evaluation.samples) - sum(map(len, shown))
+    if left:
+        yield paragraph(
+            view, f"Not shown: {plural(left, 'row')} more, with no older values. data writes them."
+        )
     yield Text()
     yield paragraph(
         view,
@@ -36,7 +48,16 @@ def render(view: View) -> Iterator[RenderableType]:
     )
 
 
-def _row(view: View, timing: SampleTiming) -> list[Cell]:
+def _key(timing: SampleTiming) -> Hashable:
+    """Return what is shown of a task's values, but for the names of controller and node."""
+    return (
+        timing.task,
+        *(each.total for each in (timing.age, timing.typical_age, timing.skew, timing.typical_skew)),
+    )
+
+
+def _row(view: View, group: Sequence[SampleTiming]) -> list[Cell]:
+    timing = group[0]
     triggered = view.evaluation.plan.tasks[timing.task].kind == "measure"
     several = len(view.evaluation.scans) > 1
     skews = [
@@ -44,9 +65,9 @@ def _row(view: View, timing: SampleTiming) -> list[Cell]:
         amount(timing.typical_skew.total, TIME) if triggered else "-",
     ]
     return [
-        two_lines(view, timing.task, timing.controller if several else ""),
+        two_lines(view, timing.task, listed([each.controller for each in group]) if several else ""),
         amount(timing.age.total, TIME, "up"),
         amount(timing.typical_age.total, TIME),
-        timing.where,
+        timing.where if len(group) == 1 else listed([each.where for each in group], 2),
         *skews,
     ]

@@ -10,10 +10,16 @@ from rich.text import Text
 from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.plan.problems import Problem
+from chainplan.report.figures import plural
+from chainplan.report.ranges import in_ranges
 from chainplan.report.sections.common import View, bullets, heading, paragraph
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
+
+
+MOST_WARNINGS = 48
+"""Warnings that are listed; those of parts that only count on are one."""
 
 
 def render(view: View) -> Iterator[RenderableType]:
@@ -28,10 +34,13 @@ def render(view: View) -> Iterator[RenderableType]:
 
 def foundations(view: View) -> Iterator[RenderableType]:
     """Yield warnings and assumptions: what the figures rest on, without the cautions."""
-    warnings = [*map(warning_line, view.loaded.warnings), *budget_warnings(view.evaluation)]
+    warnings = in_ranges([*map(warning_line, view.loaded.warnings), *budget_warnings(view.evaluation)])
     if warnings:
         yield heading(view, "Warnings")
-        yield bullets(view, warnings)
+        yield bullets(view, [each.text for each in warnings[:MOST_WARNINGS]])
+        left = sum(each.size for each in warnings[MOST_WARNINGS:])
+        if left:
+            yield paragraph(view, f"Not shown: {plural(left, 'warning')} more. data writes them.")
     yield heading(view, "Assumptions")
     yield bullets(view, (*ASSUMPTIONS, *FAULT_ASSUMPTIONS, *view.evaluation.isolation.notes))
 

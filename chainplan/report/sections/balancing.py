@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -12,7 +12,16 @@ from chainplan.budgets.terms import Case, Sum
 from chainplan.plan.standby import BalancingTarget
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, TIME, format_span
 from chainplan.report.figures import amount, percent, plural
-from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table, two_lines
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    by_controller,
+    heading,
+    paragraph,
+    table,
+    two_lines,
+)
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -22,11 +31,35 @@ MOST_GROUPS = 24
 
 
 def render(view: View) -> Iterator[RenderableType]:
-    """Return how each controller's nodes balance; nothing where none can."""
-    for name, groups in view.evaluation.balancing.items():
-        if groups:
-            yield heading(view, "Balancing", f"{name}: worst case (typical)")
-            yield from _controller(view, groups, view.evaluation.balancing_times.get(name, []))
+    """Return how each controller's nodes balance, controllers alike together; nothing where none can."""
+    times = view.evaluation.balancing_times
+    able = {
+        name: (groups, times.get(name, [])) for name, groups in view.evaluation.balancing.items() if groups
+    }
+    shown, note = by_controller(view, able, _key)
+    for told, (groups, each) in shown:
+        yield heading(view, "Balancing", f"{told.names}: worst case (typical)")
+        if told.remark:
+            yield paragraph(view, told.remark)
+        yield from _controller(view, groups, each)
+    if note:
+        yield Text()
+        yield paragraph(view, note)
+
+
+def _key(balancing: tuple[Sequence[NodeBalancing], Sequence[BalancingTime]]) -> Hashable:
+    """Return all that is shown of a controller's groups of nodes, but for the nodes' names."""
+    groups, times = balancing
+    return (
+        tuple(
+            (len(group.nodes), id(group.kind), group.pausing, group.duty(), group.duty(Case.TYPICAL))
+            for group in groups
+        ),
+        tuple(
+            (each.time and each.time.total, each.typical and each.typical.total, each.missing)
+            for each in times
+        ),
+    )
 
 
 def _controller(

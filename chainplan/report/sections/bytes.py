@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator, Mapping
+from functools import partial
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -10,17 +11,30 @@ from rich.text import Text
 from chainplan.budgets.data import ControllerBytes, TaskBytes, host_bus_time
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.figures import amount, byte_number, percent, plural
-from chainplan.report.sections.common import Cell, Column, View, heading, lines, table
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    by_controller,
+    heading,
+    lines,
+    paragraph,
+    table,
+)
 from chainplan.verdicts.verdict import share
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from chainplan.budgets.scan import ControllerScan
+
 
 def render(view: View) -> Iterator[RenderableType]:
-    """Return every controller's traffic."""
-    for traffic in view.evaluation.traffic:
-        yield heading(view, "Bytes", f"{traffic.controller}: fault-free, per run of each task")
+    """Return every controller's traffic, controllers alike together."""
+    budgets = {traffic.controller: traffic for traffic in view.evaluation.traffic}
+    shown, note = by_controller(view, budgets, partial(_key, view.evaluation.scans))
+    for told, traffic in shown:
+        yield heading(view, "Bytes", f"{told.names}: fault-free, per run of each task")
         columns = [
             Column("task"),
             Column("every,\nscans", figures=True),
@@ -34,6 +48,25 @@ def render(view: View) -> Iterator[RenderableType]:
         yield table(view, columns, [_row(task) for task in traffic.tasks])
         yield Text()
         yield lines(view, *_totals(view, traffic))
+    if note:
+        yield Text()
+        yield paragraph(view, note)
+
+
+def _key(scans: Mapping[str, ControllerScan], traffic: ControllerBytes) -> Hashable:
+    """Return all that is shown of a controller's traffic."""
+    scan = scans[traffic.controller]
+    busy = host_bus_time(scan, traffic)
+    return (
+        tuple(
+            (task.task, task.every, task.samples, task.payload, task.wire.total, task.host_bus)
+            for task in traffic.tasks
+        ),
+        traffic.busiest_scan.total,
+        (traffic.payload_per_scan, traffic.wire_per_scan, traffic.host_bus_per_scan),
+        (traffic.scan_period, scan.controller.plan.scan_period.min, scan.phases.major_cycle),
+        busy and busy.total,
+    )
 
 
 def _row(task: TaskBytes) -> list[Cell]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from fractions import Fraction
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 from rich.text import Text
 
+from chainplan.report.alike import gathered, tightest
 from chainplan.report.blocks import (
     STATUS_STYLES,
     Bullets,
@@ -19,7 +21,7 @@ from chainplan.report.blocks import (
     Subheading,
     Table,
 )
-from chainplan.report.figures import Look
+from chainplan.report.figures import Look, listed, plural
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -32,14 +34,21 @@ STATUS_WIDTH = 8
 WIDE = 100
 """Columns from which a table may carry what a narrow screen has no room for."""
 
+MOST_CONTROLLERS = 24
+"""Controllers that differ and are shown each; of more the busiest."""
+
+_Thing = TypeVar("_Thing")
+
 __all__ = [
     "STATUS_STYLES",
     "STATUS_WIDTH",
     "WIDE",
     "Cell",
     "Column",
+    "Told",
     "View",
     "bullets",
+    "by_controller",
     "heading",
     "lines",
     "paragraph",
@@ -104,3 +113,43 @@ def status_text(view: View, status: Status) -> Text:
 def two_lines(view: View, first: str, second: str) -> Text:
     """Return a cell with a remark under its text."""
     return Text("\n".join(view.look.text(text) for text in (first, second) if text))
+
+
+class Told(NamedTuple):
+    """Controllers that differ in nothing that is shown: their names as they are written, and the first one's.
+
+    `remark` says whose names the figures have, where there are several.
+    """
+
+    names: str
+    first: str
+    remark: str
+
+
+def by_controller(
+    view: View, figures: Mapping[str, _Thing], key: Callable[[_Thing], Hashable]
+) -> tuple[list[tuple[Told, _Thing]], str]:
+    """Return figures of controllers, equal ones once, and what is to be said of those left out.
+
+    `key` is all that is shown of one. Of too many that differ the busiest are kept.
+    """
+    groups = gathered(figures.items(), lambda item: key(item[1]))
+    scans = view.evaluation.scans
+
+    def room(group: Sequence[tuple[str, _Thing]]) -> Fraction:
+        scan = scans[group[0][0]]
+        return -Fraction(scan.longest, scan.controller.plan.scan_period.min)
+
+    shown = tightest(groups, MOST_CONTROLLERS, room)
+    left = len(figures) - sum(map(len, shown))
+    note = (
+        f"Not shown: {plural(left, 'controller')} more, none of them busier. data writes them."
+        if left
+        else ""
+    )
+    return [(_told([name for name, _ in group]), group[0][1]) for group in shown], note
+
+
+def _told(names: Sequence[str]) -> Told:
+    remark = f"These controllers are alike; names are those of {names[0]}." if len(names) > 1 else ""
+    return Told(listed(names), names[0], remark)

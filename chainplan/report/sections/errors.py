@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -17,8 +18,10 @@ from chainplan.report.sections.common import (
     Column,
     View,
     bullets,
+    by_controller,
     heading,
     lines,
+    paragraph,
     status_text,
     table,
 )
@@ -27,14 +30,21 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from chainplan.budgets.residual import ResidualBudget
+    from chainplan.budgets.scan import ControllerScan
     from chainplan.verdicts.verdict import Status
 
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return what bit errors cost, and what the check codes see; nothing where the plan has neither."""
-    for name, errors in view.evaluation.errors.items():
-        yield heading(view, "Errors", f"{name}: worst case by the plan's bit errors")
+    shown, note = by_controller(view, view.evaluation.errors, partial(_key, view.evaluation.scans))
+    for told, errors in shown:
+        yield heading(view, "Errors", f"{told.names}: worst case by the plan's bit errors")
+        if told.remark and errors.unknown:
+            yield paragraph(view, told.remark)
         yield from _controller(view, errors)
+    if note:
+        yield Text()
+        yield paragraph(view, note)
     if view.evaluation.distances:
         yield heading(view, "Check codes", "at the plan's longest blocks, the worst case of each kind")
         yield from _codes(view, view.evaluation.distances)
@@ -49,6 +59,21 @@ NOTES = (
     "Undetected errors in the form of IEC 61784-3 (from memory): the probability that a block arrives wrong "
     "and passes its check, by the weights of the check code at the block's length, times blocks received.",
 )
+
+
+def _key(scans: Mapping[str, ControllerScan], errors: ControllerErrors) -> Hashable:
+    """Return all that is shown of a controller's errors, but for the names of its chains."""
+    sums = (errors.lost, errors.typical_lost, errors.unheard, errors.mean_scan)
+    scan = scans[errors.controller]
+    return (
+        len(errors.unknown),
+        tuple(each and each.total for each in sums),
+        (errors.bound, errors.retries, scan.controller.plan.retry_reserve, scan.longest),
+        tuple(
+            (task.task, len(task.failures), task.bits, task.worst, max(task.after_failure, default=None))
+            for task in errors.tasks
+        ),
+    )
 
 
 def _controller(view: View, errors: ControllerErrors) -> Iterator[RenderableType]:

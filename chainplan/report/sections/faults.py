@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -19,7 +19,15 @@ from chainplan.budgets.fault_recovery import (
 )
 from chainplan.budgets.faults import FaultBudget, Outcome
 from chainplan.quantity import BITS, RATIO, TIME
-from chainplan.report.fault_groups import MOST_NODES_TIMED, FaultGroup, groups_of, is_small, left_over
+from chainplan.report.alike import gathered
+from chainplan.report.fault_groups import (
+    MOST_NODES_TIMED,
+    FaultGroup,
+    groups_of,
+    is_small,
+    left_over,
+    of_itself,
+)
 from chainplan.report.figures import amount, listed, plural
 from chainplan.report.sections.common import (
     Cell,
@@ -157,7 +165,8 @@ def _title(group: FaultGroup) -> str:
 
 def _remark(view: View, group: FaultGroup) -> str:
     names = listed(group.parts, 4 if view.wide else 2)
-    missed = listed([f"{each.target} of {each.subject}" for each in group.lost], 3)
+    lost = [f"{target} of {listed(subjects, 4)}" for target, subjects in group.lost.items()]
+    missed = listed(lost, 3)
     return f"{names}; then missed: {missed}" if missed else names
 
 
@@ -194,22 +203,43 @@ def _targets(view: View, after: Aftermath) -> Iterator[RenderableType]:
         )
     else:
         columns = [Column("no longer met"), Column("faults", figures=True), Column("such as")]
-        rows: list[list[Cell]] = [
-            [f"{target}: {subject}", str(len(found)), listed([each.name for each in found], 2)]
-            for (target, subject), found in list(lost.items())[:MOST_TARGETS]
-        ]
-        yield table(view, columns, rows)
-        if len(lost) > MOST_TARGETS:
-            yield paragraph(view, f"Not shown: {plural(len(lost) - MOST_TARGETS, 'target')} more.")
+        groups = gathered(lost.items(), _losing)
+        yield table(view, columns, map(_lost_row, groups[:MOST_TARGETS]))
+        left = sum(map(len, groups[MOST_TARGETS:]))
+        if left:
+            yield paragraph(view, f"Not shown: {plural(left, 'target')} more.")
     if 0 < after.judged < after.faults:
         yield paragraph(
             view, f"Judged: the {after.judged} most harmful of {after.faults} faults; data judges more."
         )
 
 
+_Loss = tuple[tuple[str, str], Sequence[Outcome]]
+"""A target with its subject, and the faults after which it is missed."""
+
+
+def _losing(loss: _Loss) -> Hashable:
+    """Return what one controller's loss has in common with that of others alike."""
+    (target, subject), found = loss
+    return target, len(found), of_itself(subject, found[0].fault.controller)
+
+
+def _lost_row(group: Sequence[_Loss]) -> list[Cell]:
+    (target, _), found = group[0]
+    subjects = listed([subject for (_, subject), _ in group])
+    each = " each" if len(group) > 1 else ""
+    return [f"{target}: {subjects}", f"{len(found)}{each}", listed([outcome.name for outcome in found], 2)]
+
+
 def _counts(view: View, faults: FaultBudget) -> Iterator[RenderableType]:
     """Yield what is cheap to know of a long plan: how much the worst fault of each kind blinds."""
-    numbers = Counter(outcome.fault.kind for outcome in faults.outcomes)
+    numbers: Counter[str] = Counter()
+    latest: dict[str, int] = {}
+    for outcome in faults.outcomes:
+        kind = outcome.fault.kind
+        numbers[kind] += 1
+        if outcome.known is not None:
+            latest[kind] = max(outcome.known.total, latest.get(kind, 0))
     columns = [
         Column("kind of fault"),
         Column("number", figures=True),
@@ -218,24 +248,9 @@ def _counts(view: View, faults: FaultBudget) -> Iterator[RenderableType]:
         Column("known\nwithin", figures=True),
     ]
     rows: list[list[Cell]] = []
-    for kind, outcome in faults.worst_of_kind.items():
-        latest = max(
-            (
-                each.known.time.total
-                for each in faults.outcomes
-                if each.fault.kind == kind and each.known is not None
-            ),
-            default=None,
-        )
-        rows.append(
-            [
-                kind,
-                str(numbers[kind]),
-                str(outcome.cells),
-                outcome.fault.part,
-                "-" if latest is None else amount(latest, TIME, "up"),
-            ]
-        )
+    for kind, worst in faults.worst_of_kind.items():
+        known = amount(latest[kind], TIME, "up") if kind in latest else "-"
+        rows.append([kind, str(numbers[kind]), str(worst.cells), worst.fault.part, known])
     yield table(view, columns, rows)
     yield Text()
     yield paragraph(
@@ -288,8 +303,4 @@ def _examples(groups: Sequence[Sequence[StringPairs]]) -> Iterator[str]:
 
 def _alike(pairs: Sequence[StringPairs]) -> list[list[StringPairs]]:
     """Return strings with the same counts together."""
-    groups: dict[object, list[StringPairs]] = {}
-    for each in pairs:
-        key = each.alone_in_part, each.alone_wholly, each.in_part, each.wholly
-        groups.setdefault(key, []).append(each)
-    return list(groups.values())
+    return gathered(pairs, lambda each: (each.alone_in_part, each.alone_wholly, each.in_part, each.wholly))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from chainplan.budgets.isolation import ChainIsolation, SegmentIsolation
 from chainplan.quantity import VOLTAGE
+from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural, signed_amount
 from chainplan.report.sections.common import (
     STATUS_WIDTH,
@@ -21,7 +22,7 @@ from chainplan.report.sections.common import (
     status_text,
     table,
 )
-from chainplan.report.sections.isolation_checks import checks_table
+from chainplan.report.sections.isolation_checks import ORDER, checks_table
 from chainplan.report.sections.ladder import draw_chain
 
 if TYPE_CHECKING:
@@ -37,15 +38,18 @@ MOST_CHAINS = 8
 def render(view: View) -> Iterator[RenderableType]:
     """Return every chain's ladder, chains alike together."""
     groups = alike(view.evaluation.isolation.chains.values())
-    for group in groups[:MOST_CHAINS]:
+    shown = tightest(groups, MOST_CHAINS, lambda group: min(map(_chain_order, group[0].segments)))
+    for group in shown:
         names = listed([chain.chain.name for chain in group])
         yield heading(view, "Isolation", f"{names}: worst of all cases, cells full")
         yield from _ladder(view, group)
         yield Text()
         yield checks_table(view, group[0])
-    left = [chain.chain.name for group in groups[MOST_CHAINS:] for chain in group]
+    left = sum(map(len, groups)) - sum(map(len, shown))
     if left:
-        yield paragraph(view, f"Not shown: {plural(len(left), 'chain')} more. The summary judges them too.")
+        yield paragraph(
+            view, f"Not shown: {plural(left, 'chain')} that are no tighter. The summary judges them too."
+        )
     yield Text()
     yield bullets(view, NOTES)
 
@@ -62,15 +66,16 @@ NOTES = (
 
 def alike(chains: Iterable[ChainIsolation]) -> list[list[ChainIsolation]]:
     """Return chains with the same figures in every segment together, to be drawn once."""
-    groups: dict[object, list[ChainIsolation]] = {}
-    for chain in chains:
-        rungs = tuple((rung.reference, rung.top) for rung in chain.ladder)
-        segments = tuple(
-            (each.references.voltage, each.conductors.voltage, each.rating, each.checks)
-            for each in chain.segments
-        )
-        groups.setdefault((chain.chain.family, rungs, segments), []).append(chain)
-    return list(groups.values())
+    return gathered(chains, _key)
+
+
+def _key(chain: ChainIsolation) -> Hashable:
+    rungs = tuple((rung.reference, rung.top) for rung in chain.ladder)
+    segments = tuple(
+        (each.references.voltage, each.conductors.voltage, each.rating, each.checks)
+        for each in chain.segments
+    )
+    return chain.chain.family, rungs, segments
 
 
 def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[RenderableType]:
@@ -92,10 +97,7 @@ def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[RenderableT
         Column("rating", figures=True),
         Column("worst in the case"),
     ]
-    shown = told
-    if len(told) > MOST_SEGMENTS:
-        tightest = sorted(told, key=_tightness)[:MOST_SEGMENTS]
-        shown = [segment for segment in told if segment in tightest]
+    shown = tightest(told, MOST_SEGMENTS, _tightness)
     yield table(view, columns, [_row(view, segment) for segment in shown])
     if len(shown) < len(told):
         yield paragraph(view, f"Not shown: {plural(len(told) - len(shown), 'segment')} with more margin.")
@@ -105,6 +107,11 @@ def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[RenderableT
 
 def _intact(segment: SegmentIsolation) -> bool:
     return segment.references.situation.kind == "intact"
+
+
+def _chain_order(segment: SegmentIsolation) -> tuple[int, tuple[int, int]]:
+    """Return what sorts chains: their missed segments, then unknown ones, then the least margin."""
+    return ORDER[segment.status], _tightness(segment)
 
 
 def _tightness(segment: SegmentIsolation) -> tuple[int, int]:

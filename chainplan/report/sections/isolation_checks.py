@@ -23,7 +23,8 @@ from chainplan.verdicts.isolation import is_asked
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-_ORDER = {"missed": 0, "not checked": 1, "met": 2}
+ORDER = {"missed": 0, "not checked": 1, "met": 2}
+"""Verdicts as a reader wants them: missed before unknown before met."""
 
 
 def checks_table(view: View, chain: ChainIsolation) -> RenderableType:
@@ -48,7 +49,7 @@ def gathered(chain: ChainIsolation) -> list[tuple[Check, list[int]]]:
             place = _part(check)
             key: tuple[object, ...] = (check.subject, place, check.needed, check.offered, check.reason)
             _, numbers = found.setdefault(key, (check, []))
-            if segment.segment.number not in numbers:
+            if numbers[-1:] != [segment.segment.number]:  # the segments come in order
                 numbers.append(segment.segment.number)
     tightest: dict[tuple[str, str], int] = {}
     for check, _ in found.values():
@@ -60,7 +61,7 @@ def gathered(chain: ChainIsolation) -> list[tuple[Check, list[int]]]:
         for check, numbers in found.values()
         if check.status != "met" or check.margin == tightest[check.subject, _part(check)]
     ]
-    return sorted(kept, key=lambda pair: (_ORDER[pair[0].status], _relative(pair[0])))
+    return sorted(kept, key=lambda pair: (ORDER[pair[0].status], _relative(pair[0])))
 
 
 def _relative(check: Check) -> float:

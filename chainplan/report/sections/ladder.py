@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from chainplan.budgets.isolation import ChainIsolation
 from chainplan.report.blocks import LadderDrawing
-from chainplan.report.timeline import Elision, Rung, Step
+from chainplan.report.ladder import Elision, Rung, Step
 
 if TYPE_CHECKING:
     from chainplan.report.sections.common import View

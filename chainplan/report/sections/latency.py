@@ -11,6 +11,7 @@ from rich.text import Text
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.terms import Sum, Term
 from chainplan.quantity import TIME
+from chainplan.report.alike import gathered
 from chainplan.report.figures import amount, signed_amount
 from chainplan.report.sections.common import (
     Cell,
@@ -100,11 +101,9 @@ def _path(view: View, latency: HazardLatency) -> str:
 
 def alike(latencies: Iterable[HazardLatency]) -> list[list[HazardLatency]]:
     """Return the hazards grouped by equal terms, so that equal arithmetic is written once."""
-    groups: dict[object, list[HazardLatency]] = {}
-    for latency in latencies:
-        key = (latency.controller, latency.path, latency.detection.terms, latency.reaction.terms)
-        groups.setdefault(key, []).append(latency)
-    return list(groups.values())
+    return gathered(
+        latencies, lambda each: (each.controller, each.path, each.detection.terms, each.reaction.terms)
+    )
 
 
 def _terms(view: View, group: Sequence[HazardLatency]) -> Iterator[RenderableType]:

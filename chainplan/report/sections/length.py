@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -10,6 +10,7 @@ from rich.text import Text
 from chainplan.budgets.length import ChainLength
 from chainplan.budgets.link import Link
 from chainplan.quantity import LENGTH, LEVEL, TIME
+from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural, runs_of, signed_amount
 from chainplan.report.sections.common import (
     STATUS_WIDTH,
@@ -35,13 +36,16 @@ MOST_CHAINS = 8
 def render(view: View) -> Iterator[RenderableType]:
     """Return what the length of every chain costs, chains alike together."""
     groups = alike(view.evaluation.lengths.values())
-    for group in groups[:MOST_CHAINS]:
+    shown = tightest(groups, MOST_CHAINS, lambda group: _tightness(group[0]))
+    for group in shown:
         names = listed([length.chain.name for length in group])
         yield heading(view, "Length", f"{names}: level and delay, worst case")
         yield from _chain(view, group[0])
-    left = sum(map(len, groups[MOST_CHAINS:]))
-    notes = [f"Not shown: {plural(left, 'chain')} more. The summary judges them too."] if left else []
-    if any(length.links for length in view.evaluation.lengths.values()):
+    left = len(view.evaluation.lengths) - sum(map(len, shown))
+    notes = []
+    if left:
+        notes.append(f"Not shown: {plural(left, 'chain')} that are no tighter. The summary judges them too.")
+    if any(length.link_makes for length in view.evaluation.lengths.values()):
         notes.append(
             "Every port and node sends anew: loss counts per segment, delay per chain. Left: level above the "
             "receiver's threshold at the worst frequency of the signal; margin: beyond what is wanted of it."
@@ -53,24 +57,50 @@ def render(view: View) -> Iterator[RenderableType]:
 
 def alike(lengths: Iterable[ChainLength]) -> list[list[ChainLength]]:
     """Return chains with the same figures together, to be drawn once."""
-    groups: dict[object, list[ChainLength]] = {}
-    for length in lengths:
-        levels = tuple(
-            (link.worst and link.worst.total, link.reason, link.segment.hop.delay)
-            for link in length.links or ()
-        )
-        waits = tuple((wait.style, wait.worst.total, wait.typical.total) for wait in length.waits)
-        groups.setdefault((length.chain.family, levels, waits), []).append(length)
-    return list(groups.values())
+    return gathered(lengths, _key)
+
+
+def _key(length: ChainLength) -> Hashable:
+    """Return all that is shown of a chain, but for the names of its parts."""
+    return (
+        length.chain.family,
+        tuple((_figures(link), tuple(numbers)) for link, numbers in makes_of(length)),
+        tuple((wait.style, wait.worst.total, wait.typical.total) for wait in length.waits),
+        (length.addresses, len(length.chain.nodes)),
+    )
+
+
+def _tightness(length: ChainLength) -> tuple[int, int]:
+    """Return what sorts chains: missed, then unknown, then the least margin."""
+    order = {"missed": 0, "not checked": 1, "met": 2}
+    return min(
+        ((order[link_status(each)], each.spare or 0) for each in length.link_makes or ()), default=(1, 0)
+    )
+
+
+def makes_of(length: ChainLength) -> list[tuple[Link, list[int]]]:
+    """Return the links that differ, each with the numbers of its segments."""
+    makes = {id(link.segment.hop): (link, list[int]()) for link in length.link_makes or ()}
+    for segment in length.chain.segments if makes else ():
+        makes[id(segment.hop)][1].append(segment.number)
+    found: dict[Hashable, tuple[Link, list[int]]] = {}
+    for link, numbers in makes.values():
+        found.setdefault(_figures(link), (link, []))[1].extend(numbers)
+    return [(link, sorted(numbers)) for link, numbers in found.values()]
+
+
+def _figures(link: Link) -> Hashable:
+    hop = link.segment.hop
+    return link.worst and link.worst.total, hop.length, hop.delay, hop.cable, link.reason
 
 
 def _chain(view: View, length: ChainLength) -> Iterator[RenderableType]:
-    if length.links is None:
+    if length.link_makes is None:
         protocol = length.chain.plan.protocol
         yield bullets(view, [f"Protocol {protocol} describes no signal, so loss is not checked."])
     else:
-        yield _links(view, length.links)
-        remarks = list(dict.fromkeys(link.note for link in length.links if link.note))
+        yield _links(view, makes_of(length))
+        remarks = list(dict.fromkeys(link.note for link in length.link_makes if link.note))
         if remarks:
             yield Text()
             yield bullets(view, [f"Ends {remark}." for remark in remarks])
@@ -78,12 +108,7 @@ def _chain(view: View, length: ChainLength) -> Iterator[RenderableType]:
     yield bullets(view, _facts(length))
 
 
-def _links(view: View, links: Sequence[Link]) -> RenderableType:
-    makes: dict[tuple[object, ...], tuple[Link, list[int]]] = {}
-    for link in links:
-        hop = link.segment.hop
-        key = (link.worst and link.worst.total, hop.length, hop.delay, hop.cable, link.reason)
-        makes.setdefault(key, (link, []))[1].append(link.segment.number)
+def _links(view: View, makes: Sequence[tuple[Link, list[int]]]) -> RenderableType:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
@@ -92,7 +117,7 @@ def _links(view: View, links: Sequence[Link]) -> RenderableType:
         Column("delay", figures=True),
         Column("segments"),
     ]
-    return table(view, columns, [_row(view, link, numbers) for link, numbers in makes.values()])
+    return table(view, columns, [_row(view, link, numbers) for link, numbers in makes])
 
 
 def _row(view: View, link: Link, numbers: list[int]) -> list[Cell]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -11,8 +11,17 @@ from rich.text import Text
 from chainplan.budgets.scan import ControllerScan
 from chainplan.quantity import RATIO, TIME
 from chainplan.report.figures import amount, listed, percent, plural
-from chainplan.report.sections.common import Cell, Column, View, heading, lines, paragraph, table
-from chainplan.report.sections.scan_drawing import draw_scan
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    by_controller,
+    heading,
+    lines,
+    paragraph,
+    table,
+)
+from chainplan.report.sections.scan_drawing import draw_scan, lanes_of
 from chainplan.verdicts.verdict import share
 
 if TYPE_CHECKING:
@@ -23,19 +32,37 @@ MOST_ROWS = 16
 
 
 def render(view: View) -> Iterator[RenderableType]:
-    """Return how every controller scans."""
-    for scan in view.evaluation.scans.values():
-        yield heading(view, "Scan", f"{scan.controller.name}: the busiest scan, worst case")
+    """Return how every controller scans, controllers alike together."""
+    shown, note = by_controller(view, view.evaluation.scans, _key)
+    for told, scan in shown:
+        yield heading(view, "Scan", f"{told.names}: the busiest scan, worst case")
+        if told.remark:
+            yield paragraph(view, told.remark)
         yield lines(view, *_facts(scan))
         yield Text()
         yield from draw_scan(view, scan)
         yield Text()
         yield from _busy(view, scan)
+    if note:
+        yield Text()
+        yield paragraph(view, note)
+
+
+def _key(scan: ControllerScan) -> Hashable:
+    """Return all that is shown of a scan, its parts by their places on the controller instead of by name."""
+    period = scan.controller.plan.scan_period
+    return (
+        (scan.longest, scan.usual, period.min, period.typical, scan.phases),
+        tuple(chain.family for chain in scan.controller.chains),
+        tuple(scan.port_busy().values()),
+        tuple(scan.chain_busy().values()),
+        lanes_of(scan),
+    )
 
 
 def _facts(scan: ControllerScan) -> Iterator[str]:
     period = scan.controller.plan.scan_period
-    worst, typical = scan.worst.total, scan.typical.total
+    worst, typical = scan.longest, scan.usual
     yield (
         f"Scan time: worst case {amount(worst, TIME, 'up')}, typical {amount(typical, TIME)}; scan period "
         f"{amount(period.min, TIME, 'down')} at its shortest"

@@ -31,7 +31,7 @@ SLOTS, PERIOD = "slots", "scan period at its shortest"
 
 def draw_scan(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     """Return the drawings of a controller's busiest scan, worst case, with what their signs mean."""
-    worst = scan.worst.total
+    worst = scan.longest
     if not worst:
         yield paragraph(view, "The busiest scan takes no time: nothing to draw.")
         return
@@ -46,13 +46,18 @@ def draw_scan(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     yield TimelineDrawing(view.look, title, tuple(lanes), max(worst, period), signs, period)
     yield Text()
     task_signs = dict(zip(_due_names(scan), cycle(LETTERS), strict=False))
-    ports = [lane for lane in _port_lanes(scan) if lane.bars]
-    lanes = [_slot_lane(scan), *ports[:MOST_PORTS]]
+    slots, *ports = lanes_of(scan)
+    lanes = [slots, *ports[:MOST_PORTS]]
     title = f"{scan.controller.name}: slots and ports in the busiest scan"
     signs = {**task_signs, RESERVE: "▒", HOST: "░", CHAIN: "█"}
     yield TimelineDrawing(view.look, title, tuple(lanes), worst, signs)
     if ports[MOST_PORTS:]:
         yield paragraph(view, f"Not drawn: {plural(len(ports) - MOST_PORTS, 'port')} more.")
+
+
+def lanes_of(scan: ControllerScan) -> tuple[Lane, ...]:
+    """Return the slots of the busiest scan, worst case, and what every port does that is not idle in it."""
+    return _slot_lane(scan), *(lane for lane in _port_lanes(scan) if lane.bars)
 
 
 def _task_kind(name: str) -> str:
@@ -67,7 +72,7 @@ def _slot_lane(scan: ControllerScan) -> Lane:
     slots = scan.slots(scan.phases.busiest_scan)
     bars = [Bar(slot.start, slot.end, _task_kind(slot.task)) for slot in slots]
     end = slots[-1].end if slots else 0
-    return Lane("slots", (*bars, Bar(end, scan.worst.total, RESERVE)))
+    return Lane("slots", (*bars, Bar(end, scan.longest, RESERVE)))
 
 
 def _port_lanes(scan: ControllerScan) -> Iterator[Lane]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -11,7 +11,7 @@ from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.terms import Case
 from chainplan.quantity import TIME
 from chainplan.report.figures import amount, plural, runs_of
-from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table
+from chainplan.report.sections.common import Cell, Column, View, by_controller, heading, paragraph, table
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -21,12 +21,26 @@ MOST_KINDS = 12
 
 
 def render(view: View) -> Iterator[RenderableType]:
-    """Return every controller's rate groups and slot table."""
-    for scan in view.evaluation.scans.values():
-        yield heading(view, "Slots", f"{scan.controller.name}: worst case, since the scan began")
+    """Return every controller's rate groups and slot table, controllers alike together."""
+    shown, note = by_controller(view, view.evaluation.scans, _key)
+    for told, scan in shown:
+        yield heading(view, "Slots", f"{told.names}: worst case, since the scan began")
         yield _tasks(view, scan)
         yield Text()
         yield from _slots(view, scan)
+    if note:
+        yield Text()
+        yield paragraph(view, note)
+
+
+def _key(scan: ControllerScan) -> Hashable:
+    """Return all that is shown of a scan: the slots follow from the phases and the lengths of the runs."""
+    return (
+        tuple((work.name, work.task.every, work.task.phase) for work in scan.works),
+        tuple(tuple(run.length for run in scan.runs[case]) for case in (Case.WORST, Case.TYPICAL)),
+        scan.phases,
+        (scan.reserve.times, scan.reserve.amount),
+    )
 
 
 def _tasks(view: View, scan: ControllerScan) -> RenderableType:

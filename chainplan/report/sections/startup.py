@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -11,7 +11,7 @@ from chainplan.budgets.sleep import SleepBudget
 from chainplan.budgets.startup import StartUp
 from chainplan.quantity import TIME, format_span
 from chainplan.report.figures import amount, listed
-from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table
+from chainplan.report.sections.common import Cell, Column, View, by_controller, heading, paragraph, table
 from chainplan.report.sections.latency import intervals
 
 if TYPE_CHECKING:
@@ -20,13 +20,22 @@ if TYPE_CHECKING:
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return every controller's start-up, and the handling times while asleep."""
-    for start in view.evaluation.start_ups:
-        yield heading(view, "Start-up", f"{start.controller}: since power-up, worst case and typical")
+    shown, note = by_controller(view, {each.controller: each for each in view.evaluation.start_ups}, _key)
+    for told, start in shown:
+        yield heading(view, "Start-up", f"{told.names}: since power-up, worst case and typical")
         yield from _start_up(view, start)
+    if note:
+        yield Text()
+        yield paragraph(view, note)
     asleep = view.evaluation.sleep
     if asleep is not None:
         yield heading(view, "Asleep", "from fault to safe state, worst case; FHTI below FTTI")
         yield from _asleep(view, asleep)
+
+
+def _key(start: StartUp) -> Hashable:
+    """Return all that is shown of a start-up."""
+    return start.missing, start.note, () if start.missing else start.milestones
 
 
 def _start_up(view: View, start: StartUp) -> Iterator[RenderableType]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.report import figures
+from chainplan.report.alike import gathered
 from chainplan.report.sections.common import (
     STATUS_STYLES,
     STATUS_WIDTH,
@@ -56,11 +57,10 @@ def in_order(verdicts: Iterable[Verdict]) -> list[Verdict]:
 
 def alike(verdicts: Iterable[Verdict]) -> list[list[Verdict]]:
     """Return verdicts that differ in nothing but whom they are about together, to be written once."""
-    groups: dict[object, list[Verdict]] = {}
-    for each in verdicts:
-        key = (each.target, each.value, each.limit, each.typical, each.dimension.name, each.note)
-        groups.setdefault(key, []).append(each)
-    return list(groups.values())
+    return gathered(
+        verdicts,
+        lambda each: (each.target, each.value, each.limit, each.typical, each.dimension.name, each.note),
+    )
 
 
 def _tightness(verdict: Verdict) -> Fraction:

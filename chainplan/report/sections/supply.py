@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ from rich.text import Text
 from chainplan.budgets.supply import ALWAYS, NEVER, NodeSupply, Spread, StringSupply
 from chainplan.budgets.terms import Case
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, format_span
+from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, percent, plural
 from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table
 
@@ -28,15 +29,17 @@ def render(view: View) -> Iterator[RenderableType]:
     """Return every string's boards, strings alike together; nothing where no node's currents are given."""
     strings = [each for each in view.evaluation.supply if any(_given(node) for node in each.nodes)]
     groups = alike(strings)
-    for group in groups[:MOST_STRINGS]:
+    shown = tightest(groups, MOST_STRINGS, lambda group: -(group[0].spread.largest if group[0].spread else 0))
+    for group in shown:
         names = listed([string.string for string in group])
         yield heading(view, "Supply", f"{names}: what its nodes draw from their cells")
         if group[0].missing:
             yield paragraph(view, f"Not worked out: {group[0].missing}.")
         else:
             yield from _string(view, group[0])
-    if len(groups) > MOST_STRINGS:
-        yield paragraph(view, f"Not shown: {plural(len(groups) - MOST_STRINGS, 'kind')} of string more.")
+    if len(shown) < len(groups):
+        left = sum(map(len, groups)) - sum(map(len, shown))
+        yield paragraph(view, f"Not shown: {plural(left, 'string')} more, with no more imbalance.")
     if groups:
         yield Text()
         yield paragraph(view, EXPLANATION)
@@ -56,14 +59,14 @@ def _given(node: NodeSupply) -> bool:
 
 def alike(strings: Sequence[StringSupply]) -> list[list[StringSupply]]:
     """Return strings whose nodes do and draw the same together, to be written once."""
-    groups: dict[object, list[StringSupply]] = {}
-    for string in strings:
-        key = tuple(
-            (id(each.node.type), each.activity.communicating, each.activity.measuring, each.cycle)
-            for each in string.nodes
-        )
-        groups.setdefault(key, []).append(string)
-    return list(groups.values())
+    return gathered(strings, _key)
+
+
+def _key(string: StringSupply) -> Hashable:
+    return tuple(
+        (id(each.node.type), each.activity.communicating, each.activity.measuring, each.cycle)
+        for each in string.nodes
+    )
 
 
 def _string(view: View, string: StringSupply) -> Iterator[RenderableType]:

@@ -24,6 +24,7 @@ from chainplan.budgets.exchange import channels
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.scan import ControllerScan, works_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.chain.ends import as_sent
 from chainplan.chain.network import CellString, Chain, Network, Node, outlines
 from chainplan.plan.model import Plan
 from chainplan.plan.readings import HAZARD_KINDS, READ_BY, READINGS, HazardKind
@@ -176,8 +177,8 @@ def _asked(tasks: dict[str, Task], chains: tuple[Chain, ...]) -> _Asked:
             asked: dict[str, None] = {}
             for reads in work.reads.values():
                 for exchange in reads:
-                    place = exchange.node
-                    nodes = chain.nodes if place is None else chain.nodes[place : place + 1]
+                    place, met = exchange.node, as_sent(work.task, chain).nodes
+                    nodes = met if place is None else met[place : place + 1]
                     asked.update(dict.fromkeys(node.name for node in nodes))
             for name in asked:
                 found[name].append((chain.controller, work.name))

@@ -1,0 +1,153 @@
+"""A ring asked by its back port costs what the same ring costs, written down from its other end.
+
+That other plan has `head` and `back` and the order of its boards exchanged and is asked by its head, so it
+needs nothing of what a task that is sent from the back does.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from strategies import Data, plan_data
+
+from chainplan.budgets.activity import activities
+from chainplan.budgets.answer_window import chain_waits
+from chainplan.budgets.terms import Case
+from chainplan.chain.degraded import Fault
+from chainplan.evaluation import Evaluation
+from chainplan.plan.checks import check_plan
+from chainplan.plan.model import Plan
+from chainplan.plan.order import parse_walk
+
+FEW = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+BURSTS = {"p_good": 1e-7, "p_bad": 0.01, "leave_good": 0.001, "leave_bad": 0.05}
+
+
+@st.composite
+def rings(draw: st.DrawFn) -> tuple[Plan, Plan]:
+    """Draw a plan whose rings are asked by their backs, and the same turned round, asked by its heads."""
+    data: Data = draw(plan_data())
+    back = f"C:{data['controllers']['C']['ports']}"
+    for wire in data["protocols"].values():
+        wire["bit_errors"] = draw(st.sampled_from([{"independent": 1e-6}, {"bursts": BURSTS}]))
+        wire["check"] = {"width": "8 bit", "polynomial": 0x2F}
+    for chain in data["chains"].values():
+        chain |= {"shape": "ring", "back": back, "read_from": "head"}
+    for task in data["tasks"].values():
+        task["sent_from"] = "back"
+    turned = data | {
+        "chains": {name: turned_round(chain) for name, chain in data["chains"].items()},
+        "tasks": {name: task | {"sent_from": "head"} for name, task in data["tasks"].items()},
+    }
+    plans = Plan.model_validate(data), Plan.model_validate(turned)
+    for plan in plans:
+        assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
+    return plans
+
+
+def turned_round(chain: Data) -> Data:
+    order = []
+    for walk in map(parse_walk, reversed(chain["order"])):
+        assert walk is not None
+        way = "" if walk.down else " down"
+        order += [f"{walk.string}.{position}{way}" for position in reversed([*walk.positions()])]
+    ends = {"head": chain["back"], "back": chain["head"], "head_segment": {}}
+    return chain | ends | {"order": order, "back_segment": chain["head_segment"]}
+
+
+@FEW
+@given(rings())
+def test_all_that_a_scan_costs_is_the_same(plans: tuple[Plan, Plan]) -> None:
+    there, back = map(Evaluation, plans)
+    assert scanned(there) == scanned(back)
+    assert latencies(there) == latencies(back)
+    assert coverage(there) == coverage(back)
+    assert errors(there) == pytest.approx(errors(back), rel=1e-9)
+    assert nodes(there) == nodes(back)
+
+
+def scanned(evaluation: Evaluation) -> Any:
+    scan, (traffic,) = evaluation.scans["C"], evaluation.traffic
+    return (
+        [scan.scan_time(case).total for case in Case],
+        [[run.length for run in scan.runs[case]] for case in Case],
+        scan.reserve.total,
+        scan.phases.phases,
+        scan.port_busy(),
+        scan.chain_busy(),
+        [
+            (each.task, each.age.total, each.typical_age.total, each.skew.total, each.typical_skew.total)
+            for each in evaluation.samples
+        ],
+        [(task.task, task.samples, task.payload, task.wire.total, task.host_bus) for task in traffic.tasks],
+        traffic.busiest_scan.total,
+        {
+            (chain.name, wait.style): (wait.node, wait.worst.total, wait.typical.total)
+            for chain in scan.controller.chains
+            for wait in chain_waits(scan, chain)
+        },
+    )
+
+
+def latencies(evaluation: Evaluation) -> Any:
+    return [
+        (each.hazard, each.path, each.detection.total, each.typical_detection.total)
+        for each in evaluation.latencies
+        if "alarm" not in each.path
+    ]
+
+
+def coverage(evaluation: Evaluation) -> Any:
+    found = {}
+    for kind, covered in evaluation.coverage.kinds.items():
+        tests = {(test.task, test.interval.total) for test in covered.tests}
+        found[kind] = covered.total, covered.covered.total, tests
+    return found
+
+
+def errors(evaluation: Evaluation) -> list[float]:
+    found = evaluation.errors["C"]
+    residual = evaluation.residual
+    sums = [found.lost, found.typical_lost, found.unheard, found.mean_scan]
+    if residual is not None:
+        sums += [residual.total, residual.usual]
+    return [found.retries, *(each.total for each in sums if each is not None)]
+
+
+def nodes(evaluation: Evaluation) -> Any:
+    """What a node does, and how long its balancing may run."""
+    scan = evaluation.scans["C"]
+    busy = {each.node.name: each[1:] for each in activities(scan)}
+    balanced = {
+        frozenset(group.nodes): (group.pausing, group.left.total) for group in evaluation.balancing["C"]
+    }
+    return busy, balanced
+
+
+@FEW
+@given(rings())
+def test_every_fault_is_known_at_the_same_time(plans: tuple[Plan, Plan]) -> None:
+    there, back = map(Evaluation, plans)
+    turned = {}
+    for outcome in back.faults.outcomes:
+        turned[name_in(there, outcome.fault)] = outcome
+    assert {each.name for each in there.faults.outcomes} == set(turned)
+    for outcome in there.faults.outcomes:
+        other = turned[outcome.name]
+        assert (outcome.nodes, outcome.cells) == (other.nodes, other.cells)
+        known, again = outcome.known, other.known
+        assert (known and known.total) == (again and again.total), outcome.name
+        scans = there.faults.rescan(outcome), back.faults.rescan(other)
+        assert scans[0].reserve == scans[1].reserve
+
+
+def name_in(evaluation: Evaluation, fault: Fault) -> str:
+    """Return what a fault is called in the plan that is written down from the other end."""
+    if fault.kind != "segment open or shorted":
+        return fault.name
+    chain = evaluation.network.chains[fault.chain]
+    number = len(chain.segments) + 1 - fault.place
+    return fault._replace(part=f"{fault.chain}#{number}", place=number).name

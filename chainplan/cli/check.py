@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from chainplan.cli.files import same_file, write_result
+from chainplan.cli.files import OutputError, same_file, write_result
 from chainplan.cli.guard import UNUSABLE, UserError, complain, write_out
 from chainplan.cli.plans import open_plan, plain_look
 from chainplan.plan.problems import dotted, escape, render_all
@@ -57,7 +57,7 @@ def _files(plans: Iterable[str], junit: str | None, markdown: str | None, settin
     from chainplan.report.markdown import markdown_text
 
     begun = datetime.now(UTC)
-    checked = [_checked(plan, settings) for plan in plans]
+    checked = [_checked(plan, settings, junit, markdown) for plan in plans]
     if "-" not in (junit, markdown):
         look = plain_look(None)
         write_out(
@@ -73,15 +73,20 @@ def _files(plans: Iterable[str], junit: str | None, markdown: str | None, settin
     return 1 if any(verdict.status == "missed" for plan in checked for verdict in plan.verdicts) else 0
 
 
-def _checked(plan: str, settings: Settings) -> CheckedPlan:
-    """Check one plan; what cannot be used is told on stderr, too."""
+def _checked(plan: str, settings: Settings, *results: str | None) -> CheckedPlan:
+    """Check one plan; what cannot be used is told on stderr, too.
+
+    Raises :class:`OutputError` where a file for the results cannot be written, or is one the plan is made of.
+    """
     from time import perf_counter
 
     from chainplan.report.checked import CheckedPlan
 
     begun = perf_counter()
     try:
-        loaded, evaluation = open_plan(plan, settings)
+        loaded, evaluation = open_plan(plan, settings, *results)
+    except OutputError:
+        raise
     except UserError as refusal:
         complain(str(refusal))
         return CheckedPlan(plan, "", "", (), (), "", str(refusal), perf_counter() - begun)

@@ -15,6 +15,10 @@ Content = str | bytes | Callable[[BinaryIO], None]
 """What a file gets: a text, bytes, or something that writes into it piece by piece."""
 
 
+class OutputError(UserError):
+    """A file that no result can or may be written to."""
+
+
 def write_result(text: str, out: str | None) -> None:
     """Write a result to a file, or to stdout where none is named (or ``-``)."""
     if out is None or out == "-":
@@ -26,16 +30,18 @@ def write_result(text: str, out: str | None) -> None:
 def check_output(out: str | None, read: Iterable[str]) -> None:
     """Refuse a file that a result cannot be written to, before any work; `read` are the files it comes from.
 
-    Raises :class:`UserError`.
+    Raises :class:`OutputError`.
     """
     if out is None or out == "-":
         return
     for name in read:
         if same_file(out, name):
-            raise UserError(f"{escape(out)}: the result comes from this file and does not replace it")
+            raise OutputError(f"{escape(out)}: the result comes from this file and does not replace it")
     folder = os.path.dirname(os.path.realpath(out)) if "\0" not in out else ""
     if folder and not os.path.isdir(folder):
-        raise UserError(f"{escape(out)}: the file cannot be written: there is no directory {escape(folder)}")
+        raise OutputError(
+            f"{escape(out)}: the file cannot be written: there is no directory {escape(folder)}"
+        )
 
 
 def same_file(one: str, other: str) -> bool:

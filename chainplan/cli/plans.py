@@ -14,18 +14,20 @@ from chainplan.report.figures import Look
 
 
 def open_plan(
-    name: str, settings: Sequence[str] | None = None, out: str | None = None
+    name: str, settings: Sequence[str] | None = None, *results: str | None
 ) -> tuple[LoadedPlan, Evaluation]:
     """Read and check a plan; its warnings go to stderr. Raises :class:`UserError` with every problem.
 
-    `settings` are values set instead of what the file says (:mod:`chainplan.plan.settings`). `out` is where
-    the result will go: refused here, before any work, where that cannot be.
+    `settings` are values set instead of what the file says (:mod:`chainplan.plan.settings`). `results`
+    are the files that what comes of it goes to: refused here, before any work, where that cannot be, as
+    :class:`~chainplan.cli.files.OutputError`.
     """
     try:
         loaded = load_plan(name, settings or (), called="--with")
     except PlanError as error:
         raise UserError(render_all(error.problems)) from None
-    check_output(out, loaded.sources.files())
+    for out in results:
+        check_output(out, loaded.sources.files())
     if loaded.warnings:
         complain(render_all(loaded.warnings))
     return loaded, Evaluation(loaded.plan)

@@ -72,6 +72,18 @@ def test_no_result_replaces_a_plan_nor_the_other_result() -> None:
     assert not Path("x").exists()
 
 
+def test_no_result_replaces_a_file_that_a_plan_includes() -> None:
+    library = next((Path(__file__).parents[2] / "configs" / "library").glob("*.yaml")).read_bytes()
+    Path("parts.yaml").write_bytes(library)
+    Path("whole.yaml").write_text(f"include: [parts.yaml]\n{STARTER}", encoding="utf-8")
+    assert Run("whole.yaml").code == 0
+    for option in ("--junit", "--markdown"):
+        run = Run("good.yaml", "whole.yaml", option, "./parts.yaml")
+        assert (run.code, run.out) == (2, "")
+        assert run.err == "./parts.yaml: the result comes from this file and does not replace it\n"
+    assert Path("parts.yaml").read_bytes() == library
+
+
 def test_what_cannot_be_written_is_told_and_leaves_what_was_there() -> None:
     run = Run("good.yaml", "--junit", "nowhere/j.xml")
     assert run.code == 2

@@ -119,10 +119,10 @@ class FaultBudget:
             own = self.network.chains[fault.chain].nodes[fault.place - 1].cells
         known = None
         if fault.kind != "controller dead":
-            known = self._detections[fault.controller].known(fault, gaps, self._jammed(fault))
+            known = self._detections[fault.controller].known(fault, gaps, self.jams(fault))
         return Outcome(fault, gaps, left, nodes, cells, cells - own, known)
 
-    def _jammed(self, fault: Fault) -> bool:
+    def jams(self, fault: Fault) -> bool:
         """Tell whether a fault makes every read of its chain fail for good."""
         babbles = fault.kind == "node babbling"
         return babbles and jams_for_good(self.network.chains[fault.chain], fault.place)
@@ -246,12 +246,17 @@ class FaultBudget:
         mine = [each for each in self.counted if each.fault.controller == controller]
         return [each for each in mine if each.known is None], len(mine)
 
+    def on_way_back(self, outcome: Outcome) -> bool:
+        """Tell whether nothing has failed but the way from the last node of rings to their back port."""
+        chains = self.network.chains
+        return all(gap.start == gap.end == len(chains[gap.chain].nodes) for gap in outcome.gaps)
+
     def unheeded(self, hidden: Iterable[Outcome]) -> dict[str, int]:
         """Return the tasks that would show faults, were they counted by a `chain loss` hazard: how many."""
         found: Counter[str] = Counter()
         for each in hidden:
             detection = self._detections[each.fault.controller]
-            found.update(detection.unheeded(each.fault, each.gaps, self._jammed(each.fault)))
+            found.update(detection.unheeded(each.fault, each.gaps, self.jams(each.fault)))
         return dict(found)
 
     def shown(self, controller: str) -> Sum:

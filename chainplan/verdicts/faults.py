@@ -24,7 +24,13 @@ def fault_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
                 seen = evaluation.faults.seen(outcome)
                 subject, figure = f"one {kind}", f"{outcome.figure}/cells"
                 target, where = "cells seen after a fault", outcome.name
-                yield Verdict(target, subject, seen.total, "at least", least, RATIO, figure, where)
+                never_cut_off = kind == "node babbling" and evaluation.faults.jams(outcome.fault)
+                note = (
+                    "nothing cuts it off: its type has no `jabber_limit`"
+                    if never_cut_off and seen.total < least
+                    else ""
+                )
+                yield Verdict(target, subject, seen.total, "at least", least, RATIO, figure, where, note)
     if targets.fault_known or targets.recovery:
         for name in evaluation.scans:
             yield from _fault_times(evaluation.faults, name, targets)
@@ -38,7 +44,11 @@ def _never_known(faults: FaultBudget, hidden: Sequence[Outcome]) -> str:
         f"; task {task} misses answers after {number} of them, but no hazard `chain loss` counts that"
         for task, number in faults.unheeded(hidden).items()
     )
-    return f"never known: {names}{more}{unheeded}"
+    hint = unheeded or (_WAY_BACK if all(map(faults.on_way_back, hidden)) else "")
+    return f"never known: {names}{more}{hint}"
+
+
+_WAY_BACK = "; a task `sent_from: back` would use the way back"
 
 
 def _fault_times(faults: FaultBudget, name: str, targets: Targets) -> Iterator[Verdict]:

@@ -40,6 +40,7 @@ from chainplan.chain.degraded import single_faults
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
+from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import TIME, Span, parse_quantity
 from chainplan.sums import all_sums
 from chainplan.verdicts import SCANNING, judge
@@ -399,3 +400,38 @@ def test_what_a_fault_loses_is_found_without_the_scans_of_the_other_controllers(
         assert lost_targets(evaluation, each) == lost
         found += len(lost)
     assert found
+
+
+class TestWhatWouldMendIt:
+    """A miss names the way out of it."""
+
+    WAY_BACK = Task.model_validate({"kind": "read", "reads": "status", "data": "1 byte", "sent_from": "back"})
+
+    def shown(self, plan: Plan) -> str:
+        return verdicts(with_targets(plan, fault_known="1 s"), "faults that a read shows")["bridge"].where
+
+    def test_a_hidden_way_back(self) -> None:
+        where = self.shown(example("harbour-ferry"))
+        assert where.startswith("never known: segment ring-1#11 open or shorted, ")
+        assert where.endswith(" and 5 more; a task `sent_from: back` would use the way back")
+
+    def test_a_task_that_nobody_counts(self) -> None:
+        plan = example("harbour-ferry")
+        actuators = plan.controllers["bridge"].actuators
+        lost = Hazard.model_validate(
+            {"kind": "chain loss", "task": "cells", "tolerant_time": "1 s", "reaction": next(iter(actuators))}
+        )
+        tasks = {"cells": next(iter(plan.tasks.values())), "way back": self.WAY_BACK}
+        plan = plan.model_copy(update={"tasks": tasks, "hazards": {"lost": lost}})
+        hint = "; task way back misses answers after 8 of them, but no hazard `chain loss` counts that"
+        assert self.shown(plan).endswith(" and 5 more" + hint)
+        anyone = {"lost": lost.model_copy(update={"task": None})}
+        assert self.shown(plan.model_copy(update={"hazards": anyone})) == ""
+
+    def test_a_node_that_nothing_cuts_off(self) -> None:
+        for plan, note in (
+            (example("harbour-ferry"), "nothing cuts it off: its type has no `jabber_limit`"),
+            (with_jabber_limit(example("harbour-ferry")), ""),
+        ):
+            found = verdicts(with_targets(plan, cells_seen_after_fault="80 %"), "cells seen after a fault")
+            assert found["one node babbling"].note == note

@@ -8,6 +8,8 @@ its evaluation:
     FRTI = sum over messages of (P + R) + sum over units of (P_h + C_h) + command + opening
 
 (turns * P for a message whose values go out in turns: the fault may stand in any of them.)
+
+Of several messages that tell the same fault the last one counts, unless the plan says that the first does.
 """
 
 from __future__ import annotations
@@ -57,9 +59,9 @@ def told_budget(plan: Plan, scans: dict[str, ControllerScan], uplink: Uplink | N
         each: list[HazardLatency] = []
         for controller, scan in scans.items():
             for latency in latency_budget({controller: scan}, {name: hazard}):
-                way = _slowest(plan, uplink, hazard, controller)
+                way, missing = _counting(plan, uplink, hazard, controller)
                 if way is None:
-                    unbounded[name] = f"{controller} sends no {hazard.told_by}"
+                    unbounded[name] = f"{controller} sends no {missing}"
                 elif way.unbounded:
                     unbounded[name] = way.unbounded
                 else:
@@ -69,7 +71,22 @@ def told_budget(plan: Plan, scans: dict[str, ControllerScan], uplink: Uplink | N
     return Told(found, unbounded)
 
 
-def _slowest(plan: Plan, uplink: Uplink, hazard: Hazard, controller: str) -> _Way | None:
+def _counting(plan: Plan, uplink: Uplink, hazard: Hazard, controller: str) -> tuple[_Way | None, str]:
+    """Return the way of a controller's finding that counts; None where there is none, and by what message.
+
+    By each message it is the slowest; of several messages the slowest again, or the fastest.
+    """
+    told_by = hazard.told_by or ()
+    ways = {name: _slowest(plan, uplink, name, controller) for name in told_by}
+    known = [way for way in ways.values() if way is not None]
+    missing = [name for name, way in ways.items() if way is None]
+    last = hazard.told_with == "last"
+    if not known or (missing and last):
+        return None, " nor ".join(missing)
+    return (max if last else min)(known, key=lambda each: each.worth), ""
+
+
+def _slowest(plan: Plan, uplink: Uplink, name: str, controller: str) -> _Way | None:
     """Return the slowest way of a finding of a controller by the message named; None where there is none."""
     known: dict[str, _Way | None] = {}
 
@@ -81,7 +98,7 @@ def _slowest(plan: Plan, uplink: Uplink, hazard: Hazard, controller: str) -> _Wa
     def heard(message: Message) -> list[Message]:
         return [each for each in uplink.messages.values() if each.family in message.plan.passes_on]
 
-    ways = [way(each) for each in uplink.messages.values() if each.family == hazard.told_by]
+    ways = [way(each) for each in uplink.messages.values() if each.family == name]
     return max((each for each in ways if each is not None), key=lambda each: each.worth, default=None)
 
 

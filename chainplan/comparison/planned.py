@@ -132,6 +132,8 @@ def _items(
 def _meaning(value: Any, field: tuple[type, str], renames: Renames) -> Hashable:
     if isinstance(value, BoardWalk):
         return walk_meaning(value)
+    if isinstance(value, tuple) and field in REFERENCES:
+        return tuple(new_name(each, REFERENCES[field], renames) for each in value)
     if isinstance(value, str) and field in REFERENCES:
         if field in ((ChainPlan, "head"), (ChainPlan, "back")):
             return new_port(value, renames)

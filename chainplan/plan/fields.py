@@ -239,5 +239,26 @@ Ports = Annotated[
 ]
 """The ports of a controller, by name."""
 
+MOST_NAMES = 20
+
+
+def _names(value: Any) -> Any:
+    """Let a single name stand for a list of one."""
+    if isinstance(value, str):
+        return [value]
+    if not isinstance(value, (list, tuple)) or not 1 <= len(value) <= MOST_NAMES:
+        raise refusal("one name or several are wanted here", "a name, or a list of names, such as [a, b]")
+    return value
+
+
+Names = Annotated[
+    tuple[Name, ...],
+    BeforeValidator(
+        _names,
+        json_schema_input_type=Name | Annotated[list[Name], Field(min_length=1, max_length=MOST_NAMES)],
+    ),
+]
+"""One name or several."""
+
 ZERO = Span(0, 0, 0)
 """A quantity that is absent: nothing is added to a sum."""

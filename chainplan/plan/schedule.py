@@ -6,7 +6,20 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from chainplan.plan.fields import ZERO, Bits, Charge, Count, CountOrNone, Name, Note, Part, Ratio, Time, Truth
+from chainplan.plan.fields import (
+    ZERO,
+    Bits,
+    Charge,
+    Count,
+    CountOrNone,
+    Name,
+    Names,
+    Note,
+    Part,
+    Ratio,
+    Time,
+    Truth,
+)
 from chainplan.plan.parts import ReadStyle
 from chainplan.plan.readings import HazardKind, Quantity
 from chainplan.plan.standby import AlarmPath, BalancingTarget
@@ -74,7 +87,7 @@ class Hazard(Part):
     """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61).
 
     With an `alarm` the nodes watch for it themselves, beside the tasks that read it. The `reaction` is an
-    actuator of the controller that reads it, or of the unit `reaction_at`, which it tells by the message
+    actuator of the controller that reads it, or of the unit `reaction_at`, which it tells by the messages
     `told_by` of the uplink when its evaluation has found the fault.
     """
 
@@ -96,8 +109,10 @@ class Hazard(Part):
     """An actuator of every controller, or of the unit `reaction_at`."""
     reaction_at: Name | None = None
     """A master, or a single controller, that is told of the fault and reacts."""
-    told_by: Name | None = None
-    """The message of the uplink that tells it."""
+    told_by: Names | None = None
+    """The message of the uplink that tells it, or several, as on redundant buses."""
+    told_with: Literal["first", "last"] = "last"
+    """Which of several messages counts: the `last`, where any may fail or all must agree, or the `first`."""
     note: Note = ""
     """Free text for readers of the plan."""
 

@@ -219,7 +219,8 @@ def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator
         return
     if told_by is not None and unit is None:
         text = "the controller that reads it reacts, so nobody needs to be told"
-        yield Finding(text, (*path, "told_by"), told_by, "reaction_at: UNIT beside it", at_key=True)
+        wanted = "reaction_at: UNIT beside it"
+        yield Finding(text, (*path, "told_by"), ", ".join(told_by), wanted, at_key=True)
     if unit is None:
         return
     if told_by is None:
@@ -227,9 +228,13 @@ def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator
         yield Finding(text, (*path, "told_by"), None, "told_by: MESSAGE", at_key=True)
     messages = plan.uplink.messages if plan.uplink else {}
     telling = [name for name, message in messages.items() if message.carries or message.passes_on]
-    if told_by is not None and told_by not in telling and not wrong.within("uplink"):
-        word = "no message has this name" if told_by not in messages else "this message tells nothing"
-        yield unknown(told_by, (*path, "told_by"), telling, "message")._replace(message=word)
+    for number, name in enumerate(told_by or ()):
+        here: KeyPath = (*path, "told_by", number) if len(told_by or ()) > 1 else (*path, "told_by")
+        if name in (told_by or ())[:number]:
+            yield Finding("this message is named twice", here, name, "each message once")
+        elif name not in telling and not wrong.within("uplink"):
+            word = "no message has this name" if name not in messages else "this message tells nothing"
+            yield unknown(name, here, telling, "message")._replace(message=word)
     found = find_sender(plan, unit)
     if found is None or len(found.copies) > 1:
         if not wrong.within("controllers") and not wrong.within("uplink"):

@@ -170,7 +170,7 @@ class TestTwoWays:
         "actuators": {"main contactor": {"command": "1 ms", "opening": "40 ms"}},
     }
 
-    def told(self, bit_rate: str, period: str) -> Told:
+    def told(self, bit_rate: str, period: str, **hazard: Any) -> Told:
         """Return what is told where a second message `late` goes over a bus of its own."""
         late = MESSAGES["state"] | {"bus": "second", "identifier": 0x300, "period": period}
         pack = {
@@ -186,7 +186,7 @@ class TestTwoWays:
             "masters": {"master": self.LOWER, "lower": self.LOWER},
             "messages": MESSAGES | {"late": late, "pack": pack},
         }
-        evaluation = evaluated(plan_of(hazard={"told_by": "pack"}, uplink=uplink))
+        evaluation = evaluated(plan_of(hazard=hazard or {"told_by": "pack"}, uplink=uplink))
         return told_budget(evaluation.plan, evaluation.scans, evaluation.uplink)
 
     def test_the_later_way_counts(self) -> None:
@@ -198,6 +198,36 @@ class TestTwoWays:
         assert latency.reaction.total == (400_000 + 270 + 13_000 + 50_000 + 13_000 + 41_000) * US + pack
         middle = {term.label: term.total for term in latency.typical_reaction.terms}
         assert middle["evaluation of lower has just run"] == 9 * MS
+
+    def test_of_two_buses_the_later_counts_or_the_first_as_the_plan_says(self) -> None:
+        # state: 30 ms, late: 400 ms, two frames of 135 us each and one of pack in front; master's 13 + 41 ms
+        both = ["state", "late"]
+        for hazard, period in (
+            ({"told_by": both}, 400_000),
+            ({"told_by": both, "told_with": "last"}, 400_000),
+            ({"told_by": both, "told_with": "first"}, 30_000 + 135),
+            ({"told_by": "late"}, 400_000),
+            ({"told_by": ["state"], "told_with": "first"}, 30_000 + 135),
+        ):
+            latency = self.told("1 Mbit/s", "400 ms", **hazard).latencies["high"]
+            assert latency.reaction.total == (period + 270 + 13_000 + 41_000) * US, hazard
+
+    def test_a_bus_without_a_bound_bounds_nothing_but_may_be_left_out(self) -> None:
+        both = ["state", "late"]
+        assert self.told("5 kbit/s", "10 ms", told_by=both).unbounded["high"].startswith("late-")
+        first = self.told("5 kbit/s", "10 ms", told_by=both, told_with="first")
+        assert first.unbounded == {}
+        assert "told master by state-" in first.latencies["high"].path
+
+    def test_a_controller_that_sends_one_of_them_tells_by_no_later_one(self) -> None:
+        one = MESSAGES["state"] | {"sender": "host-2", "identifier": 0x400}
+        messages = MESSAGES | {"one": one}
+        for told_with, bounded in (("last", False), ("first", True)):
+            hazard = {"told_by": ["state", "one"], "told_with": told_with}
+            evaluation = evaluated(plan_of(hazard=hazard, messages=messages))
+            told = told_budget(evaluation.plan, evaluation.scans, evaluation.uplink)
+            assert bool(told.latencies) is bounded
+            assert told.unbounded == ({} if bounded else {"high": "host-1 sends no one"})
 
     def test_a_way_without_a_bound_is_later_than_any(self) -> None:
         # late: 135 bits take 27 ms at 5 kbit/s, and two of them every 10 ms more than the whole bus
@@ -349,6 +379,8 @@ BOUND = latency_of(plan_of()).handling.total
         ),
         ({"told_by": "sate"}, "no message has this name"),
         ({"told_by": "mute"}, "this message tells nothing"),
+        ({"told_by": ["state", "mute"]}, "this message tells nothing"),
+        ({"told_by": ["state", "state"]}, "this message is named twice"),
         ({"reaction_at": "mister"}, "no single controller or master has this name"),
         ({"reaction_at": "host"}, "no single controller or master has this name"),
         ({"reaction": "string contactor"}, "`master` has no actuator of this name"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import types
 from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, BeforeValidator
 from pydantic.fields import FieldInfo
 
 from chainplan.plan.fields import Reads
@@ -111,11 +111,21 @@ def _words(slot: Slot) -> str:
         return "a mapping with keys of " + ", ".join(_keys(kind))
     if get_origin(kind) is Literal:
         return "one of " + ", ".join(map(str, get_args(kind)))
+    if get_origin(kind) is tuple:
+        return f"{_one_instead(slot)}, or a list of names, such as [a, b]"
     limits = _limits(slot)
     if kind in (int, float) and "le" in limits:
         least = f"from {limits['ge']}" if "ge" in limits else f"above {limits['gt']} up"
         return f"{_KIND_WORDS[kind]} {least} to {limits['le']}"
     return _KIND_WORDS.get(get_origin(kind) or kind, "")
+
+
+def _one_instead(slot: Slot) -> str:
+    """Return what may stand in place of a list of names: how many they are, or a single one."""
+    alone = [
+        get_args(each.json_schema_input_type)[0] for each in slot.extras if isinstance(each, BeforeValidator)
+    ]
+    return "a whole number" if alone and _bare(Slot(alone[0])).type is int else "a name"
 
 
 _KIND_WORDS: dict[Any, str] = {
@@ -125,7 +135,6 @@ _KIND_WORDS: dict[Any, str] = {
     int: "a whole number",
     list: "a list, such as [a, b]",
     str: "a text",
-    tuple: "a whole number, or a list of names, such as [a, b]",
 }
 
 

@@ -8,9 +8,10 @@ import pytest
 
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
+from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
-from chainplan.quantity import TIME, VOLTAGE, parse_quantity
+from chainplan.quantity import TIME, VOLTAGE
 from chainplan.sums import all_sums
 from chainplan.verdicts.verdict import Sense, Status, Verdict
 

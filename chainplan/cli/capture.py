@@ -12,7 +12,8 @@ from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan
 from chainplan.cli.progress import progress
 from chainplan.plan.problems import escape, nearest
-from chainplan.quantity import RATIO, TIME, Dimension, QuantityError, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import RATIO, TIME, Dimension, QuantityError
 
 if TYPE_CHECKING:
     from chainplan.captures.compare import Channel, Options, Result

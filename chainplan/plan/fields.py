@@ -14,7 +14,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchem
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from chainplan import quantity
-from chainplan.quantity import Dimension, QuantityError, Span, format_ticks, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import Dimension, QuantityError, Span, format_ticks
 
 MOST_COUNT = 100_000
 """Largest count of equal parts in one line of a plan."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from decimal import Decimal, localcontext
 
-from chainplan.quantity import RATIO, Dimension, QuantityError, Span, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import RATIO, Dimension, QuantityError, Span
 
 _SHARE_DIGITS = 6
 _DIGITS = 60

@@ -9,9 +9,10 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from chainplan.plan.problems import KeyPath
+from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.settings import Key, parse_key
 from chainplan.plan.yaml_nodes import resolves_to_itself
-from chainplan.quantity import QuantityError, parse_quantity
+from chainplan.quantity import QuantityError
 from chainplan.study.ranges import Range, dimension_at, number_and_unit
 
 Pick = int | str

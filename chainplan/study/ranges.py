@@ -13,7 +13,8 @@ from typing import Any, NamedTuple
 
 from chainplan.plan.model_words import Slot, expected_words, slot_at
 from chainplan.plan.problems import KeyPath
-from chainplan.quantity import DIMENSIONS, Dimension, QuantityError, Span, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import DIMENSIONS, Dimension, QuantityError, Span
 
 DIGITS = 6
 """Significant digits of a value between the ends of a range."""

@@ -9,7 +9,8 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.layout import Recovery
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.quantity import RATIO, TIME, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import RATIO, TIME
 from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parent.parent.parent / "configs"

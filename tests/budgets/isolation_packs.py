@@ -11,7 +11,8 @@ from chainplan.budgets.isolation_checks import Check
 from chainplan.chain.build import build_network
 from chainplan.chain.network import Network
 from chainplan.plan.model import Plan
-from chainplan.quantity import VOLTAGE, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import VOLTAGE
 
 Stack = Sequence[Mapping[str, Any]]
 """Steps of a string from HV- upward, as in a plan."""

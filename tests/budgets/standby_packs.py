@@ -9,7 +9,8 @@ from typing import Any
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
-from chainplan.quantity import CAPACITY, CURRENT, TIME, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import CAPACITY, CURRENT, TIME
 
 Data = dict[str, Any]
 

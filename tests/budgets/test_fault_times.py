@@ -29,7 +29,8 @@ from chainplan.budgets.fault_recovery import NO_SWITCH, NOTHING_LEFT, READ_ON
 from chainplan.budgets.faults import Outcome
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
-from chainplan.quantity import TIME, Span, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import TIME, Span
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
 from chainplan.witness.simulate import simulate

@@ -40,8 +40,9 @@ from chainplan.chain.degraded import single_faults
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
+from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.schedule import Hazard, Task
-from chainplan.quantity import TIME, Span, parse_quantity
+from chainplan.quantity import TIME, Span
 from chainplan.sums import all_sums
 from chainplan.verdicts import SCANNING, judge
 

@@ -14,7 +14,8 @@ from isolation_packs import BARRIER, SEGMENTS, Stack, check, pack, segments, vol
 from chainplan.budgets.isolation import SegmentIsolation
 from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.load import load_plan
-from chainplan.quantity import LENGTH, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import LENGTH
 from chainplan.verdicts.isolation import is_asked
 
 

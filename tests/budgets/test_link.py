@@ -15,8 +15,9 @@ from chainplan.budgets.line import CABLE_CLASSES
 from chainplan.budgets.link import Link, cable_impedance, cable_line, pair_span
 from chainplan.budgets.terms import Sum
 from chainplan.plan.parts import CableType
+from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.wire_parts import CableClass, Pair
-from chainplan.quantity import LENGTH, LEVEL, Span, parse_quantity
+from chainplan.quantity import LENGTH, LEVEL, Span
 
 DB = 10**6
 CAT5E = {"velocity": "0.585 c", "loss_class": "category 5e"}

@@ -22,7 +22,8 @@ from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.chain.network import Node
 from chainplan.evaluation import Evaluation
 from chainplan.plan.parts import Currents, NodeType, Relay
-from chainplan.quantity import RATIO, Span, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import RATIO, Span
 from chainplan.verdicts.verdict import Verdict
 from chainplan.witness.draw import Draw
 from chainplan.witness.simulate import simulate

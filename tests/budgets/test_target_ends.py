@@ -12,7 +12,8 @@ import pytest
 from standby_packs import evaluation_of, ticks, unchecked
 
 from chainplan.evaluation import Evaluation
-from chainplan.quantity import RATIO, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import RATIO
 from chainplan.sums import all_sums
 from chainplan.verdicts.verdict import Verdict
 

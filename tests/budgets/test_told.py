@@ -16,7 +16,8 @@ from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
 from chainplan.plan.layout import Evaluation as Evaluates
 from chainplan.plan.model import Plan
-from chainplan.quantity import TIME, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import TIME
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.play import play

@@ -14,9 +14,10 @@ import chainplan
 from chainplan.plan.editor_schema import plan_schema, quantity_schema
 from chainplan.plan.load import load_source
 from chainplan.plan.model import Plan
+from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.source import parse_source, read_source
 from chainplan.plan.starter import STARTER
-from chainplan.quantity import BITS, DIMENSIONS, RATIO, TIME, VOLTAGE, parse_quantity
+from chainplan.quantity import BITS, DIMENSIONS, RATIO, TIME, VOLTAGE
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = sorted((ROOT / "configs").glob("*.yaml"))

@@ -7,8 +7,9 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
+from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.spelling import spelled
-from chainplan.quantity import BIT_RATE, LENGTH, TIME, VOLTAGE, Dimension, Span, parse_quantity
+from chainplan.quantity import BIT_RATE, LENGTH, TIME, VOLTAGE, Dimension, Span
 
 TICKS = st.integers(0, 10**24)
 

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chainplan.quantity import BITS, LENGTH, RATIO, TIME, VOLTAGE, Dimension, parse_quantity
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import BITS, LENGTH, RATIO, TIME, VOLTAGE, Dimension
 from chainplan.report.figures import (
     Look,
     byte_number,

@@ -207,10 +207,10 @@ def _no_two_alike(channels: Sequence[Channel], signals: Sequence[object]) -> Non
 
 
 def _variable(signal: str, variables: Sequence[Variable]) -> Variable:
-    """Return the variable of a name: the whole name with its scopes, or the last part of it alone."""
+    """Return the variable of a name: the whole name with its scopes, or its last parts where one has them."""
     wanted = signal.replace("/", ".")
     found = [each for each in variables if each.name == wanted]
-    found = found or [each for each in variables if each.name.rpartition(".")[2] == signal]
+    found = found or [each for each in variables if each.name.endswith(f".{wanted}")]
     if len({each.code for each in found}) == 1:
         return found[0]
     if found:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from chainplan.cli.guard import UserError, write_out
@@ -14,6 +15,9 @@ from chainplan.verdicts.verdict import Verdict
 MOST_NAMES = 20
 """Figures of the same words that a refusal lists."""
 
+MOST_DIGITS = 18
+"""Digits of a number in a name that set its order."""
+
 
 def run(plan: str, figure: str, settings: Sequence[str] | None, width: int | None) -> int:
     """Print the figure that the words mean, or the list of all figures."""
@@ -23,7 +27,7 @@ def run(plan: str, figure: str, settings: Sequence[str] | None, width: int | Non
     if not figure.strip():
         write_out(figure_list(sums, look))
         return 0
-    found = matching(figure, sums)
+    found = sorted(matching(figure, sums), key=in_order)
     if len(found) == 1:
         write_out(explain_figure(found[0], sums[found[0]](), evaluation.verdicts, look))
         return 0
@@ -40,6 +44,12 @@ def _no_figure(words: str, verdicts: Sequence[Verdict]) -> list[str]:
         f"{each.target}, {each.subject}: there is no figure to explain: {each.note or worst(each)}"
         for each in about
     ]
+
+
+def in_order(name: str) -> list[tuple[int, str]]:
+    """Return the sorting key of a name by which numbers in it count as numbers: ring#2 before ring#10."""
+    parts = re.split(r"([0-9]+)", name)
+    return [(int(part[:MOST_DIGITS]), part) if part.isdecimal() else (0, part) for part in parts]
 
 
 def _refusal(figure: str, found: list[str], close: str | None) -> list[str]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -158,30 +159,59 @@ def groups(comparison: Comparison) -> list[TargetGroup]:
 
 
 def _group(rows: list[TargetRow]) -> TargetGroup:
-    row = rows[0]
+    row, verdicts = rows[0], _in_one_unit(rows[0])
     effects = [each for each in EFFECT_TITLES if each is not None and each in row.effects]
     effect = effects[0] if effects and (row.in_all or effects[0] != "same") else None
     return TargetGroup(
         f"{row.target}: {listed([each.subject for each in rows], MOST_ALIKE)}",
-        _limits(row),
+        _limits(verdicts),
         EFFECT_TITLES[effect],
         row.differs,
-        tuple(_lines(row)),
+        tuple(_lines(verdicts)),
         len(rows),
     )
 
 
-def _limits(row: TargetRow) -> str:
+_MOST_BEFORE_POINT = 100_000
+"""A figure that would reach this in one unit stands in the next larger one, and all of its row with it."""
+
+
+def in_one_unit(figures: Iterable[int | None], dimension: Dimension) -> Dimension:
+    """Return a dimension that shows figures in one unit: the smallest's, unless the largest gets too long.
+
+    So that what stands side by side is compared by its digits. Figures that agree already stay as they are.
+    """
+    sizes = [abs(each) for each in figures if each]
+    units = [
+        unit for each in sizes if (unit := amount(each, dimension).rpartition(" ")[2]) in dimension.display
+    ]
+    if len(set(units)) < 2 or len(units) < len(sizes):
+        return dimension
+    display = sorted(dimension.display, key=dimension.units.__getitem__)
+    display = display[min(map(display.index, units)) :]
+    short = (unit for unit in display if max(sizes) < _MOST_BEFORE_POINT * dimension.units[unit])
+    unit = next(short, display[-1])
+    return replace(dimension, display=(unit,), base=unit)
+
+
+def _in_one_unit(row: TargetRow) -> list[Verdict | None]:
+    """Return a row's verdicts so that worst cases, limits and all else with them are shown in one unit."""
+    given = [each for each in row.verdicts if each is not None]
+    figures = [figure for each in given for figure in (each.value, each.limit)]
+    return [each and each._replace(dimension=in_one_unit(figures, each.dimension)) for each in row.verdicts]
+
+
+def _limits(verdicts: Sequence[Verdict | None]) -> str:
     """Return the limit that all plans set, or each plan's own."""
-    texts = [(mark(number), limit(each)) for number, each in enumerate(row.verdicts) if each is not None]
+    texts = [(mark(number), limit(each)) for number, each in enumerate(verdicts) if each is not None]
     if len({text for _, text in texts}) == 1:
         return f"limit {texts[0][1]}"
     return "limit " + ", ".join(f"{letter} {text}" for letter, text in texts)
 
 
-def _lines(row: TargetRow) -> Iterator[PlanLine]:
-    first = row.verdicts[0]
-    for number, verdict in enumerate(row.verdicts):
+def _lines(verdicts: Sequence[Verdict | None]) -> Iterator[PlanLine]:
+    first = verdicts[0]
+    for number, verdict in enumerate(verdicts):
         if verdict is not None:
             change, share = _value_change(first, verdict) if number and first else ("", "")
             yield PlanLine(
@@ -258,6 +288,7 @@ def one_sided(against: Against) -> tuple[int, int]:
 
 def _figure(figures: list[FigureChange]) -> FigureLine:
     figure = figures[0]
+    dimension = in_one_unit((figure.old, figure.new), figure.dimension)
     more = f" and {len(figures) - 1} more alike" if len(figures) > 1 else ""
     shown = [_term(term, figure.dimension) for term in figure.terms[:MOST_TERMS]]
     left = len(figure.terms) - MOST_TERMS
@@ -268,9 +299,9 @@ def _figure(figures: list[FigureChange]) -> FigureLine:
         )
     return FigureLine(
         figure.name + more,
-        _total(figure.old, figure.dimension),
-        _total(figure.new, figure.dimension),
-        signed_change(figure.change or 0, figure.dimension),
+        _total(figure.old, dimension),
+        _total(figure.new, dimension),
+        signed_change(figure.change or 0, dimension),
         "" if figure.share is None else share_text(figure.share),
         tuple(shown),
     )

@@ -57,6 +57,23 @@ def test_inside_and_outside(captures: dict[str, str], width: str) -> None:
             assert quantity in result.stdout
 
 
+@pytest.mark.parametrize(
+    ("signal", "refusal"),
+    [
+        ("bench.wire.line", ""),
+        ("bench/wire/line", ""),
+        ("wire.line", ""),
+        ("wire/line", ""),
+        ("line", ""),
+        ("ire.line", "the file has no such signal"),
+        ("bench.line", "the file has no such signal"),
+    ],
+)
+def test_the_last_parts_of_a_signal_name_it(captures: dict[str, str], signal: str, refusal: str) -> None:
+    result = CliRunner().invoke(app, ["capture", TROLLEY, captures["good"], "-c", f"{signal}=1"])
+    assert (result.exit_code, refusal in result.output) == (2 if refusal else 0, True), result.output
+
+
 def test_findings_not_shown_are_counted(captures: dict[str, str]) -> None:
     result = CliRunner().invoke(app, ["capture", TROLLEY, captures["bad"], "-c", "line=1", "--findings", "1"])
     assert "Not shown: 1 of 2 findings." in result.stdout

@@ -20,14 +20,16 @@ from chainplan.comparison.whole import Comparison, compare
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.problems import display_width
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import TIME
 from chainplan.report import comparison as screen
 from chainplan.report.comparison import comparison_text
 from chainplan.report.comparison_data import comparison_data, comparison_json
 from chainplan.report.comparison_markdown import comparison_markdown
 from chainplan.report.comparison_schema import ComparisonResults, comparison_schema
-from chainplan.report.comparison_words import groups, share_text
+from chainplan.report.comparison_words import groups, in_one_unit, share_text
 from chainplan.report.data import plan_data
-from chainplan.report.figures import STATUS_WORDS
+from chainplan.report.figures import STATUS_WORDS, amount
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TROLLEY, LOCOMOTIVE, CONTAINER = (
@@ -214,3 +216,29 @@ def test_markdown_rows_have_as_many_cells_as_their_heads() -> None:
 )
 def test_shares(share: tuple[int, int], shown: str) -> None:
     assert share_text(Fraction(*share)) == shown
+
+
+@pytest.mark.parametrize(
+    ("figures", "shown"),
+    [
+        (("40 s", "2 h"), ["40 s", "7200 s"]),
+        (("40 ms", "2 h"), ["0.04 s", "7200 s"]),
+        (("1 us", "9 h"), ["0.000001 s", "32400 s"]),
+        (("1 ms", "300 h"), ["0.0000002778 h", "300 h"]),
+        (("0 s", "3 ms", "4 s"), ["0 ms", "3 ms", "4000 ms"]),
+        (("3 ms", "4 ms"), ["3 ms", "4 ms"]),
+    ],
+)
+def test_figures_of_a_row_stand_in_one_unit(figures: tuple[str, ...], shown: list[str]) -> None:
+    ticks = [parse_quantity(each, TIME).typical for each in figures]
+    dimension = in_one_unit([None, *ticks], TIME)
+    assert [amount(each, dimension) for each in ticks] == shown
+
+
+def test_a_target_that_grows_from_milliseconds_to_seconds_keeps_its_unit() -> None:
+    slow = ("tasks.temperatures.every=100",)
+    rows = [each for each in groups(compared((TROLLEY, ()), (TROLLEY, slow))) if "temperatures" in each.title]
+    assert rows
+    for row in rows:
+        shown = [line.worst for line in row.lines] + [row.limit]
+        assert len({each.rpartition(" ")[2] for each in shown}) == 1, row

@@ -10,8 +10,10 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from strategies import plan_data
+from typer.testing import CliRunner
 
 from chainplan.budgets.terms import Sum, Term
+from chainplan.cli.app import app
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
@@ -163,3 +165,14 @@ def test_every_verdict_with_a_figure_can_be_explained() -> None:
                 assert verdict.status == "not checked", verdict
                 continue
             assert verdict.figure in sums, verdict
+
+
+def test_names_that_can_be_meant_stand_in_the_order_of_their_numbers() -> None:
+    result = CliRunner().invoke(
+        app, ["explain", str(CONFIGS / "harbour-ferry.yaml"), "isolation", "references"]
+    )
+    names = [line.strip() for line in result.output.splitlines() if line.startswith("  isolation/")]
+    assert result.exit_code == 2
+    assert names == [f"isolation/ring-1#{number}/references" for number in range(1, 12)] + [
+        f"isolation/ring-2#{number}/references" for number in range(1, 10)
+    ]

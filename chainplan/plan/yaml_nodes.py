@@ -10,7 +10,6 @@ refused.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -30,12 +29,12 @@ from chainplan.plan.problems import (
     shown,
     whole_file,
 )
+from chainplan.plan.yaml_scalars import UnreadableError, resolved, resolves_to_itself
 
-__all__ = ["MAX_DEPTH", "MAX_DIGITS", "MAX_NODES", "MAX_PROBLEMS", "Node", "build", "resolves_to_itself"]
+__all__ = ["MAX_DEPTH", "MAX_NODES", "MAX_PROBLEMS", "Node", "build", "resolves_to_itself"]
 
 MAX_NODES = 200_000  # keys and values with every alias written out: ten times a plan of 1 000 boards
 MAX_DEPTH = 40
-MAX_DIGITS = 30  # of a whole number; the largest quantity in its smallest tick has fewer
 MAX_PROBLEMS = 200  # reading stops there
 
 # PyYAML's C parser where it was built with it, the same events from its Python parser elsewhere.
@@ -45,14 +44,6 @@ _PARSER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 # U+2028, U+2029: this parser would end a line there, as YAML 1.1 does, and an editor would not.
 _FORBIDDEN = re.compile("[^\t\n\r -~\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
-
-# YAML 1.2.2, 10.3.2, core schema tag resolution.
-_NULL = frozenset({"", "~", "null", "Null", "NULL"})
-_BOOL = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
-_INT = re.compile("[-+]?[0-9]+|0o[0-7]+|0x[0-9a-fA-F]+")
-_FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
-_NOT_FINITE = re.compile(r"[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)")
-_MAY_RESOLVE = frozenset("+-.0123456789tTfF")  # the first letters of all of these but null
 
 _NESTED = (f"lists and mappings are nested more than {MAX_DEPTH} deep", "a flatter plan")
 _TAGS = ("tags (`!name`) are not used in a plan", "the plain value")
@@ -118,10 +109,6 @@ class _Frame:
     keep: bool = True
 
 
-class _UnreadableError(ValueError):
-    """A plain scalar in the form of a number that a plan cannot use; args: message and what is expected."""
-
-
 def build(text: Text, read: str | None = None) -> Node:
     """Return the top mapping of a plan; raises PlanError with all problems that were found.
 
@@ -177,41 +164,6 @@ def _events(text: str) -> Iterator[yaml.Event]:
         yield from yaml.parse(text, Loader=_PARSER)
     except (ValueError, OverflowError):  # the Python parser, of "\UFFFFFFFF"
         raise yaml.YAMLError("an escape in a text in double quotes names no character") from None
-
-
-def _resolve(text: str) -> str | int | float | bool | None:
-    """Return the value of a plain scalar; raises _UnreadableError."""
-    if text in _NULL:
-        return None
-    if text[0] not in _MAY_RESOLVE:
-        return text
-    if text in _BOOL:
-        return _BOOL[text]
-    if _INT.fullmatch(text):
-        if len(text.lstrip("+-")) > MAX_DIGITS:
-            raise _UnreadableError("this whole number is too long", f"at most {MAX_DIGITS} digits")
-        return int(text, {"0o": 8, "0x": 16}.get(text[:2], 10))
-    if _NOT_FINITE.fullmatch(text):
-        raise _UnreadableError("not a finite number", "a number, or quotes around a text")
-    return _finite(text) if _FLOAT.fullmatch(text) else text
-
-
-def resolves_to_itself(text: str) -> bool:
-    """Tell whether a plain scalar is read as the text it is, not as a number, a truth value or nothing."""
-    try:
-        return _resolve(text) == text
-    except _UnreadableError:
-        return False
-
-
-def _finite(text: str) -> float:
-    """Return the number; raises _UnreadableError where a binary double cannot hold it."""
-    number = float(text)
-    if math.isinf(number):
-        raise _UnreadableError("not a finite number: it is too large", "a number below 1.7e308")
-    if number == 0 and re.split("[eE]", text)[0].strip("+-.0"):
-        raise _UnreadableError("this number is too close to zero", "0, or a number above 2.3e-308")
-    return number
 
 
 class _Builder:
@@ -292,8 +244,8 @@ class _Builder:
             self.report(node, *_TAGS)
         elif node.is_plain:
             try:
-                node.value = _resolve(event.value)
-            except _UnreadableError as error:
+                node.value = resolved(event.value)
+            except UnreadableError as error:
                 self.report(node, *error.args)
         elif _SURROGATE.search(event.value):  # the Python parser lets such escapes pass
             self.report(node, *_ESCAPE)

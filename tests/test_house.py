@@ -21,7 +21,7 @@ ROOMS: dict[str, set[str]] = {
     "verdicts": {"budgets", "chain", "evaluation", "notebook", "plan", "quantity", "remembered"},
     "evaluation": {"budgets", "chain", "frames", "notebook", "plan", "quantity", "verdicts"},
     "sums": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
-    "reach": {"budgets", "chain", "evaluation", "plan", "quantity", "remembered", "verdicts"},
+    "reach": {"chain", "evaluation", "headroom", "plan", "quantity", "remembered", "verdicts"},
     "after_faults": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
     "headroom": {"chain", "evaluation", "plan", "quantity", "remembered", "verdicts"},
     "cautions": {"evaluation", "plan", "quantity"},

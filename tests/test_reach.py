@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from copy import deepcopy
 from fractions import Fraction
-from typing import Any
 
 import pytest
 from wire_plans import Data, evaluated, example, wire_plan
@@ -13,8 +12,7 @@ from wire_plans import Data, evaluated, example, wire_plan
 from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import LENGTH, Span
-from chainplan.reach import ChainReach, Reach, Trials, _questions, reach_budget
-from chainplan.verdicts import ROOMS, Room
+from chainplan.reach import ChainReach, Reach, _questions, reach_budget
 from chainplan.verdicts.verdict import Verdict
 
 MM = 10**6
@@ -150,44 +148,6 @@ def test_a_large_plan_is_not_searched() -> None:
     budget = reach_budget(evaluated(wire_plan(nodes=201)))
     assert budget.chains == ()
     assert budget.skipped == "not searched: the plan has 201 nodes, at most 200 are searched"
-
-
-class Synthetic(Trials):
-    """Trials of a made-up plan: one target whose margin is any function of the steps."""
-
-    def __init__(self, margin: Any) -> None:
-        super().__init__(evaluated(wire_plan()), lambda _: pytest.fail("nothing is built"), lengths_only=True)
-        self.margin = margin
-
-    def judged(self, steps: int, room: Room) -> dict[tuple[str, str], Verdict]:
-        made = Verdict("t", "s", -self.margin(steps), "at most", 0, LENGTH, "")
-        self._judged.setdefault(steps, {})[room] = found = {("t", "s"): made} if room is ROOMS[0] else {}
-        return found
-
-    @property
-    def looks(self) -> int:
-        return len(self._judged)
-
-
-@pytest.mark.parametrize("edge", [0, 1, 2, 17, 349, 350, 351, 12_345, 99_999_999, 100_000_000])
-@pytest.mark.parametrize("shape", ["line", "cliff", "bent", "stairs"])
-def test_the_search_finds_the_edge_of_any_falling_margin(edge: int, shape: str) -> None:
-    margins = {
-        "line": lambda steps: edge - steps,
-        "cliff": lambda steps: 1 if steps <= edge else -1,
-        "bent": lambda steps: 10**6 + edge - steps if steps <= edge else (edge - steps) ** 3,
-        "stairs": lambda steps: (edge - steps) // 1000 * 1000 if steps > edge else (edge - steps) // 1000,
-    }
-    trials = Synthetic(margins[shape])
-    assert trials.search(0, 10**8, 350) == edge
-    assert trials.monotone(edge, 10**8)
-    assert trials.looks < 70
-
-
-def test_what_fails_between_is_found_where_it_was_looked() -> None:
-    trials = Synthetic(lambda steps: -1 if 32_000 <= steps <= 35_000 or steps > 100_000 else 1)
-    assert trials.search(0, 10**8, 350) == 31_999
-    assert not trials.monotone(31_999, 10**8)
 
 
 def test_evaluations_of_altered_networks_leave_the_plan_as_it_was() -> None:

@@ -13,8 +13,10 @@ from itertools import combinations
 from typing import NamedTuple
 
 from chainplan.evaluation import Evaluation
-from chainplan.headroom.levers import Lever, Move, levers, moved
-from chainplan.headroom.trials import Key, Line, Trial, checked
+from chainplan.headroom.levers import Lever, Move, moved
+from chainplan.headroom.movable import levers
+from chainplan.headroom.search import ASKED, Line
+from chainplan.headroom.trials import Key, Trial, checked
 from chainplan.remembered import remembered
 from chainplan.verdicts import ROOMS, Room
 from chainplan.verdicts.verdict import Verdict
@@ -108,7 +110,7 @@ class _Search:
             key for key, each in self.present.verdicts().items() if each.status == "missed"
         )
         self.lines = [
-            (lever, direction, self.line((), lever, direction))
+            (lever, direction, self.line(lever, direction))
             for lever in levers(evaluation)
             for direction in (-1, 1)
             if lever.grains(direction)
@@ -117,24 +119,31 @@ class _Search:
         self._second: dict[tuple[Move, Lever, int], Line] = {}
         """Lines of a second lever after a move of a first one, for all targets."""
 
-    def line(self, first: tuple[Move, ...], lever: Lever, direction: int) -> Line:
-        """Return the way of a lever, after other moves."""
+    def line(
+        self, lever: Lever, direction: int, first: Move | None = None, begin: Trial | None = None
+    ) -> Line:
+        """Return the way of a lever, from the present plan or from one, `begin`, with a first move made."""
+        base = (begin or self.present).evaluation
+        moves: tuple[Move, ...] = ()
+        if first is not None and first.lever.plan is None and lever.plan is not None:
+            base, moves = self.evaluation, (first,)  # a network is made of a whole plan
 
         def at(grains: int) -> Trial:
-            there = moved(self.evaluation, (*first, Move(lever, lever.value(direction * grains))))
+            there = moved(base, (*moves, Move(lever, lever.value(direction * grains))))
             return Trial(there) if lever.plan is None else checked(there)
 
-        present = checked(moved(self.evaluation, first)) if first else self.present
-        return Line(present, at, self.missed_now)
+        return Line(at, begin or self.present)
 
     def limits(self) -> Iterator[Limit]:
         """Yield how far each lever goes, in both directions."""
         for lever, direction, line in self.lines:
-            found = line.last_that_holds(lever.grains(direction))
-            self.reach[lever.name, lever.subject, direction] = found.grains
-            value = lever.value(direction * found.grains)
+            limit = lever.grains(direction)
+            found = line.last_that_holds(limit)
+            self.reach[lever.name, lever.subject, direction] = found.place
+            value = lever.value(direction * found.place)
+            stops = tuple(line.stops(found.place + 1)) if found.place < limit else ()
             self._tell()
-            yield Limit(lever, direction, value, found.stops, found.plain, line.looked_at)
+            yield Limit(lever, direction, value, stops, found.plain, line.looked_at)
 
     def mended(self) -> Iterator[Missed]:
         """Yield every missed target with what mends it."""
@@ -157,9 +166,9 @@ class _Search:
             if grains is None:
                 continue
             move = Move(lever, lever.value(direction * grains))
-            stops = line.stops(grains)
-            if stops:
-                breaks.append((move, stops[0]))
+            stop = next(line.stops(grains), None)
+            if stop is not None:
+                breaks.append((move, stop))
             elif (mend := self._checked((move,), line.at(grains), key)) is not None:
                 mends.append(mend)
         if not mends:
@@ -169,10 +178,12 @@ class _Search:
 
     def _checked(self, moves: tuple[Move, ...], trial: Trial, key: Key) -> Mend | None:
         """Return a mend if all of it holds on the plan that has it."""
-        verdicts = trial.verdicts()
-        if key not in verdicts or verdicts[key].status != "met" or trial.missed(ROOMS, self.missed_now):
+        if any(trial.missed(ASKED, self.missed_now)):
             return None
-        return Mend(moves, verdicts[key], not trial.missed(ROOMS, frozenset()))
+        then = trial.verdicts().get(key)
+        if then is None or then.status != "met":
+            return None
+        return Mend(moves, then, not any(trial.missed(ROOMS)))
 
     # Pairs ---------------------------------------------------------------------------------------------
 
@@ -200,21 +211,21 @@ class _Search:
             return after.status == "met"
         return after.margin > before.margin
 
-    def _after(self, move: Move, lever: Lever, direction: int) -> Line:
+    def _after(self, move: Move, begin: Trial, lever: Lever, direction: int) -> Line:
         key = (move, lever, direction)
         if key not in self._second:
-            self._second[key] = self.line((move,), lever, direction)
+            self._second[key] = self.line(lever, direction, move, begin)
         return self._second[key]
 
     def _pair(
         self, key: Key, room: Room, one: tuple[Lever, int, Line], other: tuple[Lever, int]
     ) -> Iterator[Mend]:
-        (first, up, _), (second, direction) = one, other
+        (first, up, way), (second, direction) = one, other
         alone = self.reach[first.name, first.subject, up]
         limit = self.reach[second.name, second.subject, direction]
         for grains in dict.fromkeys(-(-alone * part.numerator // part.denominator) for part in PARTS):
             move = Move(first, first.value(up * grains))
-            line = self._after(move, second, direction)
+            line = self._after(move, way.at(grains), second, direction)
             further = line.first_that_meets(key, room, limit)
             if further is None:  # with less of the first it will not be either
                 return

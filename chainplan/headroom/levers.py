@@ -1,4 +1,4 @@
-"""Levers: what of a plan can be moved by itself, how far at most, and the plan with it moved.
+"""Levers: values of a plan that can be moved by themselves, how far at most, and the plan with one moved.
 
 A lever moves in grains: whole steps of a size that a reader would write down. Where its value has a
 tolerance, the tolerance keeps its share of the value.
@@ -14,23 +14,13 @@ from typing import NamedTuple
 from chainplan.chain.altered import boards_on, most_cells_added, with_boards_on, with_cells
 from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
+from chainplan.headroom.touched import BUDGETS, TIMES, take_over
 from chainplan.plan.altered import value_at, with_value
-from chainplan.plan.checks import HIGHEST
 from chainplan.plan.model import Plan
 from chainplan.plan.parts import SegmentSpec
 from chainplan.plan.problems import KeyPath, dotted
 from chainplan.plan.spelling import spelled
-from chainplan.quantity import (
-    BIT_RATE,
-    COUNT,
-    CURRENT,
-    LENGTH,
-    RATIO,
-    TIME,
-    VOLTAGE,
-    Dimension,
-    Span,
-)
+from chainplan.quantity import COUNT, LENGTH, RATIO, Dimension, Span
 
 FAR = 10
 """A quantity is moved up to this many times its value, and down to one part in so many."""
@@ -70,6 +60,8 @@ class Lever(NamedTuple):
     plan: Callable[[Plan, int], Plan] | None
     network: Callable[[Network, int], Network] | None
     settings: Callable[[int], tuple[str, ...]]
+    touches: frozenset[str] = BUDGETS
+    """Names of the budgets that it may change (:mod:`chainplan.headroom.touched`)."""
 
     def grains(self, direction: int) -> int:
         """Return how many grains it can move up (1) or down (-1)."""
@@ -100,142 +92,35 @@ class Move(NamedTuple):
 
 
 def moved(evaluation: Evaluation, moves: Iterable[Move]) -> Evaluation:
-    """Return the evaluation of a plan with levers moved."""
-    moves = list(moves)
-    plan = evaluation.plan
-    for move in moves:
-        if move.lever.plan is not None:
-            plan = move.lever.plan(plan, move.value)
-    on_network = [move for move in moves if move.lever.network is not None]
-    if not on_network:
-        return evaluation.altered(plan)
-    trial = Evaluation(plan)
-    for move in on_network:
-        assert move.lever.network is not None  # just looked for
-        trial.network = move.lever.network(trial.network, move.value)
-    return trial
+    """Return the evaluation of a plan with levers moved; what no move touches is taken over."""
+    for move in sorted(moves, key=lambda move: move.lever.plan is None):  # a network is made of a whole plan
+        evaluation = _moved(evaluation, *move)
+    return evaluation
 
 
-def levers(evaluation: Evaluation) -> list[Lever]:
-    """Return what can be moved in a plan: of its types only those that are in use."""
-    return [
-        *_of_protocols(evaluation),
-        *_of_chains(evaluation),
-        *_of_controllers(evaluation),
-        *_of_conversions(evaluation),
-        *_of_hazards(evaluation.plan),
-        *_of_isolation(evaluation),
-        *_of_uplink(evaluation.plan),
-    ]
-
-
-# What there is to move ------------------------------------------------------------------------------------
-
-
-def _of_protocols(evaluation: Evaluation) -> Iterator[Lever]:
-    plan = evaluation.plan
-    for name in dict.fromkeys(chain.plan.protocol for chain in evaluation.network.chains.values()):
-        path: KeyPath = ("protocols", name, "bit_rate")
-        yield _quantity("bit rate", name, plan, path, BIT_RATE)
-        yield from _tolerance("bit rate tolerance", name, plan, path, BIT_RATE)
-
-
-def _of_chains(evaluation: Evaluation) -> Iterator[Lever]:
-    network = evaluation.network
-    for name, chains in network.families.items():
-        yield from _boards(network, name, chains)
-        yield from _cells(network, name, chains)
-        yield from _cable(evaluation.plan, name)
-
-
-def _of_controllers(evaluation: Evaluation) -> Iterator[Lever]:
-    plan = evaluation.plan
-    for name, controller in plan.controllers.items():
-        path: KeyPath = ("controllers", name)
-        yield _quantity("scan period", name, plan, (*path, "scan_period"), TIME)
-        yield from _tolerance("scan period tolerance", name, plan, (*path, "scan_period"), TIME)
-        if controller.set_up.max:
-            yield _quantity("host set-up", name, plan, (*path, "set_up"), TIME)
-        yield _count("retries in reserve", name, plan, (*path, "retry_reserve"), 0)
-        yield _quantity("evaluation period", name, plan, (*path, "evaluation", "period"), TIME)
-
-
-def _of_conversions(evaluation: Evaluation) -> Iterator[Lever]:
-    plan = evaluation.plan
-    wanted = {task.conversion or task.reads for task in plan.tasks.values() if task.kind != "write"}
-    used = dict.fromkeys(
-        entry.type for board in _boards_in_use(evaluation) for entry in plan.board_types[board].nodes
-    )
-    for node in used:
-        for conversion in plan.node_types[node].conversions:
-            if conversion in wanted:
-                path: KeyPath = ("node_types", node, "conversions", conversion, "time")
-                yield _quantity(f"conversion of {conversion}", node, plan, path, TIME)
-        if plan.node_types[node].balancing is not None:
-            current: KeyPath = ("node_types", node, "balancing", "current")
-            yield _quantity("balancing current", node, plan, current, CURRENT)
-
-
-def _boards_in_use(evaluation: Evaluation) -> dict[str, None]:
-    return dict.fromkeys(
-        kind
-        for string in evaluation.plan.strings.values()
-        for kind in (
-            *(run.type for run in string.boards),
-            *(exception.type for exception in string.exceptions.values()),
-        )
-    )
-
-
-def _of_hazards(plan: Plan) -> Iterator[Lever]:
-    for name in plan.hazards:
-        yield _count("readings to debounce", name, plan, ("hazards", name, "debounce"), 1)
-
-
-def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
-    plan = evaluation.plan
-    used = dict.fromkeys(
-        barrier[0]
-        for chain in evaluation.network.chains.values()
-        for segment in chain.segments
-        for barrier in (segment.hop.near_barrier, segment.hop.far_barrier)
-        if barrier is not None
-    )
-    for name in used:
-        for key, dimension in _RATINGS.items():
-            path: KeyPath = ("barrier_types", name, key)
-            if value_at(plan, path) is not None:
-                yield _quantity(f"barrier {key.replace('_', ' ')}", name, plan, path, dimension)
-    altitude: KeyPath = ("insulation", "altitude")
-    present = value_at(plan, altitude)
-    yield Lever(
-        "altitude",
-        "",
-        LENGTH,
-        present.max,
-        10**11,
-        0,
-        HIGHEST,
-        lambda changed, value: with_value(changed, altitude, Span.exact(value)),
-        None,
-        lambda value: (f"{dotted(altitude)}={spelled(Span.exact(value), LENGTH)}",),
-    )
-
-
-_RATINGS = {"working_voltage": VOLTAGE, "test_voltage": VOLTAGE, "creepage": LENGTH, "clearance": LENGTH}
-"""What a barrier offers."""
-
-
-def _of_uplink(plan: Plan) -> Iterator[Lever]:
-    for name in plan.uplink.buses if plan.uplink is not None else ():
-        path: KeyPath = ("uplink", "buses", name, "bit_rate")
-        yield _quantity("uplink bit rate", name, plan, path, BIT_RATE)
+def _moved(evaluation: Evaluation, lever: Lever, value: int) -> Evaluation:
+    if lever.plan is not None:
+        found = evaluation.altered(lever.plan(evaluation.plan, value))
+    else:
+        assert lever.network is not None  # it is one of the two
+        found = Evaluation(evaluation.plan)
+        found.network = lever.network(evaluation.network, value)
+    take_over(evaluation, found, lever.touches)
+    return found
 
 
 # How it moves ---------------------------------------------------------------------------------------------
 
 
-def _quantity(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dimension) -> Lever:
+def quantity(
+    name: str,
+    subject: str,
+    plan: Plan,
+    path: KeyPath,
+    dimension: Dimension,
+    touches: frozenset[str] = TIMES,
+) -> Lever:
+    """Return the lever of a quantity; its tolerance keeps its share of it."""
     span: Span = value_at(plan, path)
 
     def at(value: int) -> Span:
@@ -252,10 +137,11 @@ def _quantity(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dim
         lambda changed, value: with_value(changed, path, at(value)),
         None,
         lambda value: (f"{dotted(path)}={spelled(at(value), dimension)}",),
+        touches,
     )
 
 
-def _tolerance(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dimension) -> Iterator[Lever]:
+def tolerance(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dimension) -> Iterator[Lever]:
     """Yield the lever that widens or narrows a tolerance about its value, both sides as the wider one."""
     span: Span = value_at(plan, path)
     wide = max(span.max - span.typical, span.typical - span.min)
@@ -278,10 +164,14 @@ def _tolerance(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Di
         lambda changed, value: with_value(changed, path, at(value)),
         None,
         lambda value: (f"{dotted(path)}={spelled(at(value), dimension)}",),
+        TIMES,
     )
 
 
-def _count(name: str, subject: str, plan: Plan, path: KeyPath, least: int) -> Lever:
+def count(
+    name: str, subject: str, plan: Plan, path: KeyPath, least: int, touches: frozenset[str] = TIMES
+) -> Lever:
+    """Return the lever of a number at a path."""
     present = value_at(plan, path)
     return Lever(
         name,
@@ -294,10 +184,11 @@ def _count(name: str, subject: str, plan: Plan, path: KeyPath, least: int) -> Le
         lambda changed, value: with_value(changed, path, value),
         None,
         lambda value: (f"{dotted(path)}={value}",),
+        touches,
     )
 
 
-def _cable(plan: Plan, name: str) -> Iterator[Lever]:
+def cable(plan: Plan, name: str) -> Iterator[Lever]:
     """Yield the lever that makes all cables of a chain longer or shorter in proportion."""
     chain = plan.chains[name]
     paths: list[KeyPath] = [
@@ -337,6 +228,7 @@ def _cable(plan: Plan, name: str) -> Iterator[Lever]:
         changed_plan,
         None,
         settings,
+        TIMES,
     )
 
 
@@ -344,7 +236,8 @@ def _length(spec: SegmentSpec) -> bool:
     return spec.length is not None and spec.length.max > 0
 
 
-def _boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
+def boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
+    """Yield the lever that adds boards at the far end of a chain and its copies, or takes them off."""
     present = boards_on(chains[0])
     room = MOST_NODES - len(network.nodes)
     most = len(present) + max(room // (len(chains) * len(present[-1])), 0)
@@ -356,7 +249,8 @@ def _boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Le
     yield Lever("boards on the chain", name, COUNT, len(present), 1, 1, most, None, altered, lambda _: ())
 
 
-def _cells(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
+def cells(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
+    """Yield the lever that changes the number of cells of every node of a chain and its copies."""
     present = max(node.cells for node in chains[0].nodes)
     fewest = min((node.cells for node in chains[0].nodes if node.cells), default=0)
     if not fewest:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from functools import cache
+from itertools import permutations
 from pathlib import Path
 
 import pytest
 
 from chainplan.evaluation import Evaluation
-from chainplan.headroom.budget import Headroom, Limit, headroom_budget
-from chainplan.headroom.levers import Move, levers, moved
-from chainplan.headroom.trials import REFUSED
+from chainplan.headroom.budget import Headroom, Limit, _Search, headroom_budget
+from chainplan.headroom.levers import Move, moved
+from chainplan.headroom.movable import levers
+from chainplan.headroom.trials import REFUSED, Trial, checked
 from chainplan.plan.load import load_plan
 from chainplan.plan.problems import PlanError
 from chainplan.verdicts.verdict import Verdict
@@ -48,11 +50,10 @@ def limit_of(name: str, subject: str, direction: int, *settings: str) -> Limit:
     return found_one
 
 
-def new_at(evaluation: Evaluation, move: Move) -> set[Key]:
+def new_at(evaluation: Evaluation, move: Move, *settings: str) -> set[Key]:
     """Return what a plan with a move misses anew: a plan file that says so, where a file can."""
-    settings = move.settings
     try:
-        there = evaluated(*settings) if settings else moved(evaluation, [move])
+        there = evaluated(*settings, *move.settings) if move.settings else moved(evaluation, [move])
     except PlanError as error:
         return {(REFUSED, problem.message) for problem in error.problems}
     return missed(there) - missed(evaluation)
@@ -67,7 +68,18 @@ def test_every_limit_holds_in_a_plan_file_and_one_step_more_does_not() -> None:
         assert lever.settings(limit.value) or lever.plan is None, lever.name
         assert not new_at(evaluation, Move(lever, limit.value)), lever.name
         if limit.stops:
-            assert new_at(evaluation, beyond) >= {stop[:2] for stop in limit.stops}, lever.name
+            assert new_at(evaluation, beyond) == {stop[:2] for stop in limit.stops}, lever.name
+
+
+def test_all_that_is_missed_one_step_further_is_told() -> None:
+    """Also what only a walk through all faults shows: one retry more makes every fault known later."""
+    settings = ("targets.sample_age.cell voltages=105 ms", "targets.fault_known=323.2 ms")
+    evaluation = evaluated(*settings)
+    (lever,) = (each for each in levers(evaluation) if each.name == "retries in reserve")
+    limit = limit_of(lever.name, lever.subject, 1, *settings)
+    assert limit.value == lever.present
+    assert {stop[:2] for stop in limit.stops} == new_at(evaluation, Move(lever, lever.value(1)), *settings)
+    assert {stop.target for stop in limit.stops} == {"sample age", "fault known"}
 
 
 def test_debouncing_goes_as_far_as_the_sum_by_hand() -> None:
@@ -161,11 +173,38 @@ def test_a_large_pack_is_not_searched() -> None:
     assert "202 nodes" in headroom.skipped
 
 
-def test_what_is_taken_over_is_what_would_be_worked_out() -> None:
-    evaluation = evaluated()
+FAULTS = ("targets.cells_seen_after_fault=10 %", "targets.fault_known=1 s", "targets.recovery=1 s")
+
+
+@pytest.mark.parametrize("name", ["mine-locomotive", "quarry-truck"])
+def test_what_is_taken_over_is_what_would_be_worked_out(name: str) -> None:
+    evaluation = Evaluation(load_plan(str(CONFIGS / f"{name}.yaml"), FAULTS).plan)
     _ = evaluation.verdicts
     for lever in levers(evaluation):
-        if lever.plan is None:
-            continue
-        plan = lever.plan(evaluation.plan, lever.value(1))
-        assert evaluation.altered(plan).verdicts == Evaluation(plan).verdicts, lever.name
+        direction = -1 if lever.grains(-1) else 1
+        if lever.plan is not None:
+            value = lever.value(direction * -(-lever.grains(direction) // 3))
+            trial = checked(moved(evaluation, [Move(lever, value)]))
+            if trial.refusal is None:
+                worked_out = Evaluation(trial.evaluation.plan).verdicts
+                assert trial.evaluation.verdicts == worked_out, lever.name
+
+
+def test_a_second_lever_moves_on_from_a_first_one() -> None:
+    """The verdicts are those of the plan with both, whether the one or the other is made of networks."""
+    evaluation = evaluated(*FAULTS)
+    _ = evaluation.verdicts
+    ways = {lever.name: (lever, 1 if lever.grains(1) else -1) for lever in levers(evaluation)}
+    for one, other in permutations(("bit rate", "boards on the chain", "cells per node", "altitude"), 2):
+        (lever, up), (second, direction) = ways[one], ways[other]
+        first = Move(lever, lever.value(up))
+        begin = Trial(moved(evaluation, [first]))
+        _ = begin.verdicts()
+        both = _Search(evaluation).line(second, direction, first, begin).at(1).evaluation
+        plain = evaluated(*FAULTS, *first.settings, *second.settings(second.value(direction)))
+        for move in (first, Move(second, second.value(direction))):
+            if move.lever.network is not None:
+                network = move.lever.network(plain.network, move.value)
+                plain = Evaluation(plain.plan)
+                plain.network = network
+        assert both.verdicts == plain.verdicts, (one, other)

@@ -1,0 +1,188 @@
+"""The search for the last plan on a way at which no further target is missed.
+
+Nothing is extrapolated: a place on the way counts only if the plan there went through every budget, and so
+did the one after it. Straight lines through margins choose where to look next and decide nothing.
+
+What stops a way at one place mostly stops it near by. So on the way to a place only the room of verdicts is
+asked that missed something farther on, and all rooms at the place found; if one of them misses something
+there, the search goes on before it with that room. The walk through all faults, which takes longer than all
+else together, is asked last, where all else holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import cached_property, partial
+from math import isqrt
+from typing import NamedTuple
+
+from chainplan.headroom.trials import Key, Trial
+from chainplan.verdicts import ROOMS, SCANNING, WALKS, Room
+from chainplan.verdicts.isolation import isolation_verdicts
+from chainplan.verdicts.verdict import Verdict, first_crossing
+from chainplan.verdicts.wire import length_verdicts
+
+LOOKING = tuple(room for room in ROOMS if room not in WALKS)
+"""The rooms that take no walk through the faults."""
+
+WALKS_LAST = (*LOOKING, *WALKS)
+
+_LIKELY: tuple[Room, ...] = (*SCANNING, isolation_verdicts, length_verdicts)
+"""What mostly stops a way, and is judged faster than the rest."""
+
+ASKED = (*_LIKELY, *(room for room in WALKS_LAST if room not in _LIKELY))
+"""The order in which rooms are asked whether they stop a way."""
+
+
+class Found(NamedTuple):
+    """The last place at which nothing further is missed; not `plain` if something farther on held again."""
+
+    place: int
+    plain: bool
+
+
+class Line:
+    """The plans along a way: `moved(n)` is the one n steps from its begin.
+
+    What the plan at the begin misses stops nothing. `begin` is that plan's trial where it is there already.
+    """
+
+    def __init__(self, moved: Callable[[int], Trial], begin: Trial | None = None) -> None:
+        self._moved = moved
+        self._trials = {} if begin is None else {0: begin}
+
+    def at(self, place: int) -> Trial:
+        """Return the plan at a place."""
+        if place not in self._trials:
+            self._trials[place] = self._moved(place)
+        return self._trials[place]
+
+    @property
+    def looked_at(self) -> int:
+        """Return how many plans were made, that at the begin apart."""
+        return len(self._trials.keys() - {0})
+
+    @cached_property
+    def missed_anyhow(self) -> dict[Key, Verdict]:
+        """Return what the plan at the begin misses."""
+        found = self.at(0).verdicts(WALKS_LAST)
+        return {key: each for key, each in found.items() if each.status == "missed"}
+
+    def stops(self, place: int, rooms: Iterable[Room] = ROOMS) -> Iterator[Verdict]:
+        """Yield what is missed at a place and not at the begin, room by room as it is asked for."""
+        return self.at(place).missed(rooms, self.missed_anyhow)
+
+    def holds(self, place: int, rooms: Iterable[Room] = ASKED) -> bool:
+        """Tell whether nothing is missed there that is not missed at the begin."""
+        return next(self.stops(place, rooms), None) is None
+
+    def last_that_holds(self, limit: int, first: int | None = None) -> Found:
+        """Return the last place up to `limit` that holds, while the next one does not.
+
+        It is looked for from `first` on, or from the limit. On the way to it some places more are looked at,
+        and one beyond it.
+        """
+        (most, stopping), plain = self._last(limit, limit if first is None else first), True
+        while (nearer := self._missing_on_the_way(most)) is not None:
+            (most, stopping), plain = self._last(nearer, nearer), False
+        farther = 2 * most + 2
+        return Found(most, plain and not (farther <= limit and self.holds(farther, (*stopping, *ASKED))))
+
+    def _last(self, limit: int, place: int) -> tuple[int, tuple[Room, ...]]:
+        """Return the last place before a miss that is found from `place` on, and the rooms that miss."""
+        low, high = 0, limit + 1
+        stopping: tuple[Room, ...] = ()
+        while True:
+            rooms = self._stopped_by(place)
+            if rooms is not None:
+                stopping = rooms
+                place = edge(low, place, partial(self._look, rooms))
+                high = place + 1
+            elif place + 1 == high:
+                return place, stopping
+            else:  # no miss yet
+                low, place = place, min(2 * place + 2, limit)
+
+    def _stopped_by(self, place: int) -> tuple[Room, ...] | None:
+        """Return the first room that misses something; none at all where there is no plan to ask rooms of."""
+        if self.at(place).refusal is not None:
+            return ()
+        return next(((room,) for room in ASKED if not self.holds(place, (room,))), None)
+
+    def _look(self, rooms: tuple[Room, ...], place: int) -> _Look:
+        stops = tuple(self.stops(place, rooms))
+        return _Look(not stops, self.at(place).verdicts(rooms), stops)
+
+    def _missing_on_the_way(self, most: int) -> int | None:
+        """Return the first of some places before one that holds at which something is missed.
+
+        They are places that no plan was looked at near. Asked are the rooms in which the way there changes
+        anything; half way all of them, but no walks.
+        """
+        seen = list(self._trials)
+        places = [
+            place
+            for place in (most // 4, most // 2, 3 * most // 4)
+            if all(abs(place - other) > most // 8 for other in (0, most, *seen))
+        ]
+        if not places:
+            return None
+        begin, end = self.at(0), self.at(most)
+        changed = [room for room in LOOKING if begin.room(room) != end.room(room)]
+        return next(
+            (place for place in places if not self.holds(place, LOOKING if place == most // 2 else changed)),
+            None,
+        )
+
+    def first_that_meets(self, key: Key, room: Room, limit: int) -> int | None:
+        """Return the first place that meets a target missed at the begin; None if it is missed at `limit`."""
+
+        def look(place: int) -> _Look:
+            verdict = self.at(place).room(room).get(key)
+            found = {} if verdict is None else {key: verdict}
+            return _Look(verdict is not None and verdict.status == "met", found, tuple(found.values()))
+
+        return edge(limit, 0, look) if look(limit).holds else None
+
+
+class _Look(NamedTuple):
+    """Whether a place holds, its verdicts, and those that stop."""
+
+    holds: bool
+    verdicts: Mapping[Key, Verdict]
+    stops: tuple[Verdict, ...]
+
+
+_MOST_GUESSES = 2
+"""Straight lines tried in a row that do not halve what is left. Two, as a straight margin's end takes two."""
+
+
+def edge(holding: int, missing: int, look: Callable[[int], _Look]) -> int:
+    """Return the last place that holds on the way from one that does to one that does not.
+
+    The next place on that way does not hold. Where straight lines through margins do not halve what is left,
+    the middle comes next.
+    """
+    towards = 1 if missing > holding else -1
+    slow = 0
+    while (width := abs(missing - holding)) > 1:
+        near, far = sorted((holding, missing))
+        there = look(missing)
+        crossing = (
+            None if slow >= _MOST_GUESSES else first_crossing(0, look(holding).verdicts, width, there.stops)
+        )
+        place = _middle(near, far) if crossing is None else holding + towards * crossing
+        place = min(max(place, near + 1), far - 1)
+        if look(place).holds:
+            holding = place
+        else:
+            missing = place
+        slow = slow + 1 if 2 * abs(missing - holding) > width else 0
+    return holding
+
+
+def _middle(low: int, high: int) -> int:
+    """Return a place between two: far apart the geometric middle, for most of what is looked for is near."""
+    if low < high // 8:
+        return max(low + 1, isqrt(max(low, 1) * high))
+    return (low + high) // 2

@@ -5,18 +5,13 @@ So a help screen costs what typer costs, and no command pays for another's libra
 
 from __future__ import annotations
 
-import os
-import sys
-from collections.abc import Sequence
-from copy import copy
 from importlib import import_module
 from typing import Annotated, Literal
 
 import typer
-from typer.models import CommandInfo
 
 from chainplan.cli.examples import help_end
-from chainplan.cli.guard import begin, guarded
+from chainplan.cli.guard import guarded
 from chainplan.report.names import ON_REQUEST, SECTIONS
 
 app = typer.Typer(
@@ -495,54 +490,6 @@ def _run(command: str, **options: object) -> None:
         return code
 
     raise typer.Exit(guarded(work))
-
-
-def main() -> None:
-    """Run the command line."""
-    begin()
-    sys.exit(guarded(_program))  # once more around all: help screens are written before a command runs
-
-
-def _program() -> int:
-    every = app.registered_commands
-    app.registered_commands = asked_for(sys.argv[1:], every)
-    try:
-        app(prog_name="chainplan")
-    except SystemExit as end:
-        return end.code if isinstance(end.code, int) else int(end.code is not None)
-    finally:
-        app.registered_commands = every
-    return 0
-
-
-def asked_for(words: Sequence[str], every: list[CommandInfo]) -> list[CommandInfo]:
-    """Return the commands that a command line can need, for typer works out every option of all it is given.
-
-    That is the one named; all where the name is none, or of the command that tells of all; and where there is
-    none, all but their options.
-    """
-    name = next((word for word in words if not word.startswith("-")), None)
-    if COMPLETING in os.environ or name == "reference":
-        return every
-    if name is None:
-        return list(map(_listed, every))
-    return [each for each in every if each.callback is not None and each.callback.__name__ == name] or every
-
-
-COMPLETING = "_CHAINPLAN_COMPLETE"
-"""Set by a shell that asks what a word can become."""
-
-
-def _listed(command: CommandInfo) -> CommandInfo:
-    """Return a command as it stands in a list, without its options."""
-
-    def nothing() -> None: ...
-
-    assert command.callback is not None  # every command here is a function
-    nothing.__name__, nothing.__doc__ = command.callback.__name__, command.callback.__doc__
-    listed = copy(command)
-    listed.callback = nothing
-    return listed
 
 
 for _command in app.registered_commands:  # when all are declared: examples under each help screen

@@ -11,7 +11,8 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from chainplan.cli.app import COMPLETING, app, asked_for
+from chainplan.cli.app import app
+from chainplan.cli.program import COMPLETING, asked_for
 from chainplan.plan.starter import STARTER
 from chainplan.report.names import SECTIONS
 

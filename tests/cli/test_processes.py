@@ -121,7 +121,7 @@ def imported(*arguments: str) -> set[str]:
     code = (
         "import sys\n"
         f"sys.argv = ['chainplan', *{list(arguments)!r}]\n"
-        "from chainplan.cli.app import main\n"
+        "from chainplan.cli.program import main\n"
         "try:\n    main()\n"
         "finally:\n    sys.stderr.write(' '.join(sys.modules))\n"
     )
@@ -140,6 +140,7 @@ def test_help_imports_nothing_of_the_planner() -> None:
     modules = imported("--help")
     own = {name for name in modules if name.startswith("chainplan")}
     assert own == {"chainplan", "chainplan.cli", "chainplan.cli.app", "chainplan.cli.guard"} | {
+        "chainplan.cli.program",
         "chainplan.cli.examples",
         "chainplan.report",
         "chainplan.report.names",

@@ -247,7 +247,7 @@ def completed(words: str, position: int) -> tuple[set[str], set[str]]:
     code = (
         "import sys\n"
         "sys.argv = ['chainplan']\n"
-        "from chainplan.cli.app import main\n"
+        "from chainplan.cli.program import main\n"
         "try:\n    main()\nfinally:\n    sys.stderr.write(' '.join(sys.modules))\n"
     )
     asked = {"_CHAINPLAN_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(position)}

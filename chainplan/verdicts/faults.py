@@ -25,12 +25,9 @@ def fault_verdicts(evaluation: Evaluation) -> Iterator[Verdict]:
                 subject, figure = f"one {kind}", f"{outcome.figure}/cells"
                 target, where = "cells seen after a fault", outcome.name
                 never_cut_off = kind == "node babbling" and evaluation.faults.jams(outcome.fault)
-                note = (
-                    "nothing cuts it off: its type has no `jabber_limit`"
-                    if never_cut_off and seen.total < least
-                    else ""
-                )
-                yield Verdict(target, subject, seen.total, "at least", least, RATIO, figure, where, note)
+                if never_cut_off and seen.total < least:
+                    where += "; nothing cuts it off: its type has no `jabber_limit`"
+                yield Verdict(target, subject, seen.total, "at least", least, RATIO, figure, where)
     if targets.fault_known or targets.recovery:
         for name in evaluation.scans:
             yield from _fault_times(evaluation.faults, name, targets)

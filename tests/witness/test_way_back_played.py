@@ -43,7 +43,9 @@ def ring(style: str, relays: str = "cut-through", retries: int = 0, **sections: 
 
 
 def broken(evaluation: Evaluation, wanted: list[Case] | None = None) -> list[Row]:
-    cornered = wanted or [each for each in cases(evaluation, scans=1, seeds=1) if isinstance(each.play, Break)]
+    cornered = wanted or [
+        each for each in cases(evaluation, scans=1, seeds=1) if isinstance(each.play, Break)
+    ]
     return compare(evaluation, play(evaluation.network, phases_of(evaluation), cornered).record)
 
 
@@ -54,7 +56,9 @@ def test_every_place_is_known_just_in_time(style: str, relays: str, retries: int
     evaluation = ring(style, relays, retries)
     assert evaluation.faults.unknown == ()
     rows = [row for row in broken(evaluation) if row.quantity == "fault known"]
-    assert {row.subject for row in rows} >= {f"segment chain 1#{number} open or shorted" for number in (1, 10)}
+    assert {row.subject for row in rows} >= {
+        f"segment chain 1#{number} open or shorted" for number in (1, 10)
+    }
     for row in rows:
         assert row.ok, row
         # Frames stored on their way, and the tail of polled reads, need a place a little longer.

@@ -43,7 +43,6 @@ class Limit(NamedTuple):
     value: int
     stops: tuple[Verdict, ...]
     plain: bool
-    looked_at: int
 
 
 class Mend(NamedTuple):
@@ -99,6 +98,21 @@ def searched(evaluation: Evaluation, progress: Progress | None = None) -> Headro
     return Headroom(tuple(search.limits()), tuple(search.mended()))
 
 
+class _Way(NamedTuple):
+    """A lever's way in one direction, and the plans along it, as many grains away."""
+
+    lever: Lever
+    direction: int
+    line: Line
+
+    def move(self, grains: int) -> Move:
+        return Move(self.lever, self.lever.value(self.direction * grains))
+
+    @property
+    def grains(self) -> int:
+        return self.lever.grains(self.direction)
+
+
 class _Search:
     """One plan's search, with all trials it has made."""
 
@@ -106,77 +120,73 @@ class _Search:
         self.evaluation = evaluation
         self._progress, self._done = progress, 0
         self.present = Trial(evaluation)
-        self.missed_now = frozenset(
-            key for key, each in self.present.verdicts().items() if each.status == "missed"
-        )
-        self.lines = [
-            (lever, direction, self.line(lever, direction))
+        self.missed_now = frozenset(each.key for each in self.present.missed(ROOMS))
+        self.ways = [
+            self.way(lever, direction)
             for lever in levers(evaluation)
             for direction in (-1, 1)
             if lever.grains(direction)
         ]
-        self.reach: dict[tuple[str, str, int], int] = {}
-        self._second: dict[tuple[Move, Lever, int], Line] = {}
-        """Lines of a second lever after a move of a first one, for all targets."""
+        self.reach: dict[Line, int] = {}
+        """How many grains each lever may move alone."""
+        self._second: dict[tuple[Move, Line], _Way] = {}
+        """Ways of a second lever after a move of a first one, for all targets."""
 
-    def line(
+    def way(
         self, lever: Lever, direction: int, first: Move | None = None, begin: Trial | None = None
-    ) -> Line:
+    ) -> _Way:
         """Return the way of a lever, from the present plan or from one, `begin`, with a first move made."""
-        base = (begin or self.present).evaluation
-        moves: tuple[Move, ...] = ()
+        begin = begin or self.present
+        base, moves = begin.evaluation, tuple[Move, ...]()
         if first is not None and first.lever.plan is None and lever.plan is not None:
             base, moves = self.evaluation, (first,)  # a network is made of a whole plan
 
         def at(grains: int) -> Trial:
-            there = moved(base, (*moves, Move(lever, lever.value(direction * grains))))
+            there = moved(base, (*moves, way.move(grains)))
             return Trial(there) if lever.plan is None else checked(there)
 
-        return Line(at, begin or self.present)
+        way = _Way(lever, direction, Line(at, begin))
+        return way
 
     def limits(self) -> Iterator[Limit]:
         """Yield how far each lever goes, in both directions."""
-        for lever, direction, line in self.lines:
-            limit = lever.grains(direction)
-            found = line.last_that_holds(limit)
-            self.reach[lever.name, lever.subject, direction] = found.place
-            value = lever.value(direction * found.place)
-            stops = tuple(line.stops(found.place + 1)) if found.place < limit else ()
+        for way in self.ways:
+            found = way.line.last_that_holds(way.grains)
+            self.reach[way.line] = found.place
+            stops = tuple(way.line.stops(found.place + 1)) if found.place < way.grains else ()
             self._tell()
-            yield Limit(lever, direction, value, stops, found.plain, line.looked_at)
+            yield Limit(way.lever, way.direction, way.move(found.place).value, stops, found.plain)
 
     def mended(self) -> Iterator[Missed]:
         """Yield every missed target with what mends it."""
         for room in ROOMS:
-            for key, verdict in self.present.room(room).items():
-                if verdict.status == "missed":
-                    yield self._mended(key, room, verdict)
-                    self._tell()
+            for verdict in self.present.missed((room,)):
+                yield self._mended(room, verdict)
+                self._tell()
 
     def _tell(self) -> None:
         self._done += 1
         if self._progress:
-            self._progress(self._done, len(self.lines) + len(self.missed_now))
+            self._progress(self._done, len(self.ways) + len(self.missed_now))
 
-    def _mended(self, key: Key, room: Room, verdict: Verdict) -> Missed:
+    def _mended(self, room: Room, verdict: Verdict) -> Missed:
         mends: list[Mend] = []
         breaks: list[tuple[Move, Verdict]] = []
-        for lever, direction, line in self.lines:
-            grains = line.first_that_meets(key, room, lever.grains(direction))
+        for way in self.ways:
+            grains = way.line.first_that_meets(verdict.key, room, way.grains)
             if grains is None:
                 continue
-            move = Move(lever, lever.value(direction * grains))
-            stop = next(line.stops(grains), None)
+            stop = next(way.line.stops(grains), None)
             if stop is not None:
-                breaks.append((move, stop))
-            elif (mend := self._checked((move,), line.at(grains), key)) is not None:
+                breaks.append((way.move(grains), stop))
+            elif (mend := self._mend((way.move(grains),), way.line.at(grains), verdict.key)) is not None:
                 mends.append(mend)
         if not mends:
-            mends = list(self._pairs(key, room))
+            mends = list(self._pairs(room, verdict))
         mends.sort(key=lambda mend: mend.size)
         return Missed(verdict, tuple(mends[:MOST_MENDS]), tuple(breaks))
 
-    def _checked(self, moves: tuple[Move, ...], trial: Trial, key: Key) -> Mend | None:
+    def _mend(self, moves: tuple[Move, ...], trial: Trial, key: Key) -> Mend | None:
         """Return a mend if all of it holds on the plan that has it."""
         if any(trial.missed(ASKED, self.missed_now)):
             return None
@@ -187,49 +197,38 @@ class _Search:
 
     # Pairs ---------------------------------------------------------------------------------------------
 
-    def _pairs(self, key: Key, room: Room) -> Iterator[Mend]:
+    def _pairs(self, room: Room, missed: Verdict) -> Iterator[Mend]:
         """Yield for each pair of levers that mends a target the smallest such pair of moves found."""
-        helpful = [
-            (lever, direction, line)
-            for lever, direction, line in self.lines
-            if self._helps(key, room, lever, direction, line)
-        ]
-        for (first, up, line), (second, other, _) in combinations(helpful, 2):
-            if (first.name, first.subject) == (second.name, second.subject):
-                continue
-            found = list(self._pair(key, room, (first, up, line), (second, other)))
-            if found:
-                yield min(found, key=lambda mend: mend.size)
+        helpful = [way for way in self.ways if self._helps(room, missed, way)]
+        for first, second in combinations(helpful, 2):
+            if first.lever is not second.lever:
+                yield from sorted(self._pair(room, missed.key, first, second), key=lambda mend: mend.size)[:1]
 
-    def _helps(self, key: Key, room: Room, lever: Lever, direction: int, line: Line) -> bool:
+    def _helps(self, room: Room, missed: Verdict, way: _Way) -> bool:
         """Tell whether a lever, moved as far as it may alone, brings a target nearer."""
-        grains = self.reach[lever.name, lever.subject, direction]
-        before, after = self.present.room(room)[key], line.at(grains).room(room).get(key)
+        grains = self.reach[way.line]
+        after = way.line.at(grains).room(room).get(missed.key)
         if not grains or after is None:
             return False
-        if after.margin is None or before.margin is None:
+        if after.margin is None or missed.margin is None:
             return after.status == "met"
-        return after.margin > before.margin
+        return after.margin > missed.margin
 
-    def _after(self, move: Move, begin: Trial, lever: Lever, direction: int) -> Line:
-        key = (move, lever, direction)
-        if key not in self._second:
-            self._second[key] = self.line(lever, direction, move, begin)
-        return self._second[key]
-
-    def _pair(
-        self, key: Key, room: Room, one: tuple[Lever, int, Line], other: tuple[Lever, int]
-    ) -> Iterator[Mend]:
-        (first, up, way), (second, direction) = one, other
-        alone = self.reach[first.name, first.subject, up]
-        limit = self.reach[second.name, second.subject, direction]
+    def _pair(self, room: Room, key: Key, first: _Way, second: _Way) -> Iterator[Mend]:
+        alone = self.reach[first.line]
         for grains in dict.fromkeys(-(-alone * part.numerator // part.denominator) for part in PARTS):
-            move = Move(first, first.value(up * grains))
-            line = self._after(move, way.at(grains), second, direction)
-            further = line.first_that_meets(key, room, limit)
+            after = self._after(first, grains, second)
+            further = after.line.first_that_meets(key, room, self.reach[second.line])
             if further is None:  # with less of the first it will not be either
                 return
-            moves = (move, Move(second, second.value(direction * further)))
-            mend = self._checked(moves, line.at(further), key)
+            mend = self._mend((first.move(grains), after.move(further)), after.line.at(further), key)
             if mend is not None:
                 yield mend
+
+    def _after(self, first: _Way, grains: int, second: _Way) -> _Way:
+        """Return the way of a second lever after a move of a first one."""
+        move = first.move(grains)
+        key = (move, second.line)
+        if key not in self._second:
+            self._second[key] = self.way(second.lever, second.direction, move, first.line.at(grains))
+        return self._second[key]

@@ -57,11 +57,6 @@ class Line:
             self._trials[place] = self._moved(place)
         return self._trials[place]
 
-    @property
-    def looked_at(self) -> int:
-        """Return how many plans were made, that at the begin apart."""
-        return len(self._trials.keys() - {0})
-
     @cached_property
     def missed_anyhow(self) -> dict[Key, Verdict]:
         """Return what the plan at the begin misses."""

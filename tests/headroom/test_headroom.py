@@ -200,7 +200,7 @@ def test_a_second_lever_moves_on_from_a_first_one() -> None:
         first = Move(lever, lever.value(up))
         begin = Trial(moved(evaluation, [first]))
         _ = begin.verdicts()
-        both = _Search(evaluation).line(second, direction, first, begin).at(1).evaluation
+        both = _Search(evaluation).way(second, direction, first, begin).line.at(1).evaluation
         plain = evaluated(*FAULTS, *first.settings, *second.settings(second.value(direction)))
         for move in (first, Move(second, second.value(direction))):
             if move.lever.network is not None:

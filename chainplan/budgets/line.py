@@ -1,17 +1,16 @@
 """The twisted pair between two boards, seen as a line.
 
-Loss, delay and longest length come from the formulas of the cabling standards; impedance and delay of a pair
-that no standard describes come from its geometry; mismatch is bounded for every electrical length at once.
+Loss and velocity come from the formulas of the cabling standards; the impedance of a pair that no standard
+describes comes from its geometry; mismatch is bounded for every electrical length at once.
 
-Bounds are whole ticks (frequency uHz, length nm, time fs, level udB, resistance mohm) and round outward: a
-loss and a delay up, a length and a velocity down. A class formula has the form ``whole + sqrt(square)`` per
-nanometre with both parts rational, so its rounding is exact integer arithmetic, not floating point.
+Bounds are whole ticks (frequency uHz, length nm, velocity um/s, level udB, resistance mohm) and round
+outward: a loss up, a velocity down. A class formula has the form ``whole + sqrt(square)`` per nanometre with
+both parts rational, so its rounding is integer arithmetic, not floating point.
 Functions that return ``float`` give figures in SI units, not bounds.
 """
 
 from __future__ import annotations
 
-import cmath
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -27,33 +26,20 @@ from chainplan.remembered import remembered
 __all__ = [
     "CABLE_CLASSES",
     "CableClass",
-    "LineConstants",
-    "TwoPort",
     "connector_loss",
-    "delay",
     "derated",
-    "geometric_delay",
-    "junction_loss",
-    "lay_factor",
-    "line_constants",
-    "line_two_port",
-    "longest_length",
-    "longest_length_for_delay",
     "loss",
     "mismatch_loss",
     "pair_impedance",
-    "reflection",
     "temperature_factor",
-    "transducer_loss",
     "twisted_permittivity",
     "velocity",
     "worst_loss",
 ]
 
-LIGHT = 299_792_458  # m/s, exact (SI)
-FREE_SPACE_OHM = (
-    376.730313  # impedance of free space, ohm (CODATA); divided by pi it is the 119.92 of handbooks
-)
+_FREE_SPACE_OHM = 376.730313
+"""Impedance of free space, ohm (CODATA); divided by pi it is the 119.92 of handbooks."""
+
 MHZ = 10**12  # ticks (uHz) per megahertz
 
 
@@ -136,17 +122,13 @@ CABLE_CLASSES: Mapping[str, CableClass] = MappingProxyType(
 )
 
 
-# Exact rounding of whole + sqrt(square) --------------------------------------------------------------------
+# Rounding of whole + sqrt(square) --------------------------------------------------------------------------
 
 
 def _ceil_root(square: Fraction) -> int:
     # The square root of x is at most a whole n exactly when ceil(x) <= n*n.
     up = math.ceil(square)
     return math.isqrt(up - 1) + 1 if up > 0 else 0
-
-
-def _floor_root(square: Fraction) -> int:
-    return math.isqrt(math.floor(square))
 
 
 class _RootSum(NamedTuple):
@@ -161,19 +143,6 @@ class _RootSum(NamedTuple):
         # (p + x)/q rounded up is (p + ceil(x))/q rounded up, because p and q are whole.
         root = _ceil_root(self.square * (count * q) ** 2)
         return -(-(p + root) // q)
-
-    def floor_divide(self, amount: int) -> int:
-        """Return the largest integer whose product with the number is not above ``amount``."""
-        difference = self.square - self.whole**2
-        if difference == 0:
-            return math.floor(amount / (2 * self.whole))
-        # amount/(w + sqrt(s)) = amount*(sqrt(s) - w)/(s - w*w), brought to whole numerator and denominator.
-        u, v = difference.as_integer_ratio()
-        p, q = (self.whole * amount).as_integer_ratio()
-        square = self.square * (amount * q * v) ** 2
-        if u > 0:
-            return (_floor_root(square) - p * v) // (q * u)
-        return (p * v - _ceil_root(square)) // (q * -u)
 
 
 @remembered
@@ -235,35 +204,16 @@ def connector_loss(cable: CableClass, frequency: int) -> int:
     return max(math.ceil(cable.connector_least * 10**6), _ceil_root(cable.connector**2 * frequency))
 
 
-def longest_length(cable: CableClass, lowest: int, highest: int, allowance: int) -> int:
-    """Return the longest cable (nm, rounded down) with a loss within ``allowance`` udB in the whole band.
-
-    ``allowance`` is what is left for cable: transmit level less receiver threshold, connectors, barriers and
-    mismatch. The result is zero where it is zero or negative. Closed form; ``lowest`` and ``highest`` in uHz.
-    """
-    ends = (_loss_per_nm(cable, lowest), _loss_per_nm(cable, highest))
-    return min(per_nm.floor_divide(max(0, allowance)) for per_nm in ends)
-
-
-def delay(cable: CableClass, frequency: int, length: int) -> int:
-    """Return the largest delay (fs, rounded up) of ``length`` nm of cable at ``frequency`` uHz.
-
-    ``534 + 36/sqrt(f)`` ns per 100 m in ANSI/TIA-568. It falls with frequency: for a band,
-    ask at its lower end. Raises ``ValueError`` for a frequency that is not positive or a negative length.
-    """
-    _require_length(length)
-    return _delay_per_nm(cable, frequency).ceil_times(length)
-
-
 def velocity(cable: CableClass, frequency: int) -> int:
-    """Return the slowest velocity (um/s, rounded down) that the class allows at ``frequency`` uHz."""
-    # 1 nm per d fs is 1e12/d um per second.
-    return _delay_per_nm(cable, frequency).floor_divide(10**12)
+    """Return the slowest velocity (um/s, rounded down) that the class allows at ``frequency`` uHz.
 
-
-def longest_length_for_delay(cable: CableClass, lowest: int, allowance: int) -> int:
-    """Return the longest cable (nm, rounded down) with a delay within ``allowance`` fs at ``lowest`` uHz."""
-    return _delay_per_nm(cable, lowest).floor_divide(max(0, allowance))
+    100 m in ``534 + 36/sqrt(f)`` ns in ANSI/TIA-568. It grows with frequency: for a band, ask at its lower
+    end. Raises ``ValueError`` for a frequency that is not positive.
+    """
+    # 1 nm per d fs is 1e12/d um per second; over so long a way the fs that its delay is rounded up by is lost
+    # in the um/s, and where it is not, it makes the velocity slower.
+    way = 10**20
+    return way * 10**12 // _delay_per_nm(cable, frequency).ceil_times(way)
 
 
 def derated(cable: CableClass, loss_factor: Fraction, reason: str) -> CableClass:
@@ -313,7 +263,7 @@ def pair_impedance(spacing: float, diameter: float, permittivity: float) -> floa
         raise ValueError(
             "the wires touch: spacing between centres must be larger than the conductor diameter"
         )
-    return FREE_SPACE_OHM / math.pi / math.sqrt(permittivity) * math.acosh(spacing / diameter)
+    return _FREE_SPACE_OHM / math.pi / math.sqrt(permittivity) * math.acosh(spacing / diameter)
 
 
 def _require_permittivity(value: float) -> None:
@@ -329,51 +279,17 @@ def twisted_permittivity(spacing: float, lay: float, permittivity: float) -> flo
     between wire centres and ``lay`` (cable length of one full turn) in the same unit; ``permittivity`` of the
     insulation. Raises ``ValueError`` for a lay so short that q would exceed 1, which is outside the fit.
     """
+    _require_positive(spacing, "spacing")
+    _require_positive(lay, "lay")
     _require_permittivity(permittivity)
-    share = 0.25 + 0.0004 * math.degrees(_pitch_angle(spacing, lay)) ** 2
+    pitch = math.degrees(math.atan(math.pi * spacing / lay))
+    share = 0.25 + 0.0004 * pitch**2
     if share > 1:
         raise ValueError("lay too short: the formula for a twisted pair does not reach that pitch angle")
     return 1 + share * (permittivity - 1)
 
 
-def _pitch_angle(spacing: float, lay: float) -> float:
-    _require_positive(spacing, "spacing")
-    _require_positive(lay, "lay")
-    return math.atan(math.pi * spacing / lay)
-
-
-def lay_factor(spacing: float, lay: float) -> float:
-    """Return wire length per cable length of a pair, a helix of diameter ``spacing``: 1/cos(theta)."""
-    return 1 / math.cos(_pitch_angle(spacing, lay))
-
-
-def geometric_delay(permittivity: float, length: int) -> int:
-    """Return the delay (fs, rounded up) of a wave over ``length`` nm of wire: ``length*sqrt(er)/c``.
-
-    3.33564*sqrt(er) ns per metre. ``permittivity`` is the effective one; ``length`` that of the wire, so for
-    a twisted pair multiply the cable's by :func:`lay_factor`. Raises ``ValueError`` for a permittivity below
-    1 or a negative length.
-    """
-    _require_permittivity(permittivity)
-    _require_length(length)
-    # nm divided by m/s, in fs: 1e-9 * 1e15 = 1e6.
-    return _ceil_root(Fraction(permittivity) * Fraction(length * 10**6, LIGHT) ** 2)
-
-
 # Mismatch --------------------------------------------------------------------------------------------------
-
-
-def reflection(load: complex, reference: complex) -> complex:
-    """Return the voltage reflection coefficient of ``load`` on a line of impedance ``reference`` (ohm)."""
-    return (load - reference) / (load + reference)
-
-
-def junction_loss(left: Span, right: Span) -> int:
-    """Return the most power lost by reflection (udB, rounded up) where two resistances (mohm spans) meet.
-
-    ``-10*log10(1 - r*r)`` with r the reflection coefficient. Raises ``ValueError`` as :func:`mismatch_loss`.
-    """
-    return mismatch_loss(left, right, right)
 
 
 def mismatch_loss(source: Span, line: Span, load: Span) -> int:
@@ -409,56 +325,3 @@ def _ratio_to_udb(power_ratio: Fraction) -> int:
     ratio = exact.divide(Decimal(power_ratio.numerator), Decimal(power_ratio.denominator))
     udb = exact.multiply(exact.log10(ratio), Decimal(10**7))
     return int(udb.to_integral_value(ROUND_CEILING))
-
-
-class LineConstants(NamedTuple):
-    """Attenuation (Np/m), phase (rad/m) and characteristic impedance (ohm) of a line at one frequency."""
-
-    attenuation: float
-    phase: float
-    impedance: complex
-
-
-def line_constants(
-    resistance: float, inductance: float, conductance: float, capacitance: float, frequency: float
-) -> LineConstants:
-    """Return a line's secondary constants from its primary ones per metre (ohm, H, S, F) at ``frequency`` Hz.
-
-    ``gamma = sqrt((R + jwL)(G + jwC))``, ``Z0 = sqrt((R + jwL)/(G + jwC))`` (telegrapher's equations; Pozar,
-    Microwave Engineering, 2.1). Raises ``ValueError`` unless L, C and the frequency are positive.
-    """
-    for value, what in ((inductance, "inductance"), (capacitance, "capacitance"), (frequency, "frequency")):
-        _require_positive(value, what)
-    series = complex(resistance, 2 * math.pi * frequency * inductance)
-    shunt = complex(conductance, 2 * math.pi * frequency * capacitance)
-    # The principal root of the product lies in the right half plane: a passive line never amplifies.
-    gamma = cmath.sqrt(series * shunt)
-    return LineConstants(gamma.real, gamma.imag, cmath.sqrt(series / shunt))
-
-
-class TwoPort(NamedTuple):
-    """The ABCD (chain) matrix of a two-port: V1 = a*V2 + b*I2, I1 = c*V2 + d*I2; b in ohm, c in siemens."""
-
-    a: complex
-    b: complex
-    c: complex
-    d: complex
-
-
-def line_two_port(constants: LineConstants, length: float) -> TwoPort:
-    """Return the ABCD matrix of ``length`` metres of line (Pozar, Microwave Engineering, table 4.1)."""
-    angle = complex(constants.attenuation, constants.phase) * length
-    cosh, sinh = cmath.cosh(angle), cmath.sinh(angle)
-    return TwoPort(cosh, constants.impedance * sinh, sinh / constants.impedance, cosh)
-
-
-def transducer_loss(port: TwoPort, source: float, load: float) -> float:
-    """Return a two-port's loss (dB) between resistances (ohm): power available over power into the load.
-
-    ``20*log10(|a*Zl + b + c*Zs*Zl + d*Zs| / (2*sqrt(Zs*Zl)))``; between equal resistances, -20*log10 |S21|.
-    Raises ``ValueError`` for a resistance that is not positive.
-    """
-    _require_positive(source, "source resistance")
-    _require_positive(load, "load resistance")
-    transfer = abs(port.a * load + port.b + port.c * source * load + port.d * source)
-    return 20 * math.log10(transfer / (2 * math.sqrt(source * load)))

@@ -15,16 +15,16 @@ from __future__ import annotations
 
 from fractions import Fraction
 from functools import lru_cache
-from math import acosh, ceil, floor, pi, sqrt
+from math import ceil, floor
 from typing import NamedTuple
 
 from chainplan.budgets.line import (
     CABLE_CLASSES,
-    FREE_SPACE_OHM,
     CableClass,
     connector_loss,
     derated,
     mismatch_loss,
+    pair_impedance,
     temperature_factor,
     twisted_permittivity,
     velocity,
@@ -284,21 +284,17 @@ def cable_impedance(cable: CableType) -> Span | None:
 def pair_span(pair: Pair) -> Span:
     """Return the impedance of a pair (mohm), outward over the tolerances of its geometry.
 
-    ``(eta0/pi)/sqrt(er) * acosh(spacing/diameter)`` with er the effective permittivity; numerator and
-    denominator are each taken at their own unfavourable end, so the true span lies within this one.
+    The two-wire line of :func:`pair_impedance`, twisted or not: what raises the impedance and what lowers it
+    are each taken at their own unfavourable end, so the true span lies within this one.
     """
     spacing, diameter = pair.spacing, pair.diameter
-    close = acosh(spacing.min / diameter.max)
-    wide = acosh(spacing.max / diameter.min)
-    middle = acosh(spacing.typical / diameter.typical)
     least = most = usual = pair.permittivity
     if pair.lay is not None:
         least = twisted_permittivity(spacing.min, pair.lay.max, pair.permittivity)
         most = twisted_permittivity(spacing.max, pair.lay.min, pair.permittivity)
         usual = twisted_permittivity(spacing.typical, pair.lay.typical, pair.permittivity)
-    ohm = FREE_SPACE_OHM / pi
     return Span(
-        floor(1000 * ohm * close / sqrt(most)),
-        round(1000 * ohm * middle / sqrt(usual)),
-        ceil(1000 * ohm * wide / sqrt(least)),
+        floor(1000 * pair_impedance(spacing.min, diameter.max, most)),
+        round(1000 * pair_impedance(spacing.typical, diameter.typical, usual)),
+        ceil(1000 * pair_impedance(spacing.max, diameter.min, least)),
     )

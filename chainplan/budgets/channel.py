@@ -26,19 +26,12 @@ from typing import NamedTuple
 __all__ = [
     "TwoStateChannel",
     "bad_share_after_frame",
-    "error_free_bits",
-    "expected_retries",
     "expected_retries_of_each",
-    "expected_retries_used",
     "frame_error_probability",
     "frame_error_probability_at_most",
     "probability_more_than_k_retries",
-    "probability_more_than_k_retries_alike",
-    "scans_lost_per_hour",
     "two_state_frame_error_probability",
 ]
-
-_HOUR = 3600 * 10**15  # fs
 
 
 def _check_probability(**values: float) -> None:
@@ -99,21 +92,6 @@ class TwoStateChannel:
     def share_bad(self) -> float:
         """Share of bits sent in the bad state, in the long run."""
         return self.leave_good / (self.leave_good + self.leave_bad)
-
-    @property
-    def bit_error_probability(self) -> float:
-        """Share of bits hit in the long run."""
-        return self.share_good * self.p_good + self.share_bad * self.p_bad
-
-    @property
-    def mean_burst_bits(self) -> float:
-        """Mean stay in the bad state, in bits (infinite if it is never left)."""
-        return 1 / self.leave_bad if self.leave_bad else math.inf
-
-    @property
-    def mean_gap_bits(self) -> float:
-        """Mean stay in the good state, in bits (infinite if it is never left)."""
-        return 1 / self.leave_good if self.leave_good else math.inf
 
 
 # A 2x2 matrix by rows: entry [from][to], 0 = good, 1 = bad.
@@ -214,8 +192,8 @@ def frame_error_probability_at_most(channel: TwoStateChannel, bits: int, bad_sha
     return min(1.0, max(from_good, (1 - bad_share) * from_good + bad_share * from_bad))
 
 
-def _retries_used(failures: Sequence[float], reserve: int) -> tuple[list[float], float, list[float]]:
-    """Return the probabilities of exactly 0 .. reserve retries, of more, and the mean retries of each.
+def _retries_used(failures: Sequence[float], reserve: int) -> tuple[float, list[float]]:
+    """Return the probability of more than ``reserve`` retries, and the mean retries of each transaction.
 
     With ``waiting`` the probability that transaction i begins its next attempt with j retries used:
     waiting(j) = arrived(j) + q * waiting(j - 1); it succeeds there with 1 - q, and the scan is lost if it
@@ -233,7 +211,7 @@ def _retries_used(failures: Sequence[float], reserve: int) -> tuple[list[float],
             arrived[used] = (1 - q) * waiting
         lost += q * waiting
         means.append(mean)
-    return arrived, lost, means
+    return lost, means
 
 
 def probability_more_than_k_retries(failures: Sequence[float], reserve: int) -> float:
@@ -243,103 +221,13 @@ def probability_more_than_k_retries(failures: Sequence[float], reserve: int) -> 
     as transactions times (reserve + 1). Raises ValueError for a q outside 0..1 or a negative reserve.
     """
     _check_count(reserve=reserve)
-    return min(1.0, _retries_used(failures, reserve)[1])
-
-
-def probability_more_than_k_retries_alike(failure: float, transactions: int, reserve: int) -> float:
-    """Return the same for transactions that all fail alike, in steps that grow with the reserve only.
-
-    The number of retries then follows the negative binomial distribution. More than k are needed exactly if
-    the first n + k attempts hold at least k + 1 failures, P = sum over j > k of C(n+k, j) q^j (1-q)^(n+k-j).
-    Where those terms fall from the first on, they are summed; otherwise P is not small and is taken as one
-    minus the sum over j <= k of C(n+j-1, j) q^j (1-q)^n. About 12 digits hold. Raises ValueError as
-    :func:`probability_more_than_k_retries`.
-    """
-    _check_probability(failure=failure)
-    _check_count(transactions=transactions, reserve=reserve)
-    if transactions == 0 or failure == 0:
-        return 0.0
-    if failure == 1:
-        return 1.0
-    attempts = transactions + reserve
-    first = reserve + 1
-    if first < attempts * failure:
-        return 1 - math.fsum(
-            math.exp(
-                _log_choose(transactions + j - 1, j)
-                + j * math.log(failure)
-                + transactions * math.log1p(-failure)
-            )
-            for j in range(first)
-        )
-    odds = failure / (1 - failure)
-    terms = [1.0]
-    for failed in range(first, attempts):
-        terms.append(terms[-1] * odds * (attempts - failed) / (failed + 1))
-        if terms[-1] < 1e-30:  # the terms fall ever faster: what is left is below the last digit of the first
-            break
-    log_first = (
-        _log_choose(attempts, first) + first * math.log(failure) + (attempts - first) * math.log1p(-failure)
-    )
-    return min(1.0, math.exp(log_first) * math.fsum(terms))
-
-
-def _log_choose(n: int, k: int) -> float:
-    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
-
-
-def expected_retries(failures: Sequence[float]) -> float:
-    """Return the mean number of retries of a scan with retries without limit: sum of q_i / (1 - q_i).
-
-    Infinite if a transaction always fails. Raises ValueError for a q outside 0..1.
-    """
-    for q in failures:
-        _check_probability(q=q)
-    return math.inf if any(q == 1 for q in failures) else math.fsum(q / (1 - q) for q in failures)
-
-
-def expected_retries_used(failures: Sequence[float], reserve: int) -> float:
-    """Return the mean number of retries made with ``reserve`` at hand; a lost scan has made them all.
-
-    Raises ValueError as :func:`probability_more_than_k_retries`.
-    """
-    _check_count(reserve=reserve)
-    exactly, more, _ = _retries_used(failures, reserve)
-    return math.fsum(used * share for used, share in enumerate(exactly)) + reserve * more
+    return min(1.0, _retries_used(failures, reserve)[0])
 
 
 def expected_retries_of_each(failures: Sequence[float], reserve: int) -> list[float]:
     """Return the mean number of retries made for each transaction, if the earlier ones are retried first.
 
-    They add up to :func:`expected_retries_used`. Raises ValueError as
-    :func:`probability_more_than_k_retries`.
+    A lost scan has made them all. Raises ValueError as :func:`probability_more_than_k_retries`.
     """
     _check_count(reserve=reserve)
-    return _retries_used(failures, reserve)[2]
-
-
-def scans_lost_per_hour(lost: float, scan_period: int) -> float:
-    """Return the mean number of lost scans per hour; ``lost`` per scan, ``scan_period`` in fs.
-
-    Raises ValueError for a probability outside 0..1 or a period that is not positive.
-    """
-    _check_probability(lost=lost)
-    if scan_period <= 0:
-        msg = f"scan_period = {scan_period} fs is not positive"
-        raise ValueError(msg)
-    return lost * (_HOUR / scan_period)
-
-
-def error_free_bits(confidence: float, bit_error_probability: float) -> float:
-    """Return how many bits must pass without error to trust a bit error probability: -ln(1 - CL) / BER.
-
-    At a confidence CL of 0.95 it is the rule of three (Hanley and Lippman-Hand, JAMA 249, 1983). Independent
-    errors only. Raises ValueError outside 0 <= CL < 1 or 0 < BER <= 1.
-    """
-    if not 0 <= confidence < 1 or not 0 < bit_error_probability <= 1:
-        msg = (
-            f"confidence {confidence} must be at least 0 and below 1, "
-            f"bit error probability {bit_error_probability} above 0 and at most 1"
-        )
-        raise ValueError(msg)
-    return -math.log1p(-confidence) / bit_error_probability
+    return _retries_used(failures, reserve)[1]

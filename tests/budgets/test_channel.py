@@ -15,15 +15,10 @@ from scipy.special import betainc
 from chainplan.budgets.channel import (
     TwoStateChannel,
     bad_share_after_frame,
-    error_free_bits,
-    expected_retries,
     expected_retries_of_each,
-    expected_retries_used,
     frame_error_probability,
     frame_error_probability_at_most,
     probability_more_than_k_retries,
-    probability_more_than_k_retries_alike,
-    scans_lost_per_hour,
     two_state_frame_error_probability,
 )
 
@@ -52,9 +47,8 @@ def test_printed_exercise() -> None:
     channel = TwoStateChannel(p_good=0.001, p_bad=0.1, leave_good=0.01, leave_bad=0.1)
     assert channel.share_good == pytest.approx(10 / 11)
     assert channel.share_bad == pytest.approx(1 / 11)
-    assert channel.bit_error_probability == pytest.approx(0.01)
-    assert channel.mean_burst_bits == pytest.approx(10)
-    assert channel.mean_gap_bits == pytest.approx(100)
+    # In the long run 0.01 of all bits are hit; a frame of one bit is such a bit.
+    assert two_state_frame_error_probability(0.001, 0.1, 0.01, 0.1, bits=1) == pytest.approx(0.01)
 
 
 def exact_by_paths(p: tuple[Fraction, Fraction], leave: tuple[Fraction, Fraction], bits: int) -> Fraction:
@@ -92,15 +86,14 @@ def test_equal_states_are_the_plain_channel(p: float, leave_good: float, leave_b
 
 def test_memoryless_states_are_the_plain_channel_at_the_mean() -> None:
     # leave_good + leave_bad = 1: the next state does not depend on the last, bits are hit independently.
-    channel = TwoStateChannel(1e-12, 1e-9, 0.2, 0.8)
     found = two_state_frame_error_probability(1e-12, 1e-9, 0.2, 0.8, 1000)
-    assert found == pytest.approx(frame_error_probability(channel.bit_error_probability, 1000), rel=1e-12)
+    assert found == pytest.approx(frame_error_probability(0.8 * 1e-12 + 0.2 * 1e-9, 1000), rel=1e-12)
 
 
 def test_bursts_hit_fewer_frames_than_single_errors_of_the_same_rate() -> None:
-    channel = TwoStateChannel(1e-7, 0.3, 1e-6, 0.05)
     bursts = two_state_frame_error_probability(1e-7, 0.3, 1e-6, 0.05, 200)
-    assert bursts < frame_error_probability(channel.bit_error_probability, 200)
+    mean = (0.05 * 1e-7 + 1e-6 * 0.3) / (0.05 + 1e-6)
+    assert bursts < frame_error_probability(mean, 200)
 
 
 def test_two_states_equal_a_seeded_simulation() -> None:
@@ -144,28 +137,20 @@ def test_retries_equal_all_combinations(failures: list[float], reserve: int) -> 
 
 
 @quick
-@given(st.floats(1e-12, 1), st.integers(0, 60), st.integers(0, 8))
-def test_alike_transactions_equal_the_general_way(q: float, transactions: int, reserve: int) -> None:
-    general = probability_more_than_k_retries([q] * transactions, reserve)
-    alike = probability_more_than_k_retries_alike(q, transactions, reserve)
-    assert alike == pytest.approx(general, rel=1e-10, abs=1e-300)
-
-
-@quick
 @given(st.floats(1e-9, 0.95), st.integers(1, 300), st.integers(0, 40))
 def test_alike_transactions_equal_the_incomplete_beta_function(
     q: float, transactions: int, reserve: int
 ) -> None:
     # NIST Digital Library of Mathematical Functions 8.17: the binomial tail is I_q(k + 1, n) (from memory).
     expected = float(betainc(reserve + 1, transactions, q))
-    assert probability_more_than_k_retries_alike(q, transactions, reserve) == pytest.approx(
+    assert probability_more_than_k_retries([q] * transactions, reserve) == pytest.approx(
         expected, rel=1e-8, abs=1e-290
     )
 
 
 def test_transactions_that_always_fail_lose_the_scan() -> None:
-    assert probability_more_than_k_retries_alike(1.0, 5, 2) == 1
-    assert probability_more_than_k_retries_alike(1.0, 1, 0) == 1
+    assert probability_more_than_k_retries([1.0] * 5, 2) == 1
+    assert probability_more_than_k_retries([1.0], 0) == 1
 
 
 def test_no_reserve_means_every_failure_loses_the_scan() -> None:
@@ -182,18 +167,18 @@ def test_retries_that_fail_again_use_the_reserve() -> None:
 @quick
 @given(st.lists(st.floats(0, 0.9), max_size=6))
 def test_mean_retries(failures: list[float]) -> None:
-    # Mean of a geometric distribution; with a reserve, the sum of the tails P(R > j), j < k.
-    assert expected_retries(failures) == pytest.approx(sum(q / (1 - q) for q in failures), rel=1e-12)
+    # With a reserve k the mean is the sum of the tails P(R > j), j < k; without, that of geometric
+    # distributions.
+    each = expected_retries_of_each(failures, 5)
+    assert len(each) == len(failures)
     tails = sum(probability_more_than_k_retries(failures, j) for j in range(5))
-    assert expected_retries_used(failures, 5) == pytest.approx(tails, rel=1e-9, abs=1e-300)
-    assert expected_retries_used(failures, 600) == pytest.approx(
-        expected_retries(failures), rel=1e-9, abs=1e-300
-    )
+    assert sum(each) == pytest.approx(tails, rel=1e-9, abs=1e-300)
+    geometric = [q / (1 - q) for q in failures]
+    assert expected_retries_of_each(failures, 600) == pytest.approx(geometric, rel=1e-9, abs=1e-300)
 
 
 def test_mean_retries_of_a_dead_node() -> None:
-    assert expected_retries([0.1, 1.0]) == math.inf
-    assert expected_retries_used([0.1, 1.0], 3) == pytest.approx(3)
+    assert sum(expected_retries_of_each([0.1, 1.0], 3)) == pytest.approx(3)
 
 
 def test_retries_equal_a_seeded_simulation() -> None:
@@ -214,25 +199,6 @@ def test_retries_equal_a_seeded_simulation() -> None:
     assert abs(lost / scans - expected) < 3.3 * math.sqrt(expected * (1 - expected) / scans)
 
 
-def test_scans_lost_per_hour() -> None:
-    # 100 ms scans: 36 000 an hour.
-    assert scans_lost_per_hour(1e-6, 100 * 10**12) == pytest.approx(0.036, rel=1e-12)
-
-
-# --- confidence -----------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("confidence", "factor"), [(0.90, 2.303), (0.95, 2.996), (0.99, 4.605)])
-def test_error_free_bits(confidence: float, factor: float) -> None:
-    # Rule of three: Hanley and Lippman-Hand, JAMA 249, 1983.
-    assert error_free_bits(confidence, 1e-9) * 1e-9 == pytest.approx(factor, abs=5e-4)
-
-
-def test_error_free_bits_would_show_an_error_with_the_confidence() -> None:
-    bits = math.ceil(error_free_bits(0.95, 1e-6))
-    assert frame_error_probability(1e-6, bits) == pytest.approx(0.95, abs=1e-6)
-
-
 # --- refusals -------------------------------------------------------------------------------------
 
 
@@ -251,13 +217,8 @@ def test_refuses_what_cannot_be() -> None:
         probability_more_than_k_retries([0.1], -1)
     with pytest.raises(ValueError, match="q = nan"):
         probability_more_than_k_retries([math.nan], 1)
-    with pytest.raises(ValueError, match="transactions"):
-        probability_more_than_k_retries_alike(0.1, -1, 1)
-    with pytest.raises(ValueError, match="scan_period"):
-        scans_lost_per_hour(0.1, 0)
-    for confidence, ber in ((1.0, 1e-9), (0.95, 0.0)):
-        with pytest.raises(ValueError, match="confidence"):
-            error_free_bits(confidence, ber)
+    with pytest.raises(ValueError, match="reserve"):
+        expected_retries_of_each([0.1], -1)
 
 
 # --- what a burst carries over --------------------------------------------------------------------
@@ -327,14 +288,6 @@ def test_a_burst_longer_than_frames_is_carried_over_whole() -> None:
     short = TwoStateChannel(0.0, 0.5, 1e-9, 0.1)
     assert bad_share_after_frame(short, 400) < 0.03
     assert bad_share_after_frame(TwoStateChannel(0.0, 0.5, 0.9, 0.2), 400) == 1
-
-
-@quick
-@given(st.lists(st.floats(0, 0.9), max_size=5), st.integers(0, 4))
-def test_retries_of_each_add_up(failures: list[float], reserve: int) -> None:
-    each = expected_retries_of_each(failures, reserve)
-    assert len(each) == len(failures)
-    assert sum(each) == pytest.approx(expected_retries_used(failures, reserve), rel=1e-9, abs=1e-12)
 
 
 def test_retries_of_each_without_a_limit_are_geometric() -> None:

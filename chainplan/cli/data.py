@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from chainplan import __version__
 from chainplan.cli.files import write_result
 from chainplan.cli.plans import open_plan
-from chainplan.report.data import data_text
+from chainplan.report.data import data_pieces
 
 
 def run(
@@ -15,5 +15,5 @@ def run(
 ) -> int:
     """Write the results of a plan, to stdout or to a file."""
     loaded, evaluation = open_plan(plan, settings, out)
-    write_result(data_text(loaded, evaluation, __version__, reach=reach, headroom=headroom), out)
+    write_result(data_pieces(loaded, evaluation, __version__, reach=reach, headroom=headroom), out)
     return 0

@@ -19,12 +19,33 @@ class OutputError(UserError):
     """A file that no result can or may be written to."""
 
 
-def write_result(text: str, out: str | None) -> None:
-    """Write a result to a file, or to stdout where none is named (or ``-``)."""
-    if out is None or out == "-":
-        write_out(text)
+KEPT = 16 * 1024 * 1024
+"""Characters of a result for stdout that are kept in memory until it is complete; of a longer one on disk."""
+
+
+def write_result(content: str | Iterable[str], out: str | None) -> None:
+    """Write a text, or pieces of one, to a file, or to stdout where none is named (or ``-``).
+
+    Nothing goes to stdout before the last piece is there. Raises :class:`UserError` for a file, ``OSError``
+    for stdout.
+    """
+    if out is not None and out != "-":
+        pieces = [content] if isinstance(content, str) else content
+        write_whole(out, lambda stream: stream.writelines(piece.encode() for piece in pieces))
+    elif isinstance(content, str):
+        write_out(content)
     else:
-        write_whole(out, text)
+        _print_whole(content)
+
+
+def _print_whole(pieces: Iterable[str]) -> None:
+    from tempfile import SpooledTemporaryFile  # here, because most results are short
+
+    with SpooledTemporaryFile(KEPT, "w+", encoding="utf-8", newline="") as kept:
+        kept.writelines(pieces)
+        kept.seek(0)
+        while text := kept.read(1 << 16):
+            write_out(text)
 
 
 def check_output(out: str | None, read: Iterable[str]) -> None:

@@ -6,28 +6,31 @@ reads an older shape would stumble. Figures are the floats nearest to the exact 
 
 from __future__ import annotations
 
-import json
 import os
 from collections import Counter
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
+from chainplan.budgets.age import SampleTiming
 from chainplan.budgets.data import ControllerBytes, host_bus_time
 from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.sleep import SleepBudget
-from chainplan.budgets.terms import Case, Sum, Term
+from chainplan.budgets.terms import Case
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.plan.problems import dotted
-from chainplan.quantity import RATIO, TIME, Dimension
+from chainplan.quantity import RATIO, TIME
+from chainplan.report.chain_data import chains_data
 from chainplan.report.fault_data import faults_data
+from chainplan.report.figures_data import figures_data
 from chainplan.report.headroom_data import headroom_data
 from chainplan.report.isolation_data import isolation_data
+from chainplan.report.json_pieces import json_pieces
 from chainplan.report.room_data import coverage_data, uplink_data
 from chainplan.report.standby_data import balancing_data, start_up_data, supply_data
 from chainplan.report.units import Figure, span_of_time, with_unit
 from chainplan.report.wire_data import errors_data, lengths_data, reach_data
-from chainplan.sums import all_sums
 from chainplan.verdicts.verdict import Verdict, share
 
 if TYPE_CHECKING:
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
     from chainplan.plan.load import LoadedPlan
     from chainplan.plan.problems import Problem
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 Record = dict[str, Any]
 
@@ -44,8 +47,14 @@ def data_text(
     loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False, headroom: bool = False
 ) -> str:
     """Return all results as strict JSON: ASCII, no NaN, the same bytes for the same plan and version."""
-    document = plan_data(loaded, evaluation, version, reach=reach, headroom=headroom)
-    return json.dumps(document, indent=2, allow_nan=False, ensure_ascii=True) + "\n"
+    return "".join(data_pieces(loaded, evaluation, version, reach=reach, headroom=headroom))
+
+
+def data_pieces(
+    loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False, headroom: bool = False
+) -> Iterator[str]:
+    """Yield the same piece by piece: results that have been written are not kept."""
+    return json_pieces(_entries(loaded, evaluation, version, reach=reach, headroom=headroom))
 
 
 def plan_data(
@@ -56,34 +65,41 @@ def plan_data(
     How far each lever and each chain could go is searched for, and written, only where `headroom` and `reach`
     ask for it.
     """
+    return dict(_entries(loaded, evaluation, version, reach=reach, headroom=headroom))
+
+
+def _entries(
+    loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool, headroom: bool
+) -> Iterator[tuple[str, Any]]:
+    """Yield the parts of the results in order, each worked out when it is asked for."""
     verdicts = evaluation.verdicts
     counts = Counter(verdict.status for verdict in verdicts)
-    return {
-        "format": "chainplan results",
-        "schema_version": SCHEMA_VERSION,
-        "tool": {"name": "chainplan", "version": version},
-        "plan": _plan(loaded),
-        "counts": {status: counts[status] for status in ("met", "missed", "not checked")},
-        "verdicts": [_verdict(verdict) for verdict in verdicts],
-        "controllers": [_controller(evaluation, scan) for scan in evaluation.scans.values()],
-        "hazards": [_hazard(latency) for latency in evaluation.latencies],
-        "start_up": start_up_data(evaluation),
-        "sleep": _sleep(evaluation.sleep),
-        "balancing": balancing_data(evaluation),
-        "supply": supply_data(evaluation),
-        "single_faults": faults_data(evaluation),
-        "lengths": lengths_data(evaluation),
-        "headroom": headroom_data(evaluation) if headroom else None,
-        "reach": reach_data(evaluation) if reach else None,
-        "errors": errors_data(evaluation),
-        "isolation": isolation_data(evaluation),
-        "coverage": coverage_data(evaluation),
-        "uplink": uplink_data(evaluation),
-        "figures": {name: _sum(work_out()) for name, work_out in all_sums(evaluation).items()},
-        "warnings": [*map(_warning, loaded.warnings), *map(_remark, budget_warnings(evaluation))],
-        "assumptions": [*ASSUMPTIONS, *FAULT_ASSUMPTIONS],
-        "cautions": list(CAUTIONS),
-    }
+    yield "format", "chainplan results"
+    yield "schema_version", SCHEMA_VERSION
+    yield "tool", {"name": "chainplan", "version": version}
+    yield "plan", _plan(loaded)
+    yield "counts", {status: counts[status] for status in ("met", "missed", "not checked")}
+    yield "verdicts", [_verdict(verdict) for verdict in verdicts]
+    yield "chains", chains_data(evaluation.network)
+    yield "controllers", _controllers(evaluation)
+    yield "hazards", [_hazard(latency) for latency in evaluation.latencies]
+    yield "start_up", start_up_data(evaluation)
+    yield "sleep", _sleep(evaluation.sleep)
+    yield "balancing", balancing_data(evaluation)
+    yield "supply", supply_data(evaluation)
+    yield "single_faults", faults_data(evaluation)
+    yield "lengths", lengths_data(evaluation)
+    yield "headroom", headroom_data(evaluation) if headroom else None
+    yield "reach", reach_data(evaluation) if reach else None
+    yield "errors", errors_data(evaluation)
+    isolation = isolation_data(evaluation)
+    yield "isolation", isolation
+    yield "coverage", coverage_data(evaluation)
+    yield "uplink", uplink_data(evaluation)
+    yield "figures", figures_data(evaluation, [group["segments"][0] for group in isolation["segments"]])
+    yield "warnings", [*map(_warning, loaded.warnings), *map(_remark, budget_warnings(evaluation))]
+    yield "assumptions", [*ASSUMPTIONS, *FAULT_ASSUMPTIONS]
+    yield "cautions", list(CAUTIONS)
 
 
 def _plan(loaded: LoadedPlan) -> Record:
@@ -122,32 +138,21 @@ def _verdict(verdict: Verdict) -> Record:
     }
 
 
-def _sum(figure: Sum) -> Record:
+def _controllers(evaluation: Evaluation) -> list[Record]:
+    traffic = {each.controller: each for each in evaluation.traffic}
+    samples: dict[str, list[SampleTiming]] = {name: [] for name in evaluation.scans}
+    for timing in evaluation.samples:
+        samples[timing.controller].append(timing)
+    return [
+        _controller(evaluation, scan, traffic[name], samples[name]) for name, scan in evaluation.scans.items()
+    ]
+
+
+def _controller(
+    evaluation: Evaluation, scan: ControllerScan, traffic: ControllerBytes, samples: Iterable[SampleTiming]
+) -> Record:
     return {
-        "label": figure.label,
-        "formula": figure.formula,
-        "source": figure.source,
-        **with_unit("total", figure.total, figure.dimension),
-        "terms": [_term(term, figure.dimension) for term in figure.terms],
-    }
-
-
-def _term(term: Term, dimension: Dimension) -> Record:
-    return {
-        "label": term.label,
-        "how": term.how,
-        "times": term.times,
-        **with_unit("each", term.amount, dimension),
-        **with_unit("total", term.total, dimension),
-        "parts_of_each": [_term(part, dimension) for part in term.parts],
-    }
-
-
-def _controller(evaluation: Evaluation, scan: ControllerScan) -> Record:
-    name = scan.controller.name
-    traffic = next(each for each in evaluation.traffic if each.controller == name)
-    return {
-        "controller": name,
+        "controller": scan.controller.name,
         "scan_period": span_of_time(scan.controller.plan.scan_period),
         "scan": _scan(scan),
         "samples": [
@@ -159,8 +164,7 @@ def _controller(evaluation: Evaluation, scan: ControllerScan) -> Record:
                 **_seconds("skew_worst", timing.skew.total if triggered else None),
                 **_seconds("skew_typical", timing.typical_skew.total if triggered else None),
             }
-            for timing in evaluation.samples
-            if timing.controller == name
+            for timing in samples
             for triggered in [evaluation.plan.tasks[timing.task].kind == "measure"]
         ],
         "bytes": _bytes(scan, traffic),

@@ -4,7 +4,8 @@
 Every quantity's key ends in its unit: ``_s`` second, ``_V`` volt, ``_m`` metre, ``_bit`` bit, ``_bit_per_s``
 bit per second, ``_ratio`` a plain ratio (1 = 100 %), ``_count`` a number of things, ``_A`` ampere, ``_Ah``
 ampere-hour. Where figures of several dimensions can stand, there is one key per unit and exactly one of them
-is present. A figure that is not known is null.
+is present. A figure that is not known is null. Parts with the same figures share a record that lists their
+names.
 """
 
 from __future__ import annotations
@@ -92,6 +93,14 @@ class _SumWords(_Record):
 SumData = create_model(
     "SumData", __base__=_SumWords, __doc__="A figure; its terms add up to it.", **figures("total")
 )
+
+
+class SameData(_Record):
+    """A figure with the same total, terms, formula and source as another one: see there."""
+
+    label: str
+    same_as: str
+    """Name of the other one."""
 
 
 class PeriodData(_Record):
@@ -241,10 +250,12 @@ class SleepData(_Record):
 
 
 class NodeData(_Record):
-    """A node's potentials above HV- of its string, all cells full."""
+    """A node, and its potentials above HV- of its string, all cells full."""
 
     node: str
+    board: str
     string: str
+    cells_count: int
     reference_V: float
     top_V: float
 
@@ -278,12 +289,10 @@ CheckData = create_model(
 )
 
 
-class SegmentData(_Record):
-    """A segment: its worst stress against its barriers' rating, and every case."""
+class SegmentsData(_Record):
+    """Segments alike: the worst stress of each against its barriers' rating, and every case."""
 
-    segment: str
-    near: str
-    far: str
+    segments: list[str]
     insulation: str
     status: Status
     stress_V: float
@@ -298,11 +307,15 @@ class SegmentData(_Record):
 
 
 class ChainData(_Record):
-    """A chain, from its head: segment i leads to node i."""
+    """A chain from its head: its segment i, called CHAIN#i, leads to node i, in a ring one more back."""
 
     chain: str
+    controller: str
+    head: str
+    back: str | None
+    """The port at the other end of a ring."""
+    protocol: str
     nodes: list[NodeData]
-    segments: list[SegmentData]
 
 
 class StraddledData(_Record):
@@ -318,7 +331,7 @@ class StraddledData(_Record):
 class IsolationData(_Record):
     """What each segment's isolation carries."""
 
-    chains: list[ChainData]
+    segments: list[SegmentsData]
     straddled_boards: list[StraddledData]
     notes: list[str]
 
@@ -336,18 +349,19 @@ class Results(_Record):
     """All results of one plan."""
 
     format: Literal["chainplan results"]
-    schema_version: Literal[1]
+    schema_version: Literal[2]
     tool: ToolData
     plan: PlanData
     counts: dict[Status, int]
     verdicts: list[VerdictData]
+    chains: list[ChainData]
     controllers: list[ControllerData]
     hazards: list[HazardData]
     start_up: list[StartUpData]
     sleep: SleepData | None
     """Null where the plan says nothing of sleep."""
     balancing: list[BalancingData]
-    supply: list[SupplyData]
+    supply: SupplyData
     single_faults: FaultsData
     lengths: list[LengthData]
     headroom: HeadroomData | None
@@ -359,8 +373,8 @@ class Results(_Record):
     coverage: CoverageData
     uplink: UplinkData | None
     """Null where the plan has no bus above the controllers."""
-    figures: dict[str, SumData]
-    """Every sum by its name, with its terms."""
+    figures: dict[str, SumData | SameData]
+    """Every sum by its name, with its terms; of segments alike that no verdict names, the first one's."""
     warnings: list[WarningData]
     assumptions: list[str]
     cautions: list[str]

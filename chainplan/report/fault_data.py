@@ -1,13 +1,16 @@
-"""The walk through all single faults as data: every fault, the most harmful first, and pairs of faults."""
+"""The walk through all single faults as data: faults alike together, the most harmful first, and pairs."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Hashable
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from chainplan.after_faults import FaultRow, aftermath, fault_rows
+from chainplan.after_faults import Aftermath, aftermath
 from chainplan.budgets.fault_pairs import StringPairs
+from chainplan.budgets.faults import FaultBudget, Outcome
 from chainplan.chain.degraded import Fault
 from chainplan.quantity import BITS, RATIO, TIME
+from chainplan.report.fault_groups import of_itself
 from chainplan.report.units import with_unit
 from chainplan.verdicts.verdict import Verdict
 
@@ -21,11 +24,12 @@ MOST_NODES_JUDGED = 3_000
 
 
 def faults_data(evaluation: Evaluation) -> Record:
-    """Return every fault with what it does; the targets lost are null for faults that were not judged."""
+    """Return every fault with what it does, faults that do the same in one record.
+
+    The targets lost are null for faults that were not judged.
+    """
     faults = evaluation.faults
     after = aftermath(evaluation, MOST_NODES_JUDGED)
-    judged = {outcome.fault for outcome, _ in zip(faults.counted, range(after.judged), strict=False)}
-    lost: dict[Fault, tuple[Verdict, ...]] = {outcome.fault: verdicts for outcome, verdicts in after.lost}
     worst = faults.worst
     return {
         "cells_count": faults.cells,
@@ -33,47 +37,92 @@ def faults_data(evaluation: Evaluation) -> Record:
         **with_unit("cells_seen_least", None if worst is None else faults.seen(worst).total, RATIO),
         "single_points_count": sum(outcome.others > 0 for outcome in faults.counted),
         "never_known_count": len(faults.unknown),
-        "faults": [
-            _fault(evaluation, row, lost.get(fault, ()) if fault in judged else None)
-            for row in fault_rows(faults)
-            for fault in [row.outcome.fault]
-        ],
+        "faults": _groups(evaluation, after),
         "targets_judged_after_count": after.judged,
         "pairs": [_pairs(each) for each in faults.pairs],
     }
 
 
-def _fault(evaluation: Evaluation, row: FaultRow, lost: tuple[Verdict, ...] | None) -> Record:
-    outcome = row.outcome
-    fault = outcome.fault
+def _groups(evaluation: Evaluation, after: Aftermath) -> list[Record]:
+    """Return the faults, those alike in every figure together."""
+    faults = evaluation.faults
+    lost: dict[Fault, tuple[Verdict, ...]] = {outcome.fault: verdicts for outcome, verdicts in after.lost}
+    judged = {outcome.fault for outcome, _ in zip(faults.counted, range(after.judged), strict=False)}
+    groups: dict[Hashable, Record] = {}
+    for outcome in faults.outcomes:
+        fault = outcome.fault
+        figures = _figures(faults, outcome)
+        missed = lost.get(fault, ()) if fault in judged else None
+        itself = [(each.target, of_itself(each.subject, fault.controller)) for each in missed or ()]
+        key = figures, missed is None, tuple(itself)
+        if key not in groups:
+            groups[key] = {"faults": [], **_record(figures), "targets_lost": None if missed is None else []}
+        group = groups[key]
+        group["faults"].append(_member(evaluation, outcome))
+        for verdict in missed or ():
+            record = {"target": verdict.target, "subject": verdict.subject}
+            if record not in group["targets_lost"]:
+                group["targets_lost"].append(record)
+    return list(groups.values())
+
+
+def _member(evaluation: Evaluation, outcome: Outcome) -> Record:
     chains = evaluation.network.chains
     return {
-        "fault": row.name,
-        "kind": fault.kind,
-        "part": fault.part,
-        "controller": fault.controller,
-        "chain": fault.chain or None,
-        "place": fault.place or None,
-        "blind_nodes_count": outcome.nodes,
-        "blind_cells_count": outcome.cells,
-        "blind_cells_of_strings": row.blind,
-        "blind_places": [
-            {"chain": left.chain, "first": left.ahead + 1, "last": count - left.behind}
+        "kind": outcome.fault.kind,
+        "part": outcome.fault.part,
+        "blind": {
+            left.chain: [left.ahead + 1, count - left.behind]
             for left in outcome.left
             for count in [len(chains[left.chain].nodes)]
             if left.ahead + left.behind < count
-        ],
-        "cells_seen_ratio": float(row.cells_seen),
-        "single_point": row.single_point,
-        **with_unit("known", row.known, TIME),
-        "known_by": row.known_by,
-        **with_unit("recovery", row.recovery, TIME),
-        "recovery_note": row.recovery_note,
-        **with_unit("scan_after", row.scan_time, TIME),
-        **with_unit("heaviest_scan_wire_after", row.wire_bits, BITS),
-        "targets_lost": None
-        if lost is None
-        else [{"target": each.target, "subject": each.subject} for each in lost],
+        },
+    }
+
+
+class _Figures(NamedTuple):
+    """What a fault does, fs and bits."""
+
+    nodes: int
+    cells: int
+    seen: float
+    single_point: bool
+    known: int | None
+    known_by: str
+    recovery: int | None
+    recovery_note: str
+    scan: int
+    wire: int
+
+
+def _figures(faults: FaultBudget, outcome: Outcome) -> _Figures:
+    known, recovery = outcome.known, faults.recovery(outcome)
+    return _Figures(
+        outcome.nodes,
+        outcome.cells,
+        (faults.cells - outcome.cells) / faults.cells if faults.cells else 1.0,
+        outcome.others > 0,
+        known.total if known else None,
+        known.task if known else "",
+        recovery.total,
+        recovery.note,
+        faults.rescan(outcome).total,
+        faults.wire_bits(outcome).total,
+    )
+
+
+def _record(figures: _Figures) -> Record:
+    return {
+        "blind_nodes_count": figures.nodes,
+        "blind_cells_count": figures.cells,
+        "cells_seen_ratio": figures.seen,
+        "single_point": figures.single_point,
+        **with_unit("known", figures.known, TIME),
+        "known_by": figures.known_by,
+        **with_unit("recovery", figures.recovery, TIME),
+        "recovery_note": figures.recovery_note,
+        **with_unit("scan_after", figures.scan, TIME),
+        **with_unit("heaviest_scan_wire_after", figures.wire, BITS),
     }
 
 

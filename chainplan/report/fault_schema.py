@@ -6,14 +6,6 @@ from chainplan.chain.degraded import FaultKind
 from chainplan.report.record_schema import ResultRecord
 
 
-class BlindPlacesData(ResultRecord):
-    """Nodes of a chain that are read no more, by their places along it: 1 at the head."""
-
-    chain: str
-    first: int
-    last: int
-
-
 class LostTargetData(ResultRecord):
     """A target that is met without the fault and missed after recovery from it."""
 
@@ -22,19 +14,21 @@ class LostTargetData(ResultRecord):
 
 
 class FaultData(ResultRecord):
-    """What one fault does, worst case."""
+    """One fault: what fails, how, and the nodes that are read no more."""
 
-    fault: str
     kind: FaultKind
     part: str
-    controller: str
-    chain: str | None
-    place: int | None
-    """Of the segment or node along its chain, 1 at the head."""
+    """Name of the segment, node, port or controller; `chains` lists them."""
+    blind: dict[str, list[int]]
+    """By chain the first and the last blind node, as places from the head: 1 for the first node."""
+
+
+class FaultsAlikeData(ResultRecord):
+    """What each one of these faults does, worst case."""
+
+    faults: list[FaultData]
     blind_nodes_count: int
     blind_cells_count: int
-    blind_cells_of_strings: dict[str, int]
-    blind_places: list[BlindPlacesData]
     cells_seen_ratio: float
     single_point: bool
     """Whether cells of other nodes than the faulty one itself are blind."""
@@ -48,7 +42,7 @@ class FaultData(ResultRecord):
     """The longest scan after recovery; 0 where nothing is left to be read."""
     heaviest_scan_wire_after_bit: int
     targets_lost: list[LostTargetData] | None
-    """Null where it was not judged."""
+    """After any of these faults, each for its own controller; null where it was not judged."""
 
 
 class StringPairsData(ResultRecord):
@@ -75,7 +69,7 @@ class FaultsData(ResultRecord):
     cells_seen_least_ratio: float | None
     single_points_count: int
     never_known_count: int
-    faults: list[FaultData]
+    faults: list[FaultsAlikeData]
     targets_judged_after_count: int
     """How many faults, the most harmful ones, the targets were judged after."""
     pairs: list[StringPairsData]

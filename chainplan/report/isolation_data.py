@@ -1,14 +1,16 @@
-"""The isolation budget as data: nodes with their potentials, segments with every case and every check."""
+"""The isolation budget as data: segments alike in one record, with every case and every check."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Hashable
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from chainplan.budgets.isolation import ChainIsolation, IsolationBudget, SegmentIsolation
+from chainplan.budgets.isolation import IsolationBudget, SegmentIsolation
 from chainplan.budgets.isolation_cases import explain, situations
 from chainplan.budgets.isolation_checks import Check
 from chainplan.chain.potentials import Potentials
 from chainplan.quantity import VOLTAGE
+from chainplan.report.group_data import group_records
 from chainplan.report.units import Figure, with_unit
 
 if TYPE_CHECKING:
@@ -17,12 +19,30 @@ if TYPE_CHECKING:
 Record = dict[str, Any]
 
 
+class Case(NamedTuple):
+    """A segment in one case: voltages between references and between conductors, uV."""
+
+    case: str
+    stress: int
+    conductors: int
+    note: str
+
+
+Cases = tuple[Case, ...]
+
+
 def isolation_data(evaluation: Evaluation) -> Record:
     """Return what each segment's isolation carries, case by case."""
     budget: IsolationBudget = evaluation.isolation
     potentials = Potentials(evaluation.network.strings)
     return {
-        "chains": [_chain(evaluation, chain, potentials) for chain in budget.chains.values()],
+        "segments": group_records(
+            ((segment, _cases(evaluation, segment, potentials)) for segment in budget.segments),
+            "segments",
+            name=lambda pair: pair[0].segment.name,
+            key=lambda pair: _key(*pair),
+            record=lambda pair: _segment(*pair),
+        ),
         "straddled_boards": [
             {
                 "board": board.board,
@@ -37,29 +57,20 @@ def isolation_data(evaluation: Evaluation) -> Record:
     }
 
 
-def _chain(evaluation: Evaluation, chain: ChainIsolation, potentials: Potentials) -> Record:
-    return {
-        "chain": chain.chain.name,
-        "nodes": [
-            {
-                "node": rung.node,
-                "string": rung.string,
-                **with_unit("reference", rung.reference, VOLTAGE),
-                **with_unit("top", rung.top, VOLTAGE),
-            }
-            for rung in chain.ladder
-        ],
-        "segments": [_segment(evaluation, segment, potentials) for segment in chain.segments],
-    }
+def _key(isolation: SegmentIsolation, cases: Cases) -> Hashable:
+    """Return all that is told of a segment."""
+    return (
+        isolation.segment.insulation,
+        (isolation.references.voltage, isolation.references.situation.name),
+        (isolation.conductors.voltage, isolation.conductors.situation.name),
+        (isolation.rating, isolation.class_b, isolation.checks),
+        cases,
+    )
 
 
-def _segment(evaluation: Evaluation, isolation: SegmentIsolation, potentials: Potentials) -> Record:
-    segment = isolation.segment
+def _segment(isolation: SegmentIsolation, cases: Cases) -> Record:
     return {
-        "segment": segment.name,
-        "near": segment.near,
-        "far": segment.far,
-        "insulation": segment.insulation,
+        "insulation": isolation.segment.insulation,
         "status": isolation.status,
         **volts("stress", isolation.references.voltage),
         "stress_case": isolation.references.situation.name,
@@ -69,24 +80,22 @@ def _segment(evaluation: Evaluation, isolation: SegmentIsolation, potentials: Po
         "conductors_case": isolation.conductors.situation.name,
         "voltage_class_B": isolation.class_b,
         "checks": [_check(check) for check in isolation.checks],
-        "cases": _cases(evaluation, isolation, potentials),
+        "cases": [
+            {"case": each.case, **volts("stress", each.stress), **volts("conductors", each.conductors)}
+            | {"note": each.note}
+            for each in cases
+        ],
     }
 
 
-def _cases(evaluation: Evaluation, isolation: SegmentIsolation, potentials: Potentials) -> list[Record]:
+def _cases(evaluation: Evaluation, isolation: SegmentIsolation, potentials: Potentials) -> Cases:
     network, segment = evaluation.network, isolation.segment
     found = []
     for situation in situations(network, segment, potentials):
         stress = explain(network, segment, situation, potentials)
-        found.append(
-            {
-                "case": stress.case,
-                **volts("stress", abs(stress.references.total)),
-                **volts("conductors", abs(stress.conductors.total)),
-                "note": stress.note,
-            }
-        )
-    return found
+        sizes = abs(stress.references.total), abs(stress.conductors.total)
+        found.append(Case(stress.case, *sizes, stress.note))
+    return tuple(found)
 
 
 def _check(check: Check) -> Record:

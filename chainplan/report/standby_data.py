@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from typing import TYPE_CHECKING, Any
 
 from chainplan.budgets.balancing import BalancingTime, NodeBalancing
@@ -9,6 +10,7 @@ from chainplan.budgets.startup import StartUp
 from chainplan.budgets.supply import ALWAYS, NEVER, NodeSupply, Spread, StringSupply
 from chainplan.budgets.terms import Case
 from chainplan.quantity import CAPACITY, CURRENT, TIME
+from chainplan.report.group_data import group_records
 from chainplan.report.units import with_unit
 
 if TYPE_CHECKING:
@@ -69,16 +71,30 @@ def _balancing(group: NodeBalancing, time: BalancingTime | None) -> Record:
     }
 
 
-def supply_data(evaluation: Evaluation) -> list[Record]:
-    """Return what the nodes of each string draw; without figures where not all currents are given."""
-    return [_string(string) for string in evaluation.supply]
+def supply_data(evaluation: Evaluation) -> Record:
+    """Return what each string and its nodes draw; without figures where not all currents are given."""
+    return {
+        "strings": [_string(string) for string in evaluation.supply],
+        "nodes": group_records(
+            ((node, not string.missing) for string in evaluation.supply for node in string.nodes),
+            "nodes",
+            name=lambda pair: pair[0].node.name,
+            key=lambda pair: (_activity(pair[0]), pair[1]),
+            record=lambda pair: _node(*pair),
+        ),
+    }
+
+
+def _activity(node: NodeSupply) -> Hashable:
+    """Return all that a node's currents follow from."""
+    does = node.activity
+    return id(node.node.type), does.communicating, does.measuring, does.free, node.cycle
 
 
 def _string(string: StringSupply) -> Record:
     known = not string.missing
     return {
         "string": string.string,
-        "nodes": [_node(node, known) for node in string.nodes],
         "imbalance_in_30_days": {
             "always_awake": _spread(string.at(ALWAYS) if known else None),
             "always_asleep": _spread(string.at(NEVER) if known else None),
@@ -94,9 +110,6 @@ def _node(node: NodeSupply, known: bool) -> Record:
         for name, case in (("least", Case.BEST), ("typical", Case.TYPICAL), ("most", Case.WORST))
     }
     record: Record = {
-        "node": node.node.name,
-        "board": node.node.board,
-        "controller": node.controller,
         "communicating_ratio": float(node.share("communicating")),
         "measuring_ratio": float(node.share("measuring")),
     }

@@ -46,11 +46,9 @@ class BalancingData(ResultRecord):
 
 
 class NodeSupplyData(ResultRecord):
-    """What a node does while awake, typically, and its mean current then."""
+    """What nodes alike do while awake, typically, and the mean current of each of them then."""
 
-    node: str
-    board: str
-    controller: str
+    nodes: list[str]
     communicating_ratio: float
     measuring_ratio: float
     awake_current_least_A: float | None
@@ -75,10 +73,16 @@ class ImbalancesData(ResultRecord):
     as_used: ImbalanceData | None
 
 
-class SupplyData(ResultRecord):
-    """What the nodes of a string draw from its cells, from HV- upward."""
+class StringSupplyData(ResultRecord):
+    """How far what is drawn from the cells of a string drives them apart."""
 
     string: str
-    nodes: list[NodeSupplyData]
     imbalance_in_30_days: ImbalancesData
     missing: str
+
+
+class SupplyData(ResultRecord):
+    """What the nodes of each string draw from its cells."""
+
+    strings: list[StringSupplyData]
+    nodes: list[NodeSupplyData]

@@ -51,7 +51,12 @@ def figure(ticks: int | Fraction | None, dimension: Dimension, unit: str) -> Fig
     """Return ticks in a unit as the nearest float, whole bits and counts as integers, unknown as None."""
     if ticks is None:
         return None
-    if dimension.name in (BITS.name, COUNT.name) and Fraction(ticks).denominator == 1:
+    if isinstance(ticks, int):
+        if dimension.name in (BITS.name, COUNT.name):
+            return ticks
+        size = dimension.units[unit]
+        return ticks * size.denominator / size.numerator  # whole numbers divide to the nearest float
+    if dimension.name in (BITS.name, COUNT.name) and ticks.denominator == 1:
         return int(ticks)
     return to_unit(ticks, dimension, unit)
 

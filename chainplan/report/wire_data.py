@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from chainplan.budgets.errors import ControllerErrors
@@ -11,9 +12,11 @@ from chainplan.budgets.residual import Distance
 from chainplan.budgets.terms import Sum
 from chainplan.quantity import LENGTH, LEVEL, RATE, TIME, Dimension
 from chainplan.reach import Reach, reach_budget
+from chainplan.report.group_data import group_records
 from chainplan.report.units import Figure, with_unit
 
 if TYPE_CHECKING:
+    from chainplan.chain.network import Chain
     from chainplan.evaluation import Evaluation
 
 Record = dict[str, Any]
@@ -27,7 +30,7 @@ def lengths_data(evaluation: Evaluation) -> list[Record]:
 def _length(length: ChainLength) -> Record:
     return {
         "chain": length.chain.name,
-        "segments": None if length.links is None else [_link(link) for link in length.links],
+        "links": None if length.link_makes is None else _links(length.chain, length.link_makes),
         "waits": [
             {
                 "read_style": wait.style,
@@ -43,10 +46,20 @@ def _length(length: ChainLength) -> Record:
     }
 
 
+def _links(chain: Chain, makes: Iterable[Link]) -> list[Record]:
+    like = {id(link.segment.hop): link for link in makes}
+    return group_records(
+        chain.segments,
+        "segments",
+        name=lambda segment: segment.name,
+        key=lambda segment: id(segment.hop),
+        record=lambda segment: _link(like[id(segment.hop)]),
+    )
+
+
 def _link(link: Link) -> Record:
     hop = link.segment.hop
     return {
-        "segment": link.segment.name,
         "cable": hop.cable,
         **with_unit("length_most", hop.length.max, LENGTH),
         **with_unit("delay_worst", hop.delay.max, TIME),

@@ -9,9 +9,9 @@ from chainplan.report.record_schema import ResultRecord
 
 
 class LinkData(ResultRecord):
-    """A segment: its delay, and what is left of the signal above the receiver's threshold."""
+    """Segments alike: delay of each, and what is left of the signal above the receiver's threshold."""
 
-    segment: str
+    segments: list[str]
     cable: str
     length_most_m: float
     delay_worst_s: float
@@ -36,7 +36,7 @@ class LengthData(ResultRecord):
     """What the length of a chain costs."""
 
     chain: str
-    segments: list[LinkData] | None
+    links: list[LinkData] | None
     """Null where the protocol describes no signal."""
     waits: list[WaitData]
     answer_window_s: float | None

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import jsonschema
 import pytest
+import yaml
 from hypothesis import given, settings
+from hypothesis import strategies as st
 from strategies import plan_data
 
 from chainplan.evaluation import Evaluation
@@ -17,6 +20,9 @@ from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.report.data import SCHEMA_VERSION, data_text
 from chainplan.report.data_schema import Results, data_schema
+from chainplan.report.json_pieces import json_pieces
+from chainplan.report.units import with_unit
+from chainplan.sums import all_sums
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")
@@ -50,7 +56,7 @@ def test_the_schema_refuses_another_shape() -> None:
 
 def test_versions_are_said() -> None:
     document = results(CONFIGS / "rail-trolley.yaml")
-    assert document["schema_version"] == SCHEMA_VERSION == 1
+    assert document["schema_version"] == SCHEMA_VERSION == 2
     assert document["tool"] == {"name": "chainplan", "version": "1.2.3"}
     assert document["plan"]["title"] == "Rail inspection trolley"
 
@@ -74,12 +80,17 @@ def terms_add_up(node: dict[str, Any], total: str, parts: str) -> None:
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_figures_add_up_and_belong_to_verdicts(path: Path) -> None:
     document = results(path)
-    for figure in document["figures"].values():
-        terms_add_up(figure, "total", "terms")
+    figures = document["figures"]
+    for figure in figures.values():
+        if "same_as" in figure:
+            assert "terms" in figures[figure["same_as"]]
+        else:
+            terms_add_up(figure, "total", "terms")
     for verdict in document["verdicts"]:
         assert verdict["figure"] in document["figures"] or verdict["status"] == "not checked"
     for hazard in document["hazards"]:
-        figure = document["figures"][f"latency/{hazard['hazard']}"]
+        figure = figures[f"latency/{hazard['hazard']}"]
+        figure = figures[figure["same_as"]] if "same_as" in figure else figure
         assert figure["total_s"] == hazard["FHTI_worst_s"]
         assert hazard["FHTI_worst_s"] == pytest.approx(hazard["FDTI_worst_s"] + hazard["FRTI_worst_s"])
 
@@ -100,11 +111,113 @@ def test_verdicts_follow_from_their_own_figures(path: Path) -> None:
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_the_worst_case_of_a_segment_is_one_of_its_cases(path: Path) -> None:
-    for each in results(path)["isolation"]["chains"]:
-        for segment in each["segments"]:
-            for key in ("stress", "conductors"):
-                worst = max(case[f"{key}_V"] for case in segment["cases"])
-                assert worst == segment[f"{key}_V"], segment["segment"]
+    for alike in results(path)["isolation"]["segments"]:
+        for key in ("stress", "conductors"):
+            worst = max(case[f"{key}_V"] for case in alike["cases"])
+            assert worst == alike[f"{key}_V"], alike["segments"]
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_every_segment_is_in_one_record_with_its_own_figures(path: Path) -> None:
+    evaluation = Evaluation(load_plan(path).plan)
+    records = {name: alike for alike in results(path)["isolation"]["segments"] for name in alike["segments"]}
+    segments = {each.segment.name: each for each in evaluation.isolation.segments}
+    assert records.keys() == segments.keys()
+    for name, segment in segments.items():
+        assert records[name]["stress_V"] == segment.references.voltage / 10**6
+        assert records[name]["stress_case"] == segment.references.situation.name
+        assert records[name]["conductors_V"] == segment.conductors.voltage / 10**6
+        assert [check["status"] for check in records[name]["checks"]] == [
+            check.status for check in segment.checks
+        ]
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_every_figure_is_written_or_that_of_a_segment_alike(path: Path) -> None:
+    document = results(path)
+    alike = {
+        name: kind["segments"][0] for kind in document["isolation"]["segments"] for name in kind["segments"]
+    }
+    figures = document["figures"]
+    for name, work_out in all_sums(Evaluation(load_plan(path).plan)).items():
+        budget, _, subject = name.partition("/")
+        if name not in figures:
+            assert budget == "isolation"
+            segment, _, between = subject.rpartition("/")
+            figure = figures[f"isolation/{alike[segment]}/{between}"]
+        else:
+            figure = figures[name]
+        figure = figures[figure["same_as"]] if "same_as" in figure else figure
+        total = next(value for key, value in figure.items() if key.startswith("total_"))
+        own = work_out()
+        assert total == next(iter(with_unit("total", own.total, own.dimension).values()))
+
+
+@given(
+    st.dictionaries(
+        st.text(max_size=4),
+        st.recursive(
+            st.none()
+            | st.booleans()
+            | st.integers()
+            | st.floats(allow_nan=False, allow_infinity=False)
+            | st.text(),
+            lambda inner: (
+                st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3)
+            ),
+        ),
+        max_size=4,
+    )
+)
+def test_pieces_make_the_whole_document(document: dict[str, Any]) -> None:
+    text = "".join(json_pieces(document.items()))
+    assert json.loads(text, parse_constant=refuse) == document
+    assert text.isascii()
+    assert text.endswith("}\n")
+
+
+def test_a_number_without_a_form_in_json_is_refused() -> None:
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        list(json_pieces([("worst_s", float("nan"))]))
+
+
+def test_a_part_is_not_worked_out_before_the_one_ahead_is_written() -> None:
+    asked: list[str] = []
+
+    def entries() -> Iterator[tuple[str, Any]]:
+        for name in ("first", "second"):
+            asked.append(name)
+            yield name, [{"record": 1}, {"record": 2}]
+
+    pieces = json_pieces(entries())
+    text = ""
+    while '{"record": 2}' not in text:
+        text += next(pieces)
+    assert asked == ["first"]
+
+
+def bytes_of(nodes: int, chains: int, tmp_path: Path) -> int:
+    """Return how long the data of the rail trolley with so many nodes are, in chains alike."""
+    data = yaml.safe_load((CONFIGS / "rail-trolley.yaml").read_text(encoding="utf-8"))
+    data["include"] = [str(CONFIGS / "library" / "parts.yaml")]
+    each = nodes // chains
+    for section in ("strings", "controllers", "chains"):
+        for part in data[section].values():
+            part["count"] = chains
+    data["strings"]["main"]["stack"] = [{"modules": each, "cells": 12}]
+    data["strings"]["main"]["boards"] = [{"type": "board-12", "count": each}]
+    data["chains"]["line"] |= {"head": "trolley-{n}:1", "order": ["main-{n}.1.." + str(each)]}
+    data["controllers"]["trolley"]["scan_period"] = "100 s"
+    path = tmp_path / "long.yaml"
+    path.write_text(yaml.safe_dump(data), encoding="utf-8")
+    loaded = load_plan(path)
+    return len(data_text(loaded, Evaluation(loaded.plan), "1"))
+
+
+def test_the_data_grow_no_faster_than_the_plan(tmp_path: Path) -> None:
+    """What any plan has, such as its cautions, a longer one has no more of: so less than in proportion."""
+    assert bytes_of(800, 2, tmp_path) < 4 * bytes_of(200, 2, tmp_path)
+    assert bytes_of(800, 8, tmp_path) < 3 * bytes_of(200, 2, tmp_path)  # chains alike share records
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)

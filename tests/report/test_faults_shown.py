@@ -21,9 +21,11 @@ from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.report.data import data_text
 from chainplan.report.data_schema import Results
+from chainplan.report.fault_data import MOST_NODES_JUDGED
 from chainplan.report.fault_groups import fault_groups
 from chainplan.report.sections import faults as section
 from chainplan.report.terminal import report_text
+from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-container"]
@@ -145,37 +147,77 @@ def results(name: str) -> dict[str, Any]:
     return document
 
 
+def written(data: dict[str, Any]) -> dict[tuple[str, str], dict[str, Any]]:
+    """Return every fault of the data by its kind and part, with what it does."""
+    return {
+        (fault["kind"], fault["part"]): {**alike, **fault}
+        for alike in data["faults"]
+        for fault in alike["faults"]
+    }
+
+
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_data_hold_every_fault(name: str) -> None:
     data = results(name)["single_faults"]
-    faults = Evaluation(loaded(name).plan).faults
-    assert [each["fault"] for each in data["faults"]] == [outcome.name for outcome in faults.outcomes]
-    for each, outcome in zip(data["faults"], faults.outcomes, strict=True):
+    evaluation = Evaluation(loaded(name).plan)
+    faults = evaluation.faults
+    found = written(data)
+    assert sum(len(alike["faults"]) for alike in data["faults"]) == len(found) == len(faults.outcomes)
+    for outcome in faults.outcomes:
+        each = found[outcome.fault.kind, outcome.fault.part]
         assert each["known_s"] == (outcome.known.time.total / 10**15 if outcome.known else None)
-        assert sum(each["blind_cells_of_strings"].values()) == each["blind_cells_count"] == outcome.cells
-        places = each["blind_places"]
-        assert sum(place["last"] - place["first"] + 1 for place in places) == each["blind_nodes_count"]
+        recovery = faults.recovery(outcome)
+        assert each["recovery_s"] == (None if recovery.total is None else recovery.total / 10**15)
         assert (each["recovery_s"] is None) == bool(each["recovery_note"])
-    counted = [each for each in data["faults"] if each["kind"] != "controller dead"]
+        blind = {
+            node.name
+            for chain, (first, last) in each["blind"].items()
+            for node in evaluation.network.chains[chain].nodes[first - 1 : last]
+        }
+        assert blind == {node.name for node in faults.blind_nodes(outcome)}
+        assert len(blind) == each["blind_nodes_count"]
+        cells = sum(evaluation.network.nodes[node].cells for node in blind)
+        assert cells == each["blind_cells_count"] == outcome.cells
+    harm = [(alike["blind_cells_count"], alike["blind_nodes_count"]) for alike in data["faults"]]
+    assert harm == sorted(harm, reverse=True)
+    counted = [each for (kind, _), each in found.items() if kind != "controller dead"]
     assert data["single_points_count"] == sum(each["single_point"] for each in counted)
     assert data["cells_seen_least_ratio"] == pytest.approx(min(each["cells_seen_ratio"] for each in counted))
     judged = [each for each in counted if each["targets_lost"] is not None]
-    assert judged == counted[: data["targets_judged_after_count"]]
+    assert len(judged) == data["targets_judged_after_count"]
     assert set(ASSUMPTIONS) <= set(results(name)["assumptions"])
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_data_say_which_targets_each_fault_loses(name: str) -> None:
+    evaluation = Evaluation(loaded(name).plan)
+    after = aftermath(evaluation, MOST_NODES_JUDGED)
+    lost: dict[tuple[str, str], tuple[Verdict, ...]] = {
+        (outcome.fault.kind, outcome.fault.part): verdicts for outcome, verdicts in after.lost
+    }
+    controllers: dict[tuple[str, str], str] = {
+        (each.fault.kind, each.fault.part): each.fault.controller for each in evaluation.faults.outcomes
+    }
+    for key, each in written(results(name)["single_faults"]).items():
+        own = {
+            (target["target"], target["subject"])
+            for target in each["targets_lost"] or ()
+            if target["subject"].partition(", ")[0] in (controllers[key], *evaluation.plan.hazards)
+        }
+        assert own == {verdict.key for verdict in lost.get(key, ())}
 
 
 def test_data_of_the_locomotive_by_hand() -> None:
     # open chains of six nodes at a port each, 12 cells a node below and 18 above: one break of each blinds
     # all 180 cells, 1 + 1 + 1 + 6 things can take each away whole (segment, node, port; six babblers)
-    data = results("mine-locomotive")["single_faults"]
-    kinds = Counter(each["kind"] for each in data["faults"])
-    assert kinds == {
+    found = written(results("mine-locomotive")["single_faults"])
+    assert Counter(kind for kind, _ in found) == {
         "segment open or shorted": 12,
         "node silent": 12,
         "node babbling": 12,
         "port dead": 2,
         "controller dead": 1,
     }
-    cut = next(each for each in data["faults"] if each["fault"] == "segment upper#3 open or shorted")
-    assert cut["blind_places"] == [{"chain": "upper", "first": 3, "last": 6}]
-    assert cut["blind_cells_of_strings"] == {"main": 4 * 18}
+    cut = found["segment open or shorted", "upper#3"]
+    assert cut["blind"] == {"upper": [3, 6]}
+    assert cut["blind_cells_count"] == 4 * 18

@@ -110,17 +110,18 @@ def test_its_figures_are_those_of_the_data(name: str) -> None:
     from chainplan.report.data import plan_data
 
     loaded = chainplan.load(CONFIGS / f"{name}.yaml")
-    data = plan_data(loaded, evaluation(name), "1")["isolation"]["chains"]
+    data = plan_data(loaded, evaluation(name), "1")
     graph = graph_of(drawing(evaluation(name), "wiring"))
     segments = {key: each for _, _, key, each in graph.edges(keys=True, data=True)}
-    for chain in data:
+    for chain in data["chains"]:
         for node in chain["nodes"]:
             drawn = graph.nodes[node["node"]]
             assert (drawn["reference_V"], drawn["top_V"]) == (node["reference_V"], node["top_V"])
-        for segment in chain["segments"]:
-            drawn = segments[segment["segment"]]
+    for alike in data["isolation"]["segments"]:
+        for segment in alike["segments"]:
+            drawn = segments[segment]
             for key in ("stress_V", "stress_case", "conductors_V", "rating_V", "insulation", "status"):
-                assert drawn.get(key) == segment[key]
+                assert drawn.get(key) == alike[key]
 
 
 def test_lengths_are_in_metres_with_their_tolerance() -> None:

@@ -168,7 +168,7 @@ class TestData:
         document = plan_data(loaded(wire_plan()), Evaluation(Plan.model_validate(wire_plan())), "1")
         Results.model_validate(document)
         (length,) = document["lengths"]
-        assert (length["segments"], length["answer_window_s"], length["addresses"]) == (None, None, None)
+        assert (length["links"], length["answer_window_s"], length["addresses"]) == (None, None, None)
         assert document["errors"]["residual_worst_per_hour"] is None
         assert document["errors"]["residual_unknown"] == "the plan gives no bit errors"
 
@@ -178,7 +178,7 @@ class TestData:
         document = plan_data(plan, evaluation, "1")
         worst: dict[str, Any] = {each["target"]: each for each in document["verdicts"]}
         assert worst["link margin"]["worst_dB"] == min(
-            link["left_worst_dB"] for link in document["lengths"][0]["segments"]
+            link["left_worst_dB"] for link in document["lengths"][0]["links"]
         )
         (controller,) = document["errors"]["controllers"]
         lost = controller["scans_lost_worst_per_hour"]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import multiprocessing
 from collections import Counter
-from collections.abc import Iterator
 from fractions import Fraction
 from itertools import islice
 from pathlib import Path
@@ -146,11 +145,6 @@ def by_name(name: str, data: dict[str, Any]) -> Any:
     return (min if word == "margin" or of_target[0]["sense"] == "at least" else max)(known)
 
 
-def segments(data: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    for chain in data["isolation"]["chains"]:
-        yield from chain["segments"]
-
-
 def bytes_per_sample(data: dict[str, Any]) -> float:
     wire = samples = Fraction(0)
     for controller in data["controllers"]:
@@ -164,12 +158,10 @@ EXPECTED: dict[str, Any] = {
     "scan time": lambda data: max(each["scan"]["worst_s"] for each in data["controllers"]),
     "bytes per sample": bytes_per_sample,
     "tightest margin": tightest,
-    "nodes": lambda data: sum(len(chain["nodes"]) for chain in data["isolation"]["chains"]),
-    "boards": lambda data: len(
-        {each["node"].partition("/")[0] for chain in data["isolation"]["chains"] for each in chain["nodes"]}
-    ),
+    "nodes": lambda data: sum(len(chain["nodes"]) for chain in data["chains"]),
+    "boards": lambda data: len({each["board"] for chain in data["chains"] for each in chain["nodes"]}),
     "ports": lambda data: len(
-        {end for each in segments(data) for end in (each["near"], each["far"]) if ":" in end}
+        {end for chain in data["chains"] for end in (chain["head"], chain["back"]) if end}
     ),
 }
 

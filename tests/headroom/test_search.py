@@ -13,7 +13,7 @@ from chainplan.headroom import search
 from chainplan.headroom.search import Line
 from chainplan.headroom.trials import REFUSED, Key, Trial
 from chainplan.quantity import COUNT
-from chainplan.verdicts import Room
+from chainplan.verdicts import ROOMS, WALKS, Room
 from chainplan.verdicts.verdict import Verdict
 
 Margin = Callable[[int], int]
@@ -121,6 +121,19 @@ def test_a_straight_margin_needs_few_looks(monkeypatch: pytest.MonkeyPatch) -> N
     assert len(way.made) == 8
 
 
+def test_what_is_near_is_found_soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    way = Way(monkeypatch, refused=13)  # which has no margin to go by
+    assert way.line.last_that_holds(10**18) == (12, True)
+    assert len(way.made) < 20  # bisection takes 60
+
+
+def test_walks_are_asked_last() -> None:
+    assert set(search.LOOKING) == set(ROOMS) - set(WALKS)
+    for order in (search.ASKED, search.WALKS_LAST):
+        assert len(order) == len(ROOMS)
+        assert set(order[: -len(WALKS)]) == set(search.LOOKING)
+
+
 def test_growing_from_a_first_place_at_most_doubles(monkeypatch: pytest.MonkeyPatch) -> None:
     way = Way(monkeypatch, SHAPES["line"](1000))
     way.line.last_that_holds(10**6, 100)
@@ -200,6 +213,12 @@ def test_the_first_that_meets_is_found(monkeypatch: pytest.MonkeyPatch, first: i
         way = Way(monkeypatch, margin)
         assert way.line.first_that_meets(key("likely"), way.room, far * first - 1) == first
         assert {name for name, _ in way.asked} == {"likely"}
+
+
+def test_a_straight_rise_needs_few_looks(monkeypatch: pytest.MonkeyPatch) -> None:
+    way = Way(monkeypatch, lambda place: 3 * place - 230_000)
+    assert way.line.first_that_meets(key("likely"), way.room, 10**6) == 76_667
+    assert len(way.made) == 4  # the ends, the crossing and the place before it
 
 
 def test_what_is_not_met_at_the_end_is_not_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,0 +1,234 @@
+"""Levers: how far and in which steps each is moved, by hand; a plan with some moved is that of a file."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from chainplan.chain.altered import boards_on, with_boards
+from chainplan.evaluation import Evaluation
+from chainplan.headroom.levers import Lever, Move, boards, cells, moved
+from chainplan.headroom.movable import levers
+from chainplan.plan.load import load_plan
+from chainplan.quantity import COUNT, LENGTH, RATIO, TIME, VOLTAGE, Dimension, Span
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+NS, US, MS = 10**6, 10**9, 10**12
+PERCENT = int(RATIO.units["%"])
+V, MM, M = 10**6, 10**6, 10**9
+
+
+def evaluated(name: str, *settings: str) -> Evaluation:
+    return Evaluation(load_plan(str(CONFIGS / f"{name}.yaml"), settings).plan)
+
+
+@cache
+def of(name: str, *settings: str) -> dict[tuple[str, str], Lever]:
+    found = levers(evaluated(name, *settings))
+    by_name = {(lever.name, lever.subject): lever for lever in found}
+    assert len(by_name) == len(found)
+    return by_name
+
+
+BY_HAND: list[tuple[str, str, Dimension, int, int, int, int]] = [
+    # four digits of a quantity are left by a grain; from one tenth, rounded up, to ten times
+    ("scan period", "trolley", TIME, 100 * MS, MS // 10, 10 * MS, 1000 * MS),
+    ("host set-up", "trolley", TIME, 35 * US, 10 * NS, 3500 * NS, 350 * US),
+    ("conversion of open wire", "node-12", TIME, 10 * MS, 10 * US, MS, 100 * MS),
+    ("barrier working voltage", "capacitor-1000", VOLTAGE, 1000 * V, V, 100 * V, 10_000 * V),
+    ("barrier creepage", "capacitor-1000", LENGTH, 8 * MM, MM // 1000, 8 * MM // 10, 80 * MM),
+    # two digits of a tolerance; from none to 20 %
+    ("scan period tolerance", "trolley", RATIO, PERCENT // 10, PERCENT // 100, 0, 20 * PERCENT),
+    ("bit rate tolerance", "sequential-pair", RATIO, PERCENT, PERCENT // 10, 0, 20 * PERCENT),
+    ("retries in reserve", "trolley", COUNT, 2, 1, 0, 20),
+    ("readings to debounce", "over-temperature", COUNT, 2, 1, 1, 20),
+    # in steps of one per cent, up to a hundred times
+    ("cable length, in proportion", "line", RATIO, 100 * PERCENT, PERCENT, 10 * PERCENT, 10_000 * PERCENT),
+    ("boards on the chain", "line", COUNT, 4, 1, 1, 16),
+    ("cells per node", "line", COUNT, 12, 1, 1, 12),
+    # to the last altitude that IEC 60664-1:2020, table F.10 has a correction for
+    ("altitude", "", LENGTH, 2000 * M, 100 * M, 0, 20_000 * M),
+]
+
+
+@pytest.mark.parametrize("expected", BY_HAND, ids=lambda expected: expected[0])
+def test_steps_and_ends(expected: tuple[str, str, Dimension, int, int, int, int]) -> None:
+    name, subject, *rest = expected
+    lever = of("rail-trolley")[name, subject]
+    assert [lever.dimension, lever.present, lever.grain, lever.least, lever.most] == rest
+    assert lever.grains(1) == (lever.most - lever.present) // lever.grain
+    assert lever.grains(-1) == (lever.present - lever.least) // lever.grain
+    for direction in (-1, 1):
+        last = lever.value(direction * lever.grains(direction))
+        assert lever.least <= last <= lever.most
+        assert not lever.least <= last + direction * lever.grain <= lever.most
+
+
+def test_what_is_beyond_the_usual_ends_stays_where_it_is() -> None:
+    settings = ("controllers.trolley.retry_reserve=50", "controllers.trolley.scan_period=100 ms ± 30 %")
+    levers_there = of("rail-trolley", *settings)
+    for name, present in (("retries in reserve", 50), ("scan period tolerance", 30 * PERCENT)):
+        lever = levers_there[name, "trolley"]
+        assert (lever.present, lever.most, lever.grains(1)) == (present, present, 0)
+
+
+def test_an_odd_value_is_not_moved_below_its_tenth() -> None:
+    lever = of("rail-trolley", "controllers.trolley.scan_period=100.000000000001 ms")[
+        "scan period", "trolley"
+    ]
+    assert lever.least == 10 * MS + 1
+
+
+@pytest.mark.parametrize("name", ["rail-trolley", "mine-locomotive", "storage-container", "harbour-ferry"])
+@pytest.mark.parametrize("tolerances", [False, True])
+@pytest.mark.parametrize("direction", [-1, 1])
+def test_a_plan_with_levers_moved_is_that_of_a_plan_file(name: str, tolerances: bool, direction: int) -> None:
+    """All levers at once: each writes keys of its own, but a value and its tolerance, which are one."""
+    plan = evaluated(name).plan
+    settings: list[str] = []
+    for lever in of(name).values():
+        if lever.plan is None:
+            assert lever.settings(lever.least) == ()
+        elif lever.grains(direction) and ("tolerance" in lever.name) is tolerances:
+            move = Move(lever, lever.value(direction))
+            plan = lever.plan(plan, move.value)
+            settings += move.settings
+    assert plan == evaluated(name, *settings).plan != evaluated(name).plan
+
+
+def test_a_tolerance_is_widened_on_both_sides_as_the_wider_one() -> None:
+    period = "controllers.trolley.scan_period={min: 99 ms, typical: 100 ms, max: 103 ms}"
+    lever = of("rail-trolley", period)["scan period tolerance", "trolley"]
+    assert lever.present == 3 * PERCENT
+    assert lever.plan is not None
+    plan = lever.plan(evaluated("rail-trolley").plan, 4 * PERCENT)
+    assert plan.controllers["trolley"].scan_period == Span(96 * MS, 100 * MS, 104 * MS)
+    odd = of("rail-trolley", "controllers.trolley.scan_period=33.333333333333 ms ± 1 %")
+    lever = odd["scan period tolerance", "trolley"]
+    assert lever.plan is not None
+    span = lever.plan(plan, PERCENT).controllers["trolley"].scan_period
+    assert (span.typical - span.min, span.max - span.typical) == (333_333_333_333, 333_333_333_334)
+    lower = "controllers.trolley.scan_period={min: 96 ms, typical: 100 ms, max: 101 ms}"
+    assert of("rail-trolley", lower)["scan period tolerance", "trolley"].present == 4 * PERCENT
+    assert ("scan period tolerance", "trolley") not in of(
+        "rail-trolley", "controllers.trolley.scan_period=1 s"
+    )
+
+
+def test_all_cables_of_a_chain_are_scaled() -> None:
+    lever = of("harbour-ferry")["cable length, in proportion", "ring"]
+    assert lever.settings(150 * PERCENT) == (
+        "chains.ring.segments.length=900 mm",
+        "chains.ring.head_segment.length=9 m",
+        "chains.ring.back_segment.length=9 m",
+        "chains.ring.exceptions[6].length=2.1 m",
+    )
+    bare = (
+        "chains.line.segments.length=0 mm", "chains.line.head_segment.length=0 mm",
+    )  # fmt: skip
+    assert ("cable length, in proportion", "line") not in of("rail-trolley", *bare)
+
+
+def test_boards_are_added_to_all_copies() -> None:
+    network = evaluated("harbour-ferry").network
+    (lever,) = boards(network, "ring", list(network.families["ring"]))
+    assert (lever.present, lever.least, lever.most) == (10, 1, 40)
+    assert lever.network is not None
+    altered = lever.network(network, 7)
+    assert [len(boards_on(chain)) for chain in altered.chains.values()] == [7] * 4
+
+
+@pytest.mark.parametrize(("present", "most"), [(99, 396), (100, 400), (101, 400), (399, 400), (401, 401)])
+def test_boards_are_added_up_to_a_number_of_nodes(present: int, most: int) -> None:
+    network = with_boards(evaluated("rail-trolley").network, "line", present)
+    (lever,) = boards(network, "line", [network.chains["line"]])
+    assert (lever.present, lever.most) == (present, most)
+
+
+def test_of_boards_with_several_nodes_fewer_fit() -> None:
+    # the container's boards carry three nodes each: 16 boards, 48 nodes
+    network = with_boards(evaluated("storage-container").network, "loop", 100)
+    (lever,) = boards(network, "loop", [network.chains["loop"]])
+    assert (lever.present, lever.most) == (100, 100 + (400 - 300) // 3)
+
+
+def test_cells_are_moved_at_every_node_of_all_copies() -> None:
+    network = evaluated("harbour-ferry").network
+    chains = list(network.families["ring"])
+    (lever,) = cells(network, "ring", chains)
+    present = {node.cells for node in network.nodes.values()}
+    inputs = min(node.type.cell_inputs for node in network.nodes.values())
+    assert {lever.present} == present
+    assert (lever.least, lever.most) == (1, inputs)
+    assert lever.network is not None
+    altered = lever.network(network, lever.present - 2)
+    assert {node.cells for node in altered.nodes.values()} == {lever.present - 2}
+
+
+def test_sizes_of_moves() -> None:
+    lever = of("rail-trolley")["scan period", "trolley"]
+    assert Move(lever, 150 * MS).size == Move(lever, 50 * MS).size == Fraction(1, 2)
+    still = of("rail-trolley", "controllers.trolley.retry_reserve=0")["retries in reserve", "trolley"]
+    assert Move(still, 5).size == Fraction(5, 20)
+
+
+def test_networks_are_made_of_the_plan_with_all_moves() -> None:
+    evaluation = evaluated("rail-trolley")
+    some = of("rail-trolley")
+    moves = [
+        Move(some["boards on the chain", "line"], 2),
+        Move(some["cable length, in proportion", "line"], 200 * PERCENT),
+        Move(some["cells per node", "line"], 7),
+    ]
+    for order in (moves, moves[::-1]):
+        network = moved(evaluation, order).network
+        chain = network.chains["line"]
+        assert [node.cells for node in chain.nodes] == [7, 7]
+        assert [segment.hop.length.max for segment in chain.segments] == [2400 * MM, 700 * MM]
+
+
+def test_only_what_is_in_use_can_be_moved() -> None:
+    names = [
+        "bit rate",
+        "bit rate tolerance",
+        "boards on the chain",
+        "cells per node",
+        "cable length, in proportion",
+        "scan period",
+        "scan period tolerance",
+        "host set-up",
+        "retries in reserve",
+        "evaluation period",
+        "conversion of cell voltages",
+        "conversion of temperatures",
+        "conversion of open wire",
+        "balancing current",
+        *["readings to debounce"] * 5,
+        "barrier working voltage",
+        "barrier test voltage",
+        "barrier creepage",
+        "barrier clearance",
+        "altitude",
+    ]
+    assert [name for name, _ in of("rail-trolley")] == names
+    assert ("uplink bit rate", "drive") in of("mine-locomotive")
+    less = of(
+        "rail-trolley",
+        "controllers.trolley.set_up=0 us",
+        "tasks.open wire.reads=cell voltages",
+        "hazards.sense wire.kind=cell over-voltage",
+        "targets.coverage=[]",
+    )
+    gone = {name for name, _ in of("rail-trolley")} - {name for name, _ in less}
+    assert gone == {"host set-up", "conversion of open wire"}
+
+
+def test_every_type_in_use_has_its_levers_once() -> None:
+    truck = of("mine-locomotive")
+    subjects = {subject for name, subject in truck if name == "conversion of cell voltages"}
+    assert subjects == {"node-12", "node-18"}
+    assert {subject for name, subject in truck if name.startswith("barrier")} == {"capacitor-600"}
+    assert {subject for name, subject in truck if name == "boards on the chain"} == {"lower", "upper"}

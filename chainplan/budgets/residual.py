@@ -7,7 +7,7 @@ In the form of IEC 61784-3 (from memory):
 with v messages per hour to a receiver and R the probability that one arrives wrong and passes its check.
 Every node that takes in a request, and the host that takes in an answer, is a receiver. p is the bit error
 probability from sender to receiver over all segments between; errors are independent. R comes from the weight
-distribution A_k of the check code at the block's own length (:mod:`chainplan.budgets.codeweights`):
+distribution A_k of the check code at the block's own length (:mod:`chainplan.budgets.codelimits`):
 
     R = sum over k of A_k * p^k * (1 - p)^(n - k)
 
@@ -132,7 +132,7 @@ def _longest(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> dict[_Us
 
 
 def _distance(protocol: str, kind: BlockKind, style: str, bits: int, check: Check) -> Distance:
-    from chainplan.budgets.codeweights import hamming_distance
+    from chainplan.budgets.codedistance import hamming_distance
 
     claimed = check.hamming_distance
     if check.polynomial is None:
@@ -207,7 +207,7 @@ class _Receivers:
 @lru_cache(maxsize=64)
 def _weights(polynomial: int, width: int, bits: int) -> tuple[tuple[tuple[int, float], ...], bool, int]:
     """Return (k, log A_k) of every weight k >= 1 that occurs, whether exact, and the Hamming distance."""
-    from chainplan.budgets.codeweights import weight_limits
+    from chainplan.budgets.codelimits import weight_limits
 
     if bits > LONGEST_BLOCK:
         raise _UnknownError(f"a block of {bits} bits is too long to count what passes its check")

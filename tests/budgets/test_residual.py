@@ -7,9 +7,10 @@ from math import comb
 from typing import Any
 
 import pytest
+from code_oracles import undetected
 from wire_plans import Data, evaluated, verdict, wire_plan
 
-from chainplan.budgets.checkcode import undetected_probability, weight_limits
+from chainplan.budgets.codedistance import hamming_distance
 from chainplan.budgets.residual import ResidualBudget
 from chainplan.quantity import RATE
 
@@ -17,13 +18,13 @@ PER_HOUR = int(RATE.units["/h"])
 SCANS_AN_HOUR = 360_000  # of 10 ms
 
 
-def with_blocks(bits: int, p: float, check: Data | None = None, **plan: Any) -> Data:
-    """Return a plan whose requests and answers both are blocks of `bits` bits, check of 16 included."""
-    protocol: Data = {"request": f"{bits - 16} bit", "bit_errors": {"independent": p}}
+def with_blocks(bits: int, p: float, check: Data | None = None, width: int = 16, **plan: Any) -> Data:
+    """Return a plan whose requests and answers both are blocks of `bits` bits, check of `width` included."""
+    protocol: Data = {"request": f"{bits - width} bit", "bit_errors": {"independent": p}}
     if check:
         protocol["check"] = check
     data = wire_plan(protocol=protocol, **plan)
-    data["tasks"]["cells"] = {"kind": "read", "reads": "status", "data": f"{bits - 16} bit"}
+    data["tasks"]["cells"] = {"kind": "read", "reads": "status", "data": f"{bits - width} bit"}
     return data
 
 
@@ -33,20 +34,26 @@ def residual_of(data: Data) -> ResidualBudget:
     return found
 
 
-# R of x^16 + x^12 + x^5 + 1 and of 0x90D9 at 80 bits by exhaustive counting of all code words: A_4 = 162 of
-# the first, A_6 = 9153 of the second (worked out apart from this project).
+# R of 0x2F at 40 bits, of x^16 + x^12 + x^5 + 1 and of 0x90D9 at 80 bits by exhaustive counting of all code
+# words: A_4 = 693 of the first, A_4 = 162 of the second, A_6 = 9153 of the third (worked out apart from this
+# project).
 @pytest.mark.parametrize(
-    ("polynomial", "p", "passing"),
+    ("width", "polynomial", "bits", "p", "passing"),
     [
-        (0x1021, 1e-2, 7.59442e-7),
-        (0x1021, 1e-4, 1.60774e-14),
-        (0x90D9, 1e-2, 4.39411e-9),
-        (0x90D9, 1e-4, 9.08552e-21),
+        (8, 0x2F, 40, 1e-2, 4.84776e-6),
+        (8, 0x2F, 40, 1e-4, 6.90510e-14),
+        (16, 0x1021, 80, 1e-2, 7.59442e-7),
+        (16, 0x1021, 80, 1e-4, 1.60774e-14),
+        (16, 0x90D9, 80, 1e-2, 4.39411e-9),
+        (16, 0x90D9, 80, 1e-4, 9.08552e-21),
     ],
 )
-def test_residual_errors_of_one_node(polynomial: int, p: float, passing: float) -> None:
-    """A request and an answer of 80 bits each scan, over one segment: 2 R(p) v (IEC 61784-3, from memory)."""
-    found = residual_of(with_blocks(80, p, {"width": "16 bit", "polynomial": polynomial}))
+def test_residual_errors_of_one_node(
+    width: int, polynomial: int, bits: int, p: float, passing: float
+) -> None:
+    """A request and an answer each scan, over one segment: 2 R(p) v (IEC 61784-3, from memory)."""
+    check = {"width": f"{width} bit", "polynomial": polynomial}
+    found = residual_of(with_blocks(bits, p, check, width))
     assert found.exact
     assert found.total is not None
     assert found.usual is not None
@@ -67,7 +74,7 @@ def test_nothing_of_the_sum_is_left_out(polynomial: int, p: float) -> None:
     """
     total = residual_of(with_blocks(80, p, {"width": "16 bit", "polynomial": polynomial})).total
     assert total is not None
-    exact = 2 * SCANS_AN_HOUR * undetected_probability(polynomial, 16, 80, Fraction(p))
+    exact = 2 * SCANS_AN_HOUR * undetected(polynomial, 16, 80, Fraction(p))
     assert exact <= Fraction(total.total, PER_HOUR) <= exact * (1 + Fraction(2, 10**7))
 
 
@@ -78,7 +85,7 @@ def test_every_receiver_and_every_segment_counts() -> None:
     total = residual_of(data).total
     assert total is not None
     inverted = [(1 - (1 - 2 * Fraction(p)) ** place) / 2 for place in (1, 2, 3)]
-    each = [float(undetected_probability(0x1021, 16, 80, share)) for share in inverted]
+    each = [float(undetected(0x1021, 16, 80, share)) for share in inverted]
     assert total.total / PER_HOUR == pytest.approx(2 * SCANS_AN_HOUR * sum(each), rel=1e-6)
     (term,) = total.terms
     assert [part.label for part in term.parts] == ["requests, each node counted", "answers"]
@@ -109,7 +116,7 @@ def test_beyond_the_rising_part_every_smaller_p_is_covered() -> None:
     assert found.total is not None
     bound = found.total.total / PER_HOUR / (2 * SCANS_AN_HOUR)
     for percent in range(1, 51):
-        assert float(undetected_probability(0x1021, 16, 80, Fraction(percent, 100))) <= bound
+        assert float(undetected(0x1021, 16, 80, Fraction(percent, 100))) <= bound
 
 
 def test_a_wide_check_is_bounded_by_its_longest_block() -> None:
@@ -119,7 +126,7 @@ def test_a_wide_check_is_bounded_by_its_longest_block() -> None:
     found = residual_of(data)
     assert not found.exact
     assert found.total is not None
-    distance = weight_limits(0x5D6DCB, 24, 88).hamming_distance
+    distance = hamming_distance(0x5D6DCB, 24, 64)
     # the lightest words are exact and, two bits of error apart, all that matters at 1e-4
     assert found.total.total / PER_HOUR < 2.5 * SCANS_AN_HOUR * comb(88, distance) * 1e-4**distance
     verdicts = evaluated(data | {"targets": {"residual_errors_per_hour": 1e-3}})
@@ -214,6 +221,6 @@ def test_without_a_claim_nothing_is_searched(monkeypatch: pytest.MonkeyPatch) ->
     def refuse(*_: object) -> None:
         pytest.fail("a plan that asks for no distance pays for none")
 
-    monkeypatch.setattr("chainplan.budgets.codeweights.hamming_distance", refuse)
-    monkeypatch.setattr("chainplan.budgets.codeweights.weight_limits", refuse)
+    monkeypatch.setattr("chainplan.budgets.codedistance.hamming_distance", refuse)
+    monkeypatch.setattr("chainplan.budgets.codelimits.weight_limits", refuse)
     assert evaluated(with_blocks(80, 1e-4)).verdicts

@@ -1,6 +1,6 @@
 """The buses of the uplink: how loaded they are, and when their messages arrive.
 
-Frames and response times are those of :mod:`chainplan.budgets.can` (Davis, Burns, Bril and Lukkien 2007):
+Response times are those of :mod:`chainplan.budgets.can_responses` (Davis, Burns, Bril and Lukkien 2007):
 messages are queued out of step with one another, the lowest identifier goes first, and each control unit
 always offers its most urgent message.
 
@@ -15,15 +15,8 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
-from chainplan.budgets.can import (
-    BusMessage,
-    CanBus,
-    ErrorLoad,
-    ResponseTime,
-    frame_bits,
-    frame_time,
-    response_times,
-)
+from chainplan.budgets.can_frames import BusMessage, CanBus, frame_bits, frame_time
+from chainplan.budgets.can_responses import ErrorLoad, ResponseTime, response_times
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
 from chainplan.plan.model import Plan

@@ -131,7 +131,7 @@ def test_tolerances_at_their_unfavourable_ends() -> None:
 
 
 def test_can_fd_at_two_rates() -> None:
-    # By hand, see tests/budgets/test_can.py: 64 bytes take 34 bits at 500 kbit/s and 679 at 2 Mbit/s.
+    # By hand, see tests/budgets/test_can_frames.py: 64 bytes take 34 bits at 500 kbit/s and 679 at 2 Mbit/s.
     buses = {"vehicle": {"bit_rate": "500 kbit/s", "data_rate": "2 Mbit/s"}}
     keys = {"sender": "host-1", "carries": "voltages", "fd": True, "data": "64 byte"}
     (only,) = uplink_of(plan_of({"m": message(1, "50 ms", **keys)}, buses=buses)).buses["vehicle"].messages

@@ -48,8 +48,8 @@ def searched(messages: Sequence[BusMessage], place: int) -> tuple[int | None, in
 def test_published_example() -> None:
     first, second, third = response_times(BUS_125K, PAPER)
     assert [result.response for result in (first, second, third)] == [2 * MS, 3 * MS, 7 * MS // 2]
-    # The third misses its 3.25 ms at its second instance, the last in a busy period of 7.0 ms. The first instance alone
-    # says 3.0 ms.
+    # The third misses its 3.25 ms at its second instance, the last in a busy period of 7.0 ms. The first
+    # instance alone says 3.0 ms.
     assert searched(PAPER, 2) == (7 * MS, 2)
     assert third.instance == 1
     assert second.blocked_by == "message 3"

@@ -20,9 +20,7 @@ from typing import NamedTuple
 from chainplan.budgets.phase_groups import split_into_groups
 from chainplan.budgets.phase_search import solve_group
 
-__all__ = ["PhasePlan", "assign_phases", "due", "scan_loads"]
-
-_LONGEST_TABLE = 1_000_000  # scans: longer tables are refused, nobody could read them
+__all__ = ["PhasePlan", "assign_phases", "due"]
 
 
 class PhasePlan(NamedTuple):
@@ -31,8 +29,7 @@ class PhasePlan(NamedTuple):
     ``phases`` are in scans, in the order of the tasks. ``busiest`` is the load, in ticks, of the busiest scan
     of the major cycle, exactly; ``busiest_scan`` is a scan that has it (the first in which that set of tasks
     meets). No choice of phases can bring the busiest scan below ``lower_bound`` ticks; ``proved`` says that
-    the bound is reached. ``nodes`` is the effort of the search: placements weighed, a placement that takes
-    longer to weigh counting for more. ``major_cycle`` is in scans.
+    the bound is reached. ``major_cycle`` is in scans.
     """
 
     phases: tuple[int, ...]
@@ -40,7 +37,6 @@ class PhasePlan(NamedTuple):
     busiest_scan: int
     lower_bound: int
     proved: bool
-    nodes: int
     major_cycle: int
 
     @property
@@ -51,29 +47,11 @@ class PhasePlan(NamedTuple):
         tenths = -(-(self.busiest - self.lower_bound) * 1000 // self.lower_bound)
         return f"within {tenths // 10}.{tenths % 10} % of the lower bound"
 
-    def __str__(self) -> str:
-        return self.quality
-
 
 def due(phases: Sequence[int], periods: Sequence[int], scan: int) -> list[int]:
     """Return the indices of the tasks that run in ``scan`` (counted from 0), in the order of the tasks."""
     runs = enumerate(zip(phases, periods, strict=True))
     return [task for task, (phase, period) in runs if scan % period == phase]
-
-
-def scan_loads(
-    phases: Sequence[int], periods: Sequence[int], costs: Sequence[int], major_cycle: int
-) -> list[int]:
-    """Return the load of each scan of the major cycle, in the ticks of ``costs``.
-
-    Raises ``ValueError`` for a major cycle of more than a million scans.
-    """
-    if major_cycle > _LONGEST_TABLE:
-        raise ValueError(f"a table of {major_cycle} scans is longer than {_LONGEST_TABLE}")
-    loads = [0] * major_cycle
-    for phase, period, cost in zip(phases, periods, costs, strict=True):
-        loads[phase::period] = [load + cost for load in loads[phase::period]]
-    return loads
 
 
 def assign_phases(
@@ -85,9 +63,9 @@ def assign_phases(
     """Choose the phases that make the busiest scan as short as possible (branch and bound).
 
     ``periods`` in scans (1 or more), ``costs`` in ticks (0 or more), ``fixed`` the phase of a task that is
-    not free to move (0 to period - 1) or ``None``. The search ends after ``max_nodes`` nodes, not after a
-    time, so that the same input always gives the same answer; a first solution is always finished. Answers
-    are remembered.
+    not free to move (0 to period - 1) or ``None``. The search ends after ``max_nodes`` nodes (placements
+    weighed, one that takes longer counting for more), not after a time, so that the same input always gives
+    the same answer; a first solution is always finished. Answers are remembered.
 
     Raises ``ValueError`` for lists of different lengths and for values outside these ranges.
     """
@@ -128,7 +106,7 @@ def _assign(
             bound += found.bound
             nodes += found.nodes
     scan = _meeting_scan((phases[task], periods[task]) for task in together)
-    return PhasePlan(tuple(phases), busiest, scan, bound, bound == busiest, nodes, lcm(*periods))
+    return PhasePlan(tuple(phases), busiest, scan, bound, bound == busiest, lcm(*periods))
 
 
 def _meeting_scan(runs: Iterable[tuple[int, int]]) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import product
 from math import lcm
 
@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from chainplan.budgets import phase_groups, phase_search, phases
-from chainplan.budgets.phases import PhasePlan, assign_phases, due, scan_loads
+from chainplan.budgets.phases import PhasePlan, assign_phases, due
 
 
 @pytest.fixture(autouse=True)
@@ -23,6 +23,12 @@ def _fresh() -> Iterator[None]:
     phases._assign.cache_clear()
     yield
     phases._assign.cache_clear()
+
+
+def scan_loads(phases: Sequence[int], periods: list[int], costs: list[int], cycle: int) -> list[int]:
+    """Return the load of each scan: the test's own count, scan by scan."""
+    tasks = list(zip(phases, periods, costs, strict=True))
+    return [sum(cost for phase, m, cost in tasks if scan % m == phase) for scan in range(cycle)]
 
 
 def least_by_enumeration(periods: list[int], costs: list[int], fixed: list[int | None]) -> int:
@@ -97,7 +103,7 @@ def test_textbook_cyclic_executive() -> None:
     assert plan.lower_bound == 24
     assert sum(scan_loads(plan.phases, periods, costs, 4)) == 4 * 23
     assert least_by_enumeration(periods, costs, [None] * 5) == 24
-    assert str(plan) == plan.quality == "proved optimal"
+    assert plan.quality == "proved optimal"
 
 
 @pytest.mark.parametrize("seed", range(24))
@@ -261,7 +267,6 @@ def test_more_nodes_close_the_gap() -> None:
     assert first.quality.startswith("within ")
     assert last.proved
     assert first.lower_bound <= last.busiest <= first.busiest
-    assert first.nodes < last.nodes
 
 
 def test_many_tasks_do_not_exhaust_the_stack() -> None:
@@ -270,7 +275,7 @@ def test_many_tasks_do_not_exhaust_the_stack() -> None:
 
 
 def test_no_tasks_and_no_costs() -> None:
-    assert assign_phases([], []) == PhasePlan((), 0, 0, 0, True, 0, 1)
+    assert assign_phases([], []) == PhasePlan((), 0, 0, 0, True, 1)
     plan = assign_phases([3, 4], [0, 0], [None, 2])
     assert (plan.phases, plan.busiest, plan.proved, plan.major_cycle) == ((0, 2), 0, True, 12)
 
@@ -280,11 +285,8 @@ def test_every_scan() -> None:
     assert (plan.phases, plan.busiest, plan.major_cycle) == ((0, 0, 0), 18, 1)
 
 
-def test_due_and_loads() -> None:
+def test_due() -> None:
     assert [due((0, 1, 3), (1, 2, 4), scan) for scan in range(4)] == [[0], [0, 1], [0], [0, 1, 2]]
-    assert scan_loads((0, 1, 3), (1, 2, 4), (10, 5, 2), 4) == [10, 15, 10, 17]
-    with pytest.raises(ValueError, match="longer than 1000000"):
-        scan_loads((0,), (1_000_001,), (1,), 1_000_001)
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from functools import cache
 from itertools import permutations
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from chainplan.evaluation import Evaluation
+from chainplan.headroom import budget
 from chainplan.headroom.budget import Headroom, Limit, _Search, headroom_budget
 from chainplan.headroom.levers import Move, moved
 from chainplan.headroom.movable import levers
@@ -151,16 +153,68 @@ def test_a_pair_is_named_where_no_single_lever_mends() -> None:
             assert status(moved(evaluation, [Move(move.lever, value)]), only.verdict) == "missed"
 
 
-def test_mends_are_sorted_by_size() -> None:
-    for missed_one in found("targets.scan_time=9 ms")[1].missed:
-        sizes = [mend.size for mend in missed_one.mends]
-        assert sizes == sorted(sizes)
+SLOW_START = ("targets.scan_time=12 ms", "targets.start_up=146 ms")
+
+
+def test_the_smallest_mends_are_told() -> None:
+    _, headroom = found(*SLOW_START)
+    scan, start = headroom.missed
+    names = [move.lever.name for mend in start.mends for move in mend.moves]
+    assert names == ["conversion of open wire", "conversion of cell voltages", "bit rate"]
+    sizes = [mend.size for mend in start.mends]
+    assert sizes == sorted(sizes)
+    # one board less of four, or a host that is set up faster, would do as well and is more
+    assert sizes[-1] < Fraction(1, 4)
+    for mend in (*scan.mends, *start.mends):
+        moves = [(abs(move.value - move.lever.present), move.lever.present) for move in mend.moves]
+        assert mend.size == sum(Fraction(way, present) for way, present in moves)
+
+
+def test_what_mends_one_target_of_two_is_told_apart() -> None:
+    _, headroom = found(*SLOW_START)
+    for only in headroom.missed:
+        for mend in only.mends:
+            there = evaluated(*SLOW_START, *(text for move in mend.moves for text in move.settings))
+            assert status(there, only.verdict) == mend.then.status == "met"
+            assert mend.meets_all is not bool(missed(there))
+    assert {mend.meets_all for only in headroom.missed for mend in only.mends} == {True, False}
+
+
+def test_a_move_that_would_break_another_target_is_no_mend() -> None:
+    evaluation, headroom = found(*SLOW_START)
+    (start,) = (only for only in headroom.missed if only.verdict.target == "start-up")
+    ((move, broken),) = start.breaks
+    assert (move.lever.name, broken.target) == ("retries in reserve", "scans lost per hour")
+    there = evaluated(*SLOW_START, *move.settings)
+    assert status(there, start.verdict) == "met"
+    assert missed(there) - missed(evaluation) == {broken.key}
+    assert all(mend.moves != (move,) for mend in start.mends)
 
 
 def test_what_nothing_mends_is_said() -> None:
     _, headroom = found("targets.scan_time=1 us")
     (only,) = (each for each in headroom.missed if each.verdict.target == "scan time")
     assert only.mends == ()
+
+
+def test_progress_is_told_after_each_lever_and_each_miss(monkeypatch: pytest.MonkeyPatch) -> None:
+    settings = ("targets.scan_time=12 ms",)
+    evaluation = evaluated(*settings)
+    some = [lever for lever in levers(evaluation) if lever.name in ("host set-up", "retries in reserve")]
+    monkeypatch.setattr(budget, "levers", lambda _: some)
+    told: list[tuple[int, int]] = []
+    search = _Search(evaluation, lambda *done: told.append(done))
+    assert len(list(search.limits())) == 4
+    assert len(list(search.mended())) == 1
+    assert told == [(done, 5) for done in range(1, 6)]
+
+
+@pytest.mark.parametrize(("most", "searched"), [(4, True), (3, False)])
+def test_as_many_nodes_are_searched(monkeypatch: pytest.MonkeyPatch, most: int, searched: bool) -> None:
+    monkeypatch.setattr(budget, "MOST_NODES", most)
+    monkeypatch.setattr(budget, "levers", lambda _: [])
+    headroom = headroom_budget(evaluated(f"title=At most {most}"))
+    assert bool(headroom.skipped) is not searched
 
 
 def test_a_large_pack_is_not_searched() -> None:

@@ -147,9 +147,16 @@ def test_a_hole_on_the_way_is_seen_and_said(monkeypatch: pytest.MonkeyPatch, hol
     assert way.line.last_that_holds(100) == (first - 1, False)
 
 
-def test_a_hole_found_first_is_said_too(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_looked_at_near_is_not_looked_at_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    way = Way(monkeypatch)
+    assert way.line.last_that_holds(1000, 520) == (1000, True)
+    assert sorted(way.made) == [0, 250, 520, 750, 1000]
+
+
+@pytest.mark.parametrize(("limit", "plain"), [(1000, False), (80, False), (79, True)])
+def test_a_hole_found_first_is_said_too(monkeypatch: pytest.MonkeyPatch, limit: int, plain: bool) -> None:
     way = Way(monkeypatch, lambda place: -1 if 40 <= place <= 60 else 1)
-    assert way.line.last_that_holds(1000, 50) == (39, False)  # twice as far holds again
+    assert way.line.last_that_holds(limit, 50) == (39, plain)  # twice as far, at 80, it holds again
 
 
 def test_half_way_every_room_is_asked_but_no_walk(monkeypatch: pytest.MonkeyPatch) -> None:

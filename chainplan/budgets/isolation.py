@@ -4,7 +4,7 @@ The worst voltage between the two nodes' references (chassis, for a controller's
 of the barriers; the worst voltage between any two conductors of the two boards sets the spacing between them.
 Which cases are looked at is written in :mod:`chainplan.chain.potentials`, how they are held against the parts
 in :mod:`chainplan.budgets.isolation_checks`; one segment's cases with their arithmetic come from
-:func:`chainplan.budgets.isolation_cases.segment_cases`.
+:mod:`chainplan.budgets.isolation_cases`.
 """
 
 from __future__ import annotations

@@ -54,20 +54,6 @@ Potential = tuple[Term, ...]
 """One conductor's potential above a common zero, as terms, uV."""
 
 
-def segment_cases(
-    network: Network, segment: Segment, potentials: Potentials | None = None
-) -> tuple[Stress, ...]:
-    """Return every case of a segment; breaks that change nothing are one case together.
-
-    ``potentials`` saves work where many segments of one network are asked for.
-    """
-    potentials = potentials or Potentials(network.strings)
-    return tuple(
-        explain(network, segment, situation, potentials)
-        for situation in situations(network, segment, potentials)
-    )
-
-
 def situations(network: Network, segment: Segment, potentials: Potentials) -> Iterator[Situation]:
     """Yield the cases of a segment in the order of a report: intact, breaks, earth faults, floating."""
     near, far = segment_ends(network, segment)
@@ -139,14 +125,8 @@ def _board_around(nodes: tuple[Node, ...], place: int) -> Reach:
     return board_reach(nodes[start:stop])
 
 
-def explain(
-    network: Network, segment: Segment, situation: Situation, potentials: Potentials | None = None
-) -> Stress:
-    """Return a segment's voltages in one case, with their terms.
-
-    ``potentials`` saves work where many cases of one network are asked for.
-    """
-    potentials = potentials or Potentials(network.strings)
+def explain(network: Network, segment: Segment, situation: Situation, potentials: Potentials) -> Stress:
+    """Return a segment's voltages in one case, with their terms; ``potentials`` are those of the network."""
     near, far = segment_ends(network, segment)
     same_board = near is not None and far is not None and near[0].board == far[0].board
     references: list[End | None] = []

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from chainplan.budgets.isolation import SegmentIsolation, isolation_budget
-from chainplan.budgets.isolation_cases import Stress, segment_cases
+from chainplan.budgets.isolation_cases import Stress, explain, situations
 from chainplan.budgets.isolation_checks import Check
 from chainplan.chain.build import build_network
-from chainplan.chain.network import Network
+from chainplan.chain.network import Network, Segment
+from chainplan.chain.potentials import Potentials
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import VOLTAGE
@@ -91,10 +92,17 @@ def segments(network: Network) -> tuple[SegmentIsolation, ...]:
     return isolation_budget(network).chains["C"].segments
 
 
+def cases(network: Network, segment: Segment) -> list[Stress]:
+    """Return every case of a segment; breaks that change nothing are one case together."""
+    potentials = Potentials(network.strings)
+    found = situations(network, segment, potentials)
+    return [explain(network, segment, situation, potentials) for situation in found]
+
+
 def case(network: Network, number: int, words: str) -> Stress:
     """Return the one case of a segment of chain C whose name holds the words."""
     segment = network.chains["C"].segments[number - 1]
-    (found,) = [stress for stress in segment_cases(network, segment) if words in stress.case]
+    (found,) = [stress for stress in cases(network, segment) if words in stress.case]
     return found
 
 

@@ -1,16 +1,16 @@
 """Isolation by hand: voltages from Kirchhoff's laws.
 
 Unless said otherwise a pack is one string of six modules of 67.2 V (16 cells of 4.2 V), one board each. The
-whole circuit is solved by nodal analysis in test_isolation_nodal.py.
+whole circuit is solved by nodal analysis in test_isolation_nodal.py; strings that were worked out apart
+from the project are in test_isolation_worked.py.
 """
 
 from __future__ import annotations
 
 import pytest
-from isolation_packs import BARRIER, LEAK, SIX, Stack, case, pack, segments, volts
+from isolation_packs import BARRIER, LEAK, SIX, Stack, case, cases, pack, segments, volts
 
 from chainplan.budgets.isolation import isolation_budget
-from chainplan.budgets.isolation_cases import segment_cases
 from chainplan.chain.network import Network
 from chainplan.chain.potentials import Potentials
 
@@ -55,8 +55,8 @@ def test_without_a_break_neighbours_see_one_module_and_their_conductors_two() ->
 def test_breaks_beside_a_segment_are_one_case_as_intact() -> None:
     stack: Stack = [{"fuse": "F1"}, *SIX, {"fuse": "F2"}]
     network = pack(stack)
-    cases = [stress.case for stress in segment_cases(network, network.chains["C"].segments[1])]
-    assert cases == ["intact", "any of 3 breaks of S open"]
+    found = [stress.case for stress in cases(network, network.chains["C"].segments[1])]
+    assert found == ["intact", "any of 3 breaks of S open"]
     assert case(network, 4, "any of 2 other breaks").references.total == volts("67.2 V")
 
 

@@ -16,11 +16,12 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from isolation_packs import pack
+from isolation_packs import cases, pack
 
 from chainplan.budgets.isolation import isolation_budget
-from chainplan.budgets.isolation_cases import explain, segment_cases
+from chainplan.budgets.isolation_cases import explain
 from chainplan.chain.network import Network
+from chainplan.chain.potentials import Potentials
 
 Tap = tuple[int, bool]
 """A conductor of a string: cells below it, and whether it stands above the open break."""
@@ -385,13 +386,12 @@ def test_no_state_between_the_extremes_exceeds_the_budget(
 @example(EMPTY_BOARD_ON_A_BREAK)
 def test_fast_search_finds_what_the_cases_one_by_one_add_up_to(small: Pack) -> None:
     network = small.network
+    potentials = Potentials(network.strings)
     for found in isolation_budget(network).chains["C"].segments:
-        cases = segment_cases(network, found.segment)
-        assert found.references.voltage == max(abs(case.references.total) for case in cases)
-        assert found.conductors.voltage == max(abs(case.conductors.total) for case in cases)
-        for worst, total in (
-            (found.references, explain(network, found.segment, found.references.situation).references),
-            (found.conductors, explain(network, found.segment, found.conductors.situation).conductors),
-        ):
-            assert abs(total.total) == worst.voltage
-            assert worst.situation.name in {case.case for case in cases}
+        every = cases(network, found.segment)
+        assert found.references.voltage == max(abs(case.references.total) for case in every)
+        assert found.conductors.voltage == max(abs(case.conductors.total) for case in every)
+        for worst, between in ((found.references, "references"), (found.conductors, "conductors")):
+            stress = explain(network, found.segment, worst.situation, potentials)
+            assert abs(getattr(stress, between).total) == worst.voltage
+            assert worst.situation.name in {case.case for case in every}

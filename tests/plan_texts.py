@@ -179,6 +179,7 @@ tasks:
     read_style: summation
     chains: [ring]
     sent_from: head
+    turn: 0 s
     note: invented
   temperatures: {reads: temperatures, every: 5, value: 12 bit}
   balancing: {kind: write, every: 10, data: 8 byte}

@@ -245,6 +245,8 @@ def plan_data(draw: st.DrawFn) -> Data:
     for task in work.values():
         if all(may_be_sent_from_back(task, chain, styles) for chain in chains.values()):
             task["sent_from"] = draw(st.sampled_from(["head", "back"]))
+            if task["sent_from"] == "back":
+                task["turn"] = draw(st.just("0 s") | spans(900, "us"))
     return {
         "chainplan": 1,
         "title": "generated",

@@ -130,4 +130,7 @@ def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
         ),
         default=0,
     )
+    # A turn may be one long exchange.
+    turns = [work.turn[case] for work in scan.works if work.turn.max and any(exchanges_on(work, chain))]
+    longest = max([longest, *turns])
     return Term("the exchange under way ends", longest)

@@ -115,7 +115,7 @@ class Rescans:
         longest = 0
         for index in range(len(self.scan.works)):
             parts = self._parts(index, after)
-            lengths.append(run_length(parts, plan))
+            lengths.append(run_length(parts, plan) + self._turns(index, after))
             if plan.retry_reserve:
                 longest = max([longest, *[part.retry for _, part in parts]])
         busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
@@ -137,6 +137,12 @@ class Rescans:
             )
             for index in range(len(self.scan.works))
         )
+
+    def _turns(self, index: int, after: dict[str, Sides]) -> int:
+        """Return what a task takes to turn its whole rings round and back; those that are broken stay."""
+        turn = self.scan.works[index].turn.max
+        whole = self._whole[index]
+        return 2 * turn if turn and any(whole[name] for name in whole if name not in after) else 0
 
     def wire_bits(self, lefts: Sequence[Left]) -> Sum:
         """Return the bits on the wires in the scan that carries most, with its terms."""

@@ -51,7 +51,7 @@ ASSUMPTIONS = (
     "time and counts as silent.",
     "A fault on one chain leaves the other chains on its port as they are.",
     "A broken ring is read on by every task from both its ports up to the break, an open chain up to it.",
-    "A node answers towards the port that it is asked by, and knows its part either way round a ring.",
+    "A node answers towards the port that it is asked by; what has to be sent before is the task's `turn`.",
     "A controller finishes the scan under way before it switches a ring and addresses nodes anew, and scans "
     "on at its old pace with its old slot table.",
     "A node counts the direction away from the port that reads it as outward.",

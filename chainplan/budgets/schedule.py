@@ -9,6 +9,7 @@ The host's ways, which the times follow from:
   every port, then the second of every port, and so on;
 - a measure task sends the triggers of all its chains, waits the longest conversion of any of its nodes,
   then reads; with `overlap` it reads the conversion started by its last run instead of waiting;
+- a task that is sent from the back of rings turns them before all else, and turns them back at its end;
 - where a task pauses balancing, a node stops it when the trigger has arrived, lets its inputs settle, samples
   and converts, and goes on balancing: the wait is the longest of settling and conversion together.
 
@@ -65,6 +66,8 @@ class TaskWork(NamedTuple):
     """What the host waits for between triggers and reads: the longest settling and conversion, fs."""
     settling: int = 0
     """The part of `wait` in which paused balancing settles, fs."""
+    turn: Span = ZERO
+    """What it takes to turn its rings round, before and once more after, fs."""
 
 
 def applies_to(task: Task, chain: Chain) -> bool:
@@ -102,23 +105,26 @@ def task_work(name: str, task: Task, chains: tuple[Chain, ...]) -> TaskWork:
     triggers: dict[str, list[Exchange]] = {}
     reads: dict[str, list[Exchange]] = {}
     waits = [(0, 0)]
+    turn = ZERO
     for found in chains:
         if not applies_to(task, found):
             continue
         chain = as_sent(task, found)
         if task.kind == "write":
             reads.setdefault(chain.head, []).append(write_exchange(name, task, chain))
+            turn = task.turn if chain.ring else turn
             continue
         fetched = read_exchanges(name, task, chain)
         if not fetched:
             continue
         reads.setdefault(chain.head, []).extend(fetched)
+        turn = task.turn if chain.ring else turn
         if task.kind == "measure":
             triggers.setdefault(chain.head, []).append(trigger_exchange(name, chain))
             if not task.overlap:
                 waits += conversion_waits(task, chain)
     settling, conversion = max(waits, key=sum)
-    return TaskWork(name, task, triggers, reads, settling + conversion, settling)
+    return TaskWork(name, task, triggers, reads, settling + conversion, settling, turn)
 
 
 def chains_read(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> tuple[Chain, ...]:
@@ -193,15 +199,19 @@ class Run:
     def __init__(self, work: TaskWork, controller: ControllerPlan, ways: Ways) -> None:
         self.task = work.name
         self._work, self._controller, self._ways = work, controller, ways
-        self.triggers, self._triggered = _stage(work.triggers, controller, ways, 0)
-        self.reads, self.length = _stage(work.reads, controller, ways, self._triggered + work.wait)
+        self._turn = work.turn[ways.case]
+        self.triggers, self._triggered = _stage(work.triggers, controller, ways, self._turn)
+        self.reads, ended = _stage(work.reads, controller, ways, self._triggered + work.wait)
+        self.length = ended + self._turn
 
     @cached_property
     def terms(self) -> tuple[Term, ...]:
         """Return what the run's length is made of: the lists of the port that ends last, and the waits."""
         work = self._work
+        sent = self._triggered - self._turn
         return (
-            *_stage_terms(work.triggers, self.triggers, self._triggered, self._controller, self._ways),
+            *nonzero(Term("turn of the ring, there and back", self._turn, 2)),
+            *_stage_terms(work.triggers, self.triggers, sent, self._controller, self._ways),
             *nonzero(
                 Term("wait until paused balancing has settled", work.settling),
                 Term("wait for the longest conversion", work.wait - work.settling),
@@ -209,7 +219,7 @@ class Run:
             *_stage_terms(
                 work.reads,
                 self.reads,
-                self.length - self._triggered - work.wait,
+                self.length - self._turn - self._triggered - work.wait,
                 self._controller,
                 self._ways,
             ),

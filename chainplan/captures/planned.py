@@ -224,7 +224,8 @@ class _Run:
         return bus_out(bus, exchange, case) + wire + bus_in(bus, exchange, case)
 
     def _to_the_end(self, before: _Before) -> Range:
-        after = self._after(before)
+        turn = Range(self._work.turn[BEST], self._work.turn[WORST])
+        after = self._after(before).plus(turn)
         return after.plus(Range(0, self._lag(before))).wider(before.frame.delay, before.frame.delay)
 
 

@@ -36,9 +36,9 @@ class Task(Part):
     voltages`, `open wire` and `switch check`), one per temperature input (`temperatures`), or `data` bits
     per node (`status`, `register check`).
 
-    A task that is `sent_from` the `back` runs on rings only. Every node is taken to know its part either way
-    round; what a control unit has to send to turn a ring belongs in `write` tasks before and after, of the
-    same `every` and `phase`. Once a ring is broken, every task reads what is left from both its ports.
+    A task that is `sent_from` the `back` runs on rings only. Its slot begins with the `turn` of the ring and
+    ends with the turn back; without one every node knows its part either way round. Once a ring is broken,
+    every task reads what is left from both its ports, and turns nothing.
 
     With `pause_balancing` a node stops balancing when the trigger has arrived, waits until its inputs have
     settled, converts, and goes on balancing.
@@ -76,8 +76,12 @@ class Task(Part):
     chains: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
     """Only these chains."""
     sent_from: Literal["head", "back"] = "head"
-    """The port by which a ring is asked. `back`: requests go in and answers come out at its back port, every
-    node taken to know its part that way round too. Tests the way back, which reads from the head never use.
+    """The port by which a ring is asked. `back`: requests go in and answers come out at its back port. Tests
+    the way back, which reads from the head never use.
+    """
+    turn: Time = ZERO
+    """What it takes to turn a ring before it is asked by its back, and once more to turn it back: commands,
+    their frames and new addresses.
     """
     note: Note = ""
     """Free text for readers of the plan."""

@@ -53,6 +53,9 @@ def _task(plan: Plan, wrong: Wrong, task: Task, path: KeyPath, chains: set[str])
             yield unknown(chain, (*path, "chains", number), sorted(chains), "chain")
     if task.sent_from == "back":
         yield from _sent_from_back(plan, wrong, task, path, chains)
+    elif task.turn.max and not wrong.unread((*path, "sent_from")):
+        message = "a ring that is asked by its head need not be turned"
+        yield Finding(message, (*path, "turn"), None, "sent_from: back beside it", at_key=True)
     yield from _data(wrong, task, path)
     style = task.read_style or "summation"
     if style != "summation" and task.kind != "write":

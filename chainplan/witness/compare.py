@@ -155,11 +155,10 @@ def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -
         recovery = evaluation.faults.recovery(outcome).total
         if recovery is not None and place in observed.read_again:
             yield from _row("recovery", name, place, observed.read_again[place], recovery, group=group)
-        if place in observed.scan_after:
-            bound = evaluation.faults.rescan(outcome).total
-            yield from _row(
-                "scan time after a fault", name, place, observed.scan_after[place], bound, group=group
-            )
+        bound = evaluation.faults.rescan(outcome).total
+        after = observed.scan_after.get(place, Tally())
+        if bound or after.max:  # where nothing is left, nothing is scanned
+            yield from _row("scan time after a fault", name, place, after, bound, group=group)
 
 
 def _latency_rows(

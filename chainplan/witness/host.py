@@ -180,6 +180,8 @@ class Host:
         job.sampler.next_run()
         for cell in job.cells:
             cell.begin_run(begin)
+        if job.work.turns:
+            yield kernel.now + values.event(job.work.task.turn)
         if job.triggers:
             yield from self._play(job, job.trigger_lists)
             yield kernel.now + (job.wait if first_wait is None else first_wait)
@@ -200,6 +202,8 @@ class Host:
                 failed.append(again)
         # Without a spare retry a read is known to be lost when it has failed, else when the spare is used up.
         missed = min((each.ended if not spare else kernel.now for each in failed), default=None)
+        if job.work.turns:
+            yield kernel.now + values.event(job.work.task.turn)
         self._end_run(job, begin, missed)
         if values.draw.watches(job.work.name, job.runs):
             values.early = False

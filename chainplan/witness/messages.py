@@ -6,7 +6,7 @@ affair. Amounts of data are taken at their largest, for a frame's length is fixe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain as chained
 from typing import Literal, NamedTuple
 
@@ -89,6 +89,8 @@ class Work:
     triggers: dict[str, list[Message]]
     reads: dict[str, list[Message]]
     sensors: dict[int, list[Sensor | None]]
+    turns: bool = False
+    """Whether it turns rings round: those that it asks by their back port."""
 
     @property
     def wait(self) -> int:
@@ -132,7 +134,8 @@ def lay_out(controller: Controller, tasks: dict[str, Task]) -> list[Work]:
                 number = turned.get(chain.name, own) if task.sent_from == "back" else own
                 _add_chain(work, number, chains[number])
         if work.reads:
-            found.append(work)
+            asked = {message.chain for messages in work.reads.values() for message in messages}
+            found.append(replace(work, turns=not asked.isdisjoint(turned.values())))
     return found
 
 

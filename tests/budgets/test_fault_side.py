@@ -30,9 +30,12 @@ from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import applies_to
 from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import way_along
+from chainplan.chain.degraded import Left
 from chainplan.chain.ends import cut_short, from_back, from_head
+from chainplan.chain.network import Chain
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
+from chainplan.plan.schedule import Task
 
 FEW = settings(
     max_examples=10,
@@ -134,16 +137,8 @@ class TestRecovery:
                 work for work in whole.works if work.task.kind != "write" and applies_to(work.task, chain)
             ]
             cells = [work for work in reading if work.task.reads == "cell voltages"] or reading
-            # what is polled from the head is read on: in front of a break, or where only the way back broke
-            untouched = limit is None and not left.behind
             if not left.ahead + left.behind or (
-                untouched
-                and any(
-                    style != "summation" or chain.plan.read_from != "across"
-                    if left.ahead == len(chain.nodes)
-                    else style == "polled"
-                    for style in (work.task.read_style or chain.protocol.read_style for work in cells)
-                )
+                limit is None and any(cls.reads_on(work.task, chain, left) for work in cells)
             ):
                 continue
             if chain.is_ring:
@@ -162,6 +157,18 @@ class TestRecovery:
         attempt = action + max(period, starts * period - action) + plan.scan_jitter.max + slowest
         spoiled = max(0, limit.max + attempt - known.total) if limit else 0
         return known.total + spoiled + attempt
+
+    @staticmethod
+    def reads_on(task: Task, chain: Chain, left: Left) -> bool:
+        """What is polled is read on in front of a break, everything where only the far port is cut off."""
+        from_back = task.sent_from == "back" and chain.is_ring
+        near, far = (left.behind, left.ahead) if from_back else (left.ahead, left.behind)
+        style = task.read_style or chain.protocol.read_style
+        if far:
+            return False
+        if near == len(chain.nodes):
+            return style != "summation" or from_back or chain.plan.read_from != "across"
+        return style == "polled"
 
     @staticmethod
     def until_done(whole: ControllerScan, after: ControllerScan, name: str) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from strategies import Data, plan_data
 
@@ -22,7 +22,14 @@ from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import parse_walk
 
-FEW = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+MS = 10**12
+
+FEW = settings(
+    max_examples=20,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],  # a plan takes long to shrink
+)
 BURSTS = {"p_good": 1e-7, "p_bad": 0.01, "leave_good": 0.001, "leave_bad": 0.05}
 
 
@@ -37,7 +44,7 @@ def rings(draw: st.DrawFn) -> tuple[Plan, Plan]:
     for chain in data["chains"].values():
         chain |= {"shape": "ring", "back": back, "read_from": "head"}
     for task in data["tasks"].values():
-        task["sent_from"] = "back"
+        task |= {"sent_from": "back", "turn": "0 s"}
     turned = data | {
         "chains": {name: turned_round(chain) for name, chain in data["chains"].items()},
         "tasks": {name: task | {"sent_from": "head"} for name, task in data["tasks"].items()},
@@ -151,3 +158,66 @@ def name_in(evaluation: Evaluation, fault: Fault) -> str:
     chain = evaluation.network.chains[fault.chain]
     number = len(chain.segments) + 1 - fault.place
     return fault._replace(part=f"{fault.chain}#{number}", place=number).name
+
+
+def test_turning_a_ring_costs_its_time_before_and_after_and_nothing_else() -> None:
+    turned, plain = (Evaluation(lab_ring(turn)) for turn in ("1 ms .. 2 ms", "0 s"))
+    scans = turned.scans["C"], plain.scans["C"]
+    for case, turn in ((Case.BEST, 1 * MS), (Case.TYPICAL, 3 * MS // 2), (Case.WORST, 2 * MS)):
+        (long,), (short,) = (scan.runs[case] for scan in scans)
+        assert long.length == short.length + 2 * turn
+        assert sum(term.total for term in long.terms) == long.length
+        assert [step.start - turn for step in long.reads] == [step.start for step in short.reads]
+    assert turned.traffic[0].busiest_scan == plain.traffic[0].busiest_scan
+    # Once the ring is broken, nothing is turned.
+    for outcome, other in zip(turned.faults.outcomes, plain.faults.outcomes, strict=True):
+        if outcome.fault.chain and outcome.left[0].ahead + outcome.left[0].behind:
+            assert turned.faults.rescan(outcome).total == plain.faults.rescan(other).total
+
+
+def lab_ring(turn: str) -> Plan:
+    """Four boards on a ring that one task reads from the back."""
+    return Plan.model_validate(
+        {
+            "chainplan": 1,
+            "title": "turned",
+            "cell_types": {"cell": {"voltage": "3 V"}},
+            "node_types": {"node": {"cell_inputs": 2, "relay": {"outward": "1 us", "homeward": "1 us"}}},
+            "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
+            "cable_types": {"pair": {"velocity": "2e8 m/s"}},
+            "protocols": {"wire": {"bit_rate": "1 Mbit/s", "read_style": "sequential", "request": "1 byte"}},
+            "strings": {
+                "S": {
+                    "cell_type": "cell",
+                    "stack": [{"cells": 8}],
+                    "boards": [{"type": "board", "count": 4}],
+                }
+            },
+            "controllers": {
+                "C": {
+                    "ports": 2,
+                    "scan_period": "100 ms",
+                    "evaluation": {"period": "10 ms", "run_time": "1 ms"},
+                }
+            },
+            "chains": {
+                "ring": {
+                    "shape": "ring",
+                    "head": "C:1",
+                    "back": "C:2",
+                    "protocol": "wire",
+                    "order": ["S.1..4"],
+                    "segments": {"cable": "pair", "length": "1 m"},
+                }
+            },
+            "tasks": {
+                "way back": {
+                    "kind": "read",
+                    "reads": "status",
+                    "data": "1 byte",
+                    "sent_from": "back",
+                    "turn": turn,
+                }
+            },
+        }
+    )

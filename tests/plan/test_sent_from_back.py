@@ -84,3 +84,10 @@ def test_a_chain_with_the_name_that_a_ring_has_from_its_back() -> None:
     (finding,) = findings({"chains": ["ring"]}, name="ring from the back")
     assert finding.path == ("chains", "ring from the back")
     assert finding.message == "`ring from the back` is what reads of `ring` from its back port are called"
+
+
+def test_only_a_ring_that_is_asked_by_its_back_is_turned() -> None:
+    (finding,) = findings({"sent_from": "head", "turn": "1 ms"})
+    assert finding.path == ("tasks", "way back", "turn")
+    assert finding.message == "a ring that is asked by its head need not be turned"
+    assert findings({"chains": ["ring"], "turn": "1 ms"}) == []

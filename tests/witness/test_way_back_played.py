@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from lab_plans import RELAYS, lab
 from plan_counts import several
-from strategies import Data, may_be_sent_from_back, plan_data
+from strategies import Data, may_be_sent_from_back, plan_data, spans
 
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
@@ -23,7 +23,14 @@ from chainplan.witness.play import Case, play
 from chainplan.witness.simulate import simulate
 
 CELLS: Data = {"reads": "cell voltages", "value": "16 bit", "values_per_read": 4}
-WAY_BACK: Data = {"kind": "read", "reads": "status", "data": "1 byte", "every": 4, "sent_from": "back"}
+WAY_BACK: Data = {
+    "kind": "read",
+    "reads": "status",
+    "data": "1 byte",
+    "every": 4,
+    "sent_from": "back",
+    "turn": "1 ms .. 2 ms",
+}
 LOST: Data = {"kind": "chain loss", "debounce": 2, "lost_readings": 1, "tolerant_time": "9 s"}
 
 OPEN_ENDS = 2
@@ -131,10 +138,16 @@ def ring_plans(draw: st.DrawFn) -> Plan:
     for number, task in enumerate(data["tasks"].values()):
         assert all(may_be_sent_from_back(task, chain, styles) for chain in data["chains"].values())
         task["sent_from"] = "back" if number == 0 else draw(st.sampled_from(["head", "back"]))
+        task["turn"] = draw(spans(2, "ms")) if task["sent_from"] == "back" else "0 s"
     return Plan.model_validate(data)
 
 
-MANY = settings(max_examples=several(15), deadline=None, suppress_health_check=list(HealthCheck))
+MANY = settings(
+    max_examples=several(15),
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],  # a plan takes long to shrink
+)
 
 
 @MANY

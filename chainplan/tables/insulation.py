@@ -1,8 +1,8 @@
-"""Insulation coordination: distances, test voltages and resistances that standards ask for.
+"""Insulation coordination: distances and test voltages that standards ask for.
 
-Everything is a whole number of ticks: voltage in uV, length and altitude in nm, resistance in mohm. Every
-result is a :class:`Requirement` that also names the row and the rule it came from, so that a report can show
-them. Results are rounded to the demanding side.
+Everything is a whole number of ticks: voltage in uV, length and altitude in nm. Every result is a
+:class:`Requirement` that also names the row and the rule it came from, so that a report can show them. Results
+are rounded to the demanding side.
 
 The tables are a transcription of IEC 60664-1 in which two or three independent copies agree; none of them is
 the standard. Clause and rule texts were written from memory. So each source says: transcription, check
@@ -17,7 +17,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
-from math import ceil, isqrt
+from math import ceil
 from typing import Literal, NamedTuple, TypeAlias, get_args
 
 from chainplan.tables.insulation_data import (
@@ -27,22 +27,17 @@ from chainplan.tables.insulation_data import (
     IMPULSE,
     PEAK,
     PREFERRED_IMPULSE,
-    RATED,
     SOURCE_ALTITUDE,
     SOURCE_CREEPAGE,
     SOURCE_IMPULSE,
     SOURCE_PEAK,
-    SOURCE_RATED,
-    SOURCE_RESISTANCE,
     SOURCE_TEST_VOLTAGE,
 )
 
 __all__ = [
-    "Field",
     "Insulation",
     "MaterialGroup",
     "OutsideTable",
-    "OvervoltageCategory",
     "PollutionDegree",
     "Requirement",
     "altitude_factor",
@@ -50,21 +45,14 @@ __all__ = [
     "clearance_peak",
     "creepage",
     "is_voltage_class_b",
-    "isolation_resistance_measured",
-    "isolation_resistance_required",
-    "material_group",
-    "rated_impulse",
     "required_clearance",
     "required_creepage",
     "test_voltage_ac",
-    "test_voltage_dc",
 ]
 
 PollutionDegree: TypeAlias = Literal[1, 2, 3]
 MaterialGroup: TypeAlias = Literal["I", "II", "IIIa", "IIIb"]
 Insulation: TypeAlias = Literal["functional", "basic", "supplementary", "reinforced"]
-OvervoltageCategory: TypeAlias = Literal["I", "II", "III", "IV"]
-Field: TypeAlias = Literal["inhomogeneous", "homogeneous"]
 
 _MV, _V = 10**3, 10**6  # in uV
 _UM, _M = 10**3, 10**9  # in nm
@@ -77,7 +65,7 @@ class OutsideTable(ValueError):  # noqa: N818 - the name says what happened
 class Requirement(NamedTuple):
     """What a standard asks for.
 
-    ``value`` is in ticks of the quantity (nm, uV or mohm), ``row`` names the row and rule that gave it,
+    ``value`` is in ticks of the quantity (nm or uV), ``row`` names the row and rule that gave it,
     ``source`` the table, and ``note`` what a reader should know besides.
     """
 
@@ -93,7 +81,6 @@ def creepage(
     material_group: MaterialGroup,
     insulation: Insulation,
     *,
-    printed_wiring: bool = False,
     interpolate: bool = False,
 ) -> Requirement:
     """Return the creepage distance in nm against tracking.
@@ -101,16 +88,19 @@ def creepage(
     The working voltage is an rms value in uV; a DC voltage enters as it is. Between two rows the higher row
     counts (cautious), or with ``interpolate`` the straight line between them, rounded up. Below the first row
     the first row counts. Reinforced insulation takes twice the basic distance. The altitude has no influence.
-    The columns for printed wiring exist for PD1 and, without group IIIb, PD2, up to 1000 V.
+    The columns for printed wiring ask for less; they are not used.
 
-    Raises :class:`OutsideTable` above the last row and where the columns for printed wiring end, ValueError
-    for a negative voltage or an unknown word. Source: IEC 60664-1 Table F.4 (2007) = F.5 (2020).
+    Raises :class:`OutsideTable` above the last row, ValueError for a negative voltage or an unknown word.
+    Source: IEC 60664-1 Table F.4 (2007) = F.5 (2020).
     """
     _one_of("pollution degree", pollution_degree, PollutionDegree)
     _one_of("material group", material_group, MaterialGroup)
     _one_of("insulation", insulation, Insulation)
-    column, name = _creepage_column(pollution_degree, material_group, printed_wiring)
-    rows = [(row[0] * _MV, row[column] * _UM) for row in CREEPAGE if row[column] > 0]
+    column, name = 1, "PD1"
+    if pollution_degree > 1:
+        column = 2 + 3 * (pollution_degree - 2) + GROUP_OFFSET[material_group]
+        name = f"PD{pollution_degree} group {material_group}"
+    rows = [(row[0] * _MV, row[column] * _UM) for row in CREEPAGE]
     voltages = [voltage for voltage, _ in rows]
     index = _next_row(voltages, working_voltage_uv, f"the creepage column {name}", SOURCE_CREEPAGE)
     upper_voltage, upper = rows[index]
@@ -128,34 +118,6 @@ def creepage(
     if material_group == "IIIb" and pollution_degree == 3 and working_voltage_uv > 630 * _V:
         note = "group IIIb is not recommended at PD3 above 630 V (footnote of the table, from memory)"
     return Requirement(ceil(distance), f"{name}, {rule}", SOURCE_CREEPAGE, note)
-
-
-def _creepage_column(degree: int, group: str, printed_wiring: bool) -> tuple[int, str]:
-    """Return the column's place in a row of the creepage table and its name."""
-    if printed_wiring:
-        if degree == 3 or (degree == 2 and group == "IIIb"):
-            raise OutsideTable(
-                f"the creepage table has no printed wiring column for PD{degree} group {group} "
-                f"(it has PD1, and PD2 without group IIIb): use the general columns. {SOURCE_CREEPAGE}"
-            )
-        return degree, f"printed wiring PD{degree}"
-    if degree == 1:
-        return 3, "PD1"
-    return 4 + 3 * (degree - 2) + GROUP_OFFSET[group], f"PD{degree} group {group}"
-
-
-def material_group(cti: int) -> MaterialGroup:
-    """Return the material group of a comparative tracking index (IEC 60112; groups of IEC 60664-1).
-
-    Raises :class:`OutsideTable` for an index under 100, which no group holds.
-    """
-    groups: tuple[tuple[int, MaterialGroup], ...] = ((600, "I"), (400, "II"), (175, "IIIa"), (100, "IIIb"))
-    for least, group in groups:
-        if cti >= least:
-            return group
-    raise OutsideTable(
-        f"comparative tracking index {cti} is under 100: no material group of IEC 60664-1 holds it"
-    )
 
 
 def clearance_impulse(
@@ -192,19 +154,15 @@ def clearance_impulse(
     )
 
 
-def clearance_peak(
-    peak_uv: int,
-    field: Field = "inhomogeneous",
-    insulation: Insulation = "basic",
-) -> Requirement:
+def clearance_peak(peak_uv: int, insulation: Insulation) -> Requirement:
     """Return the clearance in nm, up to 2000 m, for a steady, temporary or recurring peak voltage in uV.
 
-    The higher of two rows is taken; reinforced insulation enters with 160 % of the peak (from memory). The
-    least values of the pollution degrees are not in this table: :func:`required_clearance` adds them.
+    The field counts as inhomogeneous, the higher of two rows is taken; reinforced insulation enters with
+    160 % of the peak (from memory). The least values of the pollution degrees are not in this table:
+    :func:`required_clearance` adds them.
 
     Raises :class:`OutsideTable` above the last row. Source: IEC 60664-1 Table F.8 (2020).
     """
-    _one_of("field", field, Field)
     _one_of("insulation", insulation, Insulation)
     wanted = Fraction(peak_uv)
     rule = ""
@@ -213,13 +171,8 @@ def clearance_peak(
         rule = ", 160 % of the peak for reinforced insulation"
     voltages = [row[0] * _V for row in PEAK]
     index = _next_row(voltages, ceil(wanted), "the peak voltage clearance", SOURCE_PEAK)
-    distance = PEAK[index][1 if field == "inhomogeneous" else 2] * _UM
-    note = (
-        "a clearance for a homogeneous field has to be shown by a voltage test"
-        if field == "homogeneous"
-        else ""
-    )
-    return Requirement(distance, f"{field} field, row {_volts(voltages[index])}{rule}", SOURCE_PEAK, note)
+    row = f"inhomogeneous field, row {_volts(voltages[index])}{rule}"
+    return Requirement(PEAK[index][1] * _UM, row, SOURCE_PEAK)
 
 
 def altitude_factor(altitude_nm: int) -> Fraction:
@@ -250,15 +203,14 @@ def required_clearance(
     insulation: Insulation,
     *,
     altitude_nm: int = 0,
-    field: Field = "inhomogeneous",
 ) -> Requirement:
     """Return the clearance in nm: the larger of impulse and peak, times the altitude factor, rounded up.
 
-    ``field`` only concerns the peak; the impulse always counts as inhomogeneous. An impulse of 0 still brings
-    the least value of the pollution degree. Raises what the three functions it joins raise.
+    An impulse of 0 still brings the least value of the pollution degree. Raises what the three functions it
+    joins raise.
     """
     impulse = clearance_impulse(impulse_uv, pollution_degree, insulation)
-    peak = clearance_peak(peak_uv, field, insulation)
+    peak = clearance_peak(peak_uv, insulation)
     factor = altitude_factor(altitude_nm)
     kind, larger = ("peak", peak) if peak.value > impulse.value else ("impulse", impulse)
     row, source = f"{kind}: {larger.row}", larger.source
@@ -281,19 +233,6 @@ def required_creepage(creepage: Requirement, clearance: Requirement) -> Requirem
     )
 
 
-def rated_impulse(line_to_neutral_uv: int, category: OvervoltageCategory) -> Requirement:
-    """Return the rated impulse voltage in uV of equipment on a supply of so many uV to neutral or DC.
-
-    Copies of the standard disagree on a row between 1001 V and 1250 V: the row up to 1500 V is taken for it,
-    which asks for no less. Raises :class:`OutsideTable` above 1500 V. Source: IEC 60664-1 Table F.1.
-    """
-    _one_of("overvoltage category", category, OvervoltageCategory)
-    voltages = [row[0] * _V for row in RATED]
-    index = _next_row(voltages, line_to_neutral_uv, "the rated impulse voltage", SOURCE_RATED)
-    value = RATED[index][1 + get_args(OvervoltageCategory).index(category)] * _V
-    return Requirement(value, f"up to {_volts(voltages[index])}, category {category}", SOURCE_RATED)
-
-
 def test_voltage_ac(working_voltage_uv: int) -> Requirement:
     """Return the AC test voltage, 2 U + 1000 V, rms in uV (a convention of the trade, from memory)."""
     _not_negative(working_voltage_uv)
@@ -302,50 +241,13 @@ def test_voltage_ac(working_voltage_uv: int) -> Requirement:
     )
 
 
-def test_voltage_dc(working_voltage_uv: int) -> Requirement:
-    """Return the DC test voltage, sqrt(2) times the AC one, in uV, rounded up (a convention, from memory)."""
-    alternating = test_voltage_ac(working_voltage_uv)
-    square = 2 * alternating.value**2
-    value = isqrt(square - 1) + 1  # least whole number whose square is not under it
-    return Requirement(value, f"sqrt(2) x ({alternating.row})", SOURCE_TEST_VOLTAGE)
-
-
-# Their names begin like tests: pytest must not collect them where they are imported.
+# Its name begins like a test: pytest must not collect it where it is imported.
 test_voltage_ac.__test__ = False  # type: ignore[attr-defined]
-test_voltage_dc.__test__ = False  # type: ignore[attr-defined]
 
 
 def is_voltage_class_b(voltage_uv: int) -> bool:
     """Return whether a DC voltage in uV is of class B: over 60 V, up to 1500 V (ISO 6469-3, from memory)."""
     return 60 * _V < voltage_uv <= 1500 * _V
-
-
-def isolation_resistance_required(working_voltage_uv: int, ohm_per_volt: Literal[100, 500]) -> Requirement:
-    """Return the least isolation resistance in mohm, rounded up, for a working voltage in uV.
-
-    100 ohm/V for DC circuits, 500 ohm/V for AC circuits and for DC circuits joined to them without further
-    protection (UN R100, FMVSS 305; from memory). Raises ValueError for another figure.
-    """
-    if ohm_per_volt not in {100, 500}:
-        raise ValueError(f"isolation resistance: 100 or 500 ohm/V, not {ohm_per_volt!r}")
-    _not_negative(working_voltage_uv)
-    value = ceil(Fraction(working_voltage_uv * ohm_per_volt, 1000))
-    return Requirement(value, f"{ohm_per_volt} ohm/V x {_volts(working_voltage_uv)}", SOURCE_RESISTANCE)
-
-
-def isolation_resistance_measured(
-    inserted: int | Fraction, battery_voltage: int | Fraction, before: int | Fraction, after: int | Fraction
-) -> Fraction:
-    """Return the isolation resistance found by inserting a known one: Ri = Ro * (Vb / V' - Vb / V).
-
-    ``before`` and ``after`` are the voltages V and V' of the pole with the larger voltage to chassis, without
-    and with the resistance Ro from that pole to chassis; all voltages in one unit; the result is in the unit
-    of ``inserted``. It is the smaller of the two leakage resistances. Raises ValueError unless
-    0 < V' <= V <= Vb. Source: UN R100 Rev. 2, measurement with the vehicle's own battery.
-    """
-    if not 0 < after <= before <= battery_voltage:
-        raise ValueError("the voltages must satisfy 0 < V' <= V <= Vb")
-    return Fraction(inserted) * (Fraction(battery_voltage) / after - Fraction(battery_voltage) / before)
 
 
 def _next_row(voltages: Sequence[int], voltage: int, table: str, source: str) -> int:

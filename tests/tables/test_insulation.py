@@ -7,7 +7,6 @@ the standard itself; what was written from memory says so.
 from __future__ import annotations
 
 from fractions import Fraction
-from math import isclose
 from typing import Any
 
 import pytest
@@ -18,8 +17,6 @@ from chainplan.tables import insulation as ins
 
 V = 10**6  # uV
 MM = 10**6  # nm
-M = 10**9  # nm
-OHM = 1000  # mohm
 
 KINDS = ("functional", "basic", "supplementary", "reinforced")
 GROUPS = ("I", "II", "IIIa", "IIIb")
@@ -109,44 +106,6 @@ def test_creepage_from_200_v_walks_the_preferred_numbers(degree: Any, group: Any
         assert found.row.endswith(f"row {voltage} V")
 
 
-@pytest.mark.parametrize(
-    ("voltage", "degree", "expected"),
-    # IEC 60664-1 Table F.4 (2007), printed wiring columns; at 320 V and above PD1 joins the general column
-    [
-        ("10", 1, "0.025"),
-        ("50", 2, "0.04"),
-        ("63", 1, "0.04"),
-        ("100", 2, "0.16"),
-        ("300", 2, "1.6"),
-        ("400", 1, "1"),
-        ("403.2", 2, "2.5"),
-        ("1000", 1, "3.2"),
-        ("1000", 2, "5"),
-    ],
-)
-def test_printed_wiring(voltage: str, degree: Any, expected: str) -> None:
-    assert ins.creepage(volts(voltage), degree, "IIIa", "basic", printed_wiring=True).value == mm(expected)
-
-
-@pytest.mark.parametrize(
-    ("voltage", "degree", "group", "words"),
-    [
-        ("100", 3, "I", "no printed wiring column for PD3"),
-        ("100", 2, "IIIb", "no printed wiring column for PD2 group IIIb"),
-        ("1000.000001", 2, "I", "1000.000001 V is above the last row, 1000 V"),
-        ("1000.000001", 1, "I", "1000.000001 V is above the last row, 1000 V"),
-    ],
-)
-def test_printed_wiring_ends(voltage: str, degree: Any, group: Any, words: str) -> None:
-    with pytest.raises(ins.OutsideTable, match=words):
-        ins.creepage(volts(voltage), degree, group, "functional", printed_wiring=True)
-    assert ins.creepage(volts(voltage), degree, group, "functional").value > 0
-
-
-def test_printed_wiring_at_pollution_degree_1_takes_any_group() -> None:
-    assert ins.creepage(100 * V, 1, "IIIb", "basic", printed_wiring=True).value == mm("0.1")
-
-
 @pytest.mark.parametrize("interpolate", [True, False])
 def test_creepage_ends_of_the_table(interpolate: bool) -> None:
     first = ins.creepage(0, 2, "II", "basic", interpolate=interpolate)
@@ -175,20 +134,6 @@ def test_group_iiib_at_pollution_degree_3_is_remarked_above_630_v() -> None:
     assert not ins.creepage(630 * V + 1, 3, "IIIa", "basic").note
 
 
-@pytest.mark.parametrize(
-    ("cti", "group"),
-    # IEC 60664-1: I from 600, II 400 to 599, IIIa 175 to 399, IIIb 100 to 174
-    [(600, "I"), (599, "II"), (400, "II"), (399, "IIIa"), (175, "IIIa"), (174, "IIIb"), (100, "IIIb")],
-)
-def test_material_group(cti: int, group: str) -> None:
-    assert ins.material_group(cti) == group
-
-
-def test_no_material_group_under_100() -> None:
-    with pytest.raises(ins.OutsideTable, match="99"):
-        ins.material_group(99)
-
-
 kinds: Any = st.sampled_from(KINDS)
 groups: Any = st.sampled_from(GROUPS)
 degrees: Any = st.sampled_from((1, 2, 3))
@@ -207,17 +152,6 @@ def test_creepage_never_falls(voltage: Any, degree: Any, group: Any, kind: Any, 
     assert less.value <= more.value
 
 
-@given(two(st.integers(0, 1000 * V)), two(st.sampled_from((1, 2))), st.booleans())
-def test_printed_wiring_creepage_never_falls(voltage: Any, degree: Any, interpolate: bool) -> None:
-    less, more = (
-        ins.creepage(voltage[i], degree[i], "II", "basic", printed_wiring=True, interpolate=interpolate)
-        for i in (0, 1)
-    )
-    general = ins.creepage(voltage[0], degree[0], "II", "basic", interpolate=interpolate)
-    assert less.value <= more.value
-    assert less.value <= general.value  # the columns for printed wiring are a relief
-
-
 @given(st.integers(0, 2000 * V), degrees, groups, kinds)
 def test_the_next_row_is_never_less_than_the_straight_line(
     voltage: int, degree: Any, group: Any, kind: Any
@@ -227,88 +161,15 @@ def test_the_next_row_is_never_less_than_the_straight_line(
     assert line <= row
 
 
-@given(two(st.integers(0, 1500 * V)), two(st.integers(0, 3)))
-def test_rated_impulse_never_falls(voltage: Any, category: Any) -> None:
-    categories: tuple[Any, ...] = ("I", "II", "III", "IV")
-    less, more = (ins.rated_impulse(voltage[i], categories[category[i]]) for i in (0, 1))
-    assert less.value <= more.value
-
-
-@pytest.mark.parametrize(
-    ("voltage", "expected"),
-    [
-        # IEC 60664-1 Table F.1, categories I to IV
-        ("50", "330 500 800 1500"),
-        ("100", "500 800 1500 2500"),
-        ("150", "800 1500 2500 4000"),
-        ("230", "1500 2500 4000 6000"),
-        ("300", "1500 2500 4000 6000"),
-        ("403.2", "2500 4000 6000 8000"),
-        ("1000", "4000 6000 8000 12000"),
-        ("1500", "6000 8000 10000 15000"),
-    ],
-)
-def test_rated_impulse(voltage: str, expected: str) -> None:
-    categories: tuple[Any, ...] = ("I", "II", "III", "IV")
-    found = [ins.rated_impulse(volts(voltage), category).value for category in categories]
-    assert found == [int(text) * V for text in expected.split()]
-
-
-def test_no_rated_impulse_above_1500_v() -> None:
-    with pytest.raises(ins.OutsideTable, match=r"1500\.000001 V is above the last row, 1500 V"):
-        ins.rated_impulse(1500 * V + 1, "II")
-
-
-def test_test_voltages() -> None:
-    # convention from memory: 2 U + 1000 V AC, DC sqrt(2) times; 403.2 V: 1806.4 V and 2554.6 V
+def test_ac_test_voltage() -> None:
+    # convention from memory: 2 U + 1000 V AC; 403.2 V: 1806.4 V
     assert ins.test_voltage_ac(volts("403.2")).value == volts("1806.4")
-    direct = ins.test_voltage_dc(volts("403.2")).value
-    assert isclose(direct / V, 2554.6, abs_tol=0.05)
-
-
-@given(st.integers(0, 10**10))
-def test_dc_test_voltage_is_the_least_that_covers_the_ac_peak(voltage: int) -> None:
-    alternating = ins.test_voltage_ac(voltage).value
-    direct = ins.test_voltage_dc(voltage).value
-    assert (direct - 1) ** 2 < 2 * alternating**2 <= direct**2
 
 
 def test_voltage_class_b() -> None:
     # ISO 6469-3 (from memory): over 60 V and up to 1500 V DC
     voltages = [60 * V, 60 * V + 1, 1500 * V, 1500 * V + 1]
     assert [ins.is_voltage_class_b(voltage) for voltage in voltages] == [False, True, True, False]
-
-
-def test_isolation_resistance_required() -> None:
-    # UN R100 (from memory): 100 ohm/V DC, 500 ohm/V AC
-    assert ins.isolation_resistance_required(400 * V, 100).value == 40_000 * OHM
-    assert ins.isolation_resistance_required(400 * V, 500).value == 200_000 * OHM
-    assert ins.isolation_resistance_required(1, 100).value == 1  # rounded up
-    with pytest.raises(ValueError, match="100 or 500"):
-        ins.isolation_resistance_required(400 * V, 250)  # type: ignore[arg-type]
-
-
-def test_isolation_resistance_measured() -> None:
-    # UN R100 Rev. 2: Vb 400 V, R+ 1 Mohm, R- 250 kohm, Ro 200 kohm: V1 80 V, V2 320 V, V2' 160 V; Ri 250 kohm
-    found = ins.isolation_resistance_measured(200_000 * OHM, 400 * V, 320 * V, 160 * V)
-    assert found == 250_000 * OHM
-    assert found / OHM / 400 == 625  # ohm per volt
-
-
-@given(st.integers(1, 10**7), st.integers(1, 10**7), st.integers(1, 10**7), st.integers(1, 1500))
-def test_measurement_finds_the_smaller_leakage(one: int, other: int, inserted: int, battery: int) -> None:
-    # The two leakages divide the battery's voltage (Ohm's law); Ro goes beside the larger one.
-    small, large = sorted((one, other))
-    before = Fraction(battery * large, small + large)
-    beside = Fraction(large * inserted, large + inserted)
-    after = battery * beside / (small + beside)
-    assert ins.isolation_resistance_measured(inserted, battery, before, after) == small
-
-
-@pytest.mark.parametrize(("before", "after"), [(500, 100), (100, 200), (100, 0)])
-def test_impossible_measurements_are_refused(before: int, after: int) -> None:
-    with pytest.raises(ValueError, match="0 < V' <= V <= Vb"):
-        ins.isolation_resistance_measured(1, 400, before, after)
 
 
 @pytest.mark.parametrize(
@@ -320,11 +181,8 @@ def test_impossible_measurements_are_refused(before: int, after: int) -> None:
         (lambda: ins.creepage(V, 2, "I", "double"), "insulation 'double'"),  # type: ignore[arg-type]
         (lambda: ins.clearance_impulse(-1, 2, "basic"), r"-0\.000001 V"),
         (lambda: ins.clearance_impulse(V, 0, "basic"), "pollution degree 0"),  # type: ignore[arg-type]
-        (lambda: ins.clearance_peak(V, "uniform"), "field 'uniform'"),  # type: ignore[arg-type]
-        (lambda: ins.clearance_peak(-1), r"-0\.000001 V"),
-        (lambda: ins.rated_impulse(V, "V"), "overvoltage category 'V'"),  # type: ignore[arg-type]
-        (lambda: ins.test_voltage_dc(-1), r"-0\.000001 V"),
-        (lambda: ins.isolation_resistance_required(-1, 100), r"-0\.000001 V"),
+        (lambda: ins.clearance_peak(-1, "basic"), r"-0\.000001 V"),
+        (lambda: ins.test_voltage_ac(-1), r"-0\.000001 V"),
     ],
 )
 def test_wrong_arguments_are_refused(call: Any, words: str) -> None:

@@ -1,8 +1,8 @@
 """Insulation coordination: distances and test voltages that standards ask for.
 
 Everything is a whole number of ticks: voltage in uV, length and altitude in nm. Every result is a
-:class:`Requirement` that also names the row and the rule it came from, so that a report can show them. Results
-are rounded to the demanding side.
+:class:`Requirement` that also names the row and the rule it came from, so that a report can show them.
+Results are rounded to the demanding side.
 
 The tables are a transcription of IEC 60664-1 in which two or three independent copies agree; none of them is
 the standard. Clause and rule texts were written from memory. So each source says: transcription, check

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.budgets.terms import Sum
-from chainplan.report.blocks import Block, Heading
-from chainplan.report.explain import NO_TERM, SIGN, SumBlock, sum_blocks
+from chainplan.printout.paired import Block, Cases, written_out
+from chainplan.report import blocks as report_blocks
+from chainplan.report.alike import gathered
+from chainplan.report.explain import NO_TERM, SIGN
 from chainplan.report.figures import listed, plural
 from chainplan.report.sections.common import Column, View, paragraph, table
 from chainplan.report.sections.isolation import alike
-from chainplan.sums import all_sums
+from chainplan.sums import TYPICAL, all_sums
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -39,9 +41,17 @@ class Entry(NamedTuple):
 
     names: tuple[str, ...]
     figure: Sum
-    blocks: tuple[SumBlock, ...]
+    blocks: tuple[Block, ...]
     left_out: int
     """Terms not written out."""
+    formula: str
+    typical: bool
+    """Whether the typical case stands beside the worst one."""
+
+    @property
+    def named(self) -> str:
+        """Return its names as they are written."""
+        return listed(self.names, len(self.names)) + (f" (and {TYPICAL})" if self.typical else "")
 
     @property
     def signed(self) -> str:
@@ -59,6 +69,11 @@ class Family(NamedTuple):
 
     name: str
     entries: tuple[Entry, ...]
+
+    @property
+    def typical(self) -> bool:
+        """Tell whether any of its entries has a typical case."""
+        return any(entry.typical for entry in self.entries)
 
 
 class Appendix(NamedTuple):
@@ -96,20 +111,19 @@ def _chosen(names: Sequence[str], judged: Collection[str]) -> set[str]:
     if len(names) <= MOST_FIGURES:
         return set(names)
     apart = [name for name in names if family(name) == ISOLATION and name not in judged]
-    rest = [name for name in names if name not in set(apart)]
+    beside = set(apart)
+    rest = [name for name in names if name not in beside]
     first = sorted(rest, key=lambda name: name not in judged)[:MOST_FIGURES]
     return {*first, *apart[:MOST_SEGMENTS]}
 
 
 def appendix(figures: Figures, remarks: tuple[str, ...], beyond: tuple[str, ...]) -> Appendix:
     """Return the entries of all figures, those with equal terms together, and what is left out."""
-    groups: dict[object, list[str]] = {}
-    for name, figure in figures.items():
-        key = (figure.dimension.name, figure.terms, figure.formula, figure.source) if figure.terms else name
-        groups.setdefault(key, []).append(name)
+    known: dict[Hashable, str] = {}
     families: dict[str, list[Entry]] = {}
-    for names in groups.values():
-        families.setdefault(family(names[0]), []).append(_entry(tuple(names), figures[names[0]]))
+    for pairs in gathered(_cases(figures).items(), lambda pair: _arithmetic(*pair)):
+        names = tuple(name for name, _ in pairs)
+        families.setdefault(family(names[0]), []).append(_entry(names, pairs[0][1], known))
     if beyond:
         remarks = (
             *remarks,
@@ -124,22 +138,35 @@ def family(name: str) -> str:
     return name.partition("/")[0]
 
 
-def _entry(names: tuple[str, ...], figure: Sum) -> Entry:
-    blocks: list[SumBlock] = []
-    room = MOST_TERMS
-    left = 0
-    for block in sum_blocks(figure):
-        if block.lines and room <= 0:
-            left += len(block.lines)
+def _cases(figures: Figures) -> dict[str, Cases]:
+    """Return the figures by their names, typical cases beside the worst ones that they belong to."""
+    found = {}
+    for name, figure in figures.items():
+        if name.endswith(TYPICAL) and name.removesuffix(TYPICAL) in figures:
             continue
-        shown = block.lines[:room]
-        left += len(block.lines) - len(shown)
-        room -= len(shown)
-        blocks.append(block._replace(lines=shown))
-    return Entry(names, figure, tuple(blocks), left)
+        found[name] = Cases(figure, figures.get(name + TYPICAL))
+    return found
 
 
-def source_blocks(view: View, figures: Figures) -> Iterator[Block]:
+def _arithmetic(name: str, cases: Cases) -> Hashable:
+    """Return what figures that are written once have in common."""
+    if not cases.worst.terms:
+        return name
+    return tuple(
+        figure and (figure.dimension.name, figure.terms, figure.formula, figure.source) for figure in cases
+    )
+
+
+def _entry(names: tuple[str, ...], cases: Cases, known: dict[Hashable, str]) -> Entry:
+    blocks, left = written_out(names[0], cases, MOST_TERMS, known)
+    figure, typical = cases
+    formula = figure.formula
+    if typical and typical.formula not in ("", formula):
+        formula = f"{formula}; typical: {typical.formula}"
+    return Entry(names, figure, blocks, left, formula, typical is not None)
+
+
+def source_blocks(view: View, figures: Figures) -> Iterator[report_blocks.Block]:
     """Yield the table of formulas and their sources, each with the figures it makes."""
     found: dict[tuple[str, str], list[str]] = {}
     for name, figure in figures.items():
@@ -158,7 +185,7 @@ def source_blocks(view: View, figures: Figures) -> Iterator[Block]:
         [", ".join(kinds), formula or "as the terms say", source or "this program's model"]
         for (formula, source), kinds in found.items()
     ]
-    yield Heading(view.look, "Formulas and sources", "what the figures are worked out by")
+    yield report_blocks.Heading(view.look, "Formulas and sources", "what the figures are worked out by")
     yield table(view, columns, rows)
     yield paragraph(view, NOTE)
 

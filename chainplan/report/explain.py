@@ -42,11 +42,14 @@ class Scale:
         return f"-{text}" if value < 0 else text
 
 
-def scale_of(figure: Sum) -> Scale:
-    """Return the scale on which a sum and all its terms are exact and its total has a whole part."""
+def scale_of(figure: Sum, like: Scale | None = None) -> Scale:
+    """Return the scale on which a sum and all its terms are exact and its total has a whole part.
+
+    Beside a figure on the scale `like` it has the same unit, whatever its total.
+    """
     amounts = list(_amounts(figure.terms))
     total = max((abs(each) for each in amounts), default=0)
-    unit, ticks = _unit(figure.dimension, total)
+    unit, ticks = (like.unit, like.ticks) if like else _unit(figure.dimension, total)
     decimals = 0
     while any(each * 10**decimals % ticks for each in amounts):
         decimals += 1

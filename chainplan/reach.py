@@ -13,9 +13,10 @@ from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
-from chainplan.chain.altered import boards_on, with_boards_on, with_lengths
+from chainplan.chain.altered import boards_on, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
 from chainplan.evaluation import Evaluation
+from chainplan.headroom.levers import Boards
 from chainplan.headroom.search import WALKS_LAST, Line
 from chainplan.headroom.touched import BITS, BUDGETS, TIMES, take_over
 from chainplan.headroom.trials import Key, Trial
@@ -176,7 +177,7 @@ def _questions(network: Network, chains: Sequence[Chain]) -> Iterator[_Question]
         1,
         len(boards_on(first))
         + (MOST_NODES_TRIED - len(network.nodes)) // (len(chains) * len(boards_on(first)[-1])),
-        lambda boards: with_boards_on(network, chains, boards),
+        Boards(network, chains),
     )
 
 

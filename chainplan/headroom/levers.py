@@ -236,17 +236,37 @@ def _length(spec: SegmentSpec) -> bool:
     return spec.length is not None and spec.length.max > 0
 
 
+class Boards:
+    """A network with other numbers of boards on a chain and its copies, at their far ends.
+
+    Boards come off one by one, so a network is made of the next larger one that is there already.
+    """
+
+    def __init__(self, network: Network, chains: Sequence[Chain]) -> None:
+        self.present = len(boards_on(chains[0]))
+        self._chains = chains
+        self._made = {self.present: network}
+
+    def __call__(self, boards: int) -> Network:
+        """Return the network with so many boards."""
+        if boards not in self._made:
+            near = min((more for more in self._made if boards < more <= self.present), default=self.present)
+            self._made[boards] = with_boards_on(self._made[near], self._chains, boards)
+        return self._made[boards]
+
+
 def boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
     """Yield the lever that adds boards at the far end of a chain and its copies, or takes them off."""
-    present = boards_on(chains[0])
+    made = Boards(network, chains)
+    present = made.present
     room = MOST_NODES - len(network.nodes)
-    most = len(present) + max(room // (len(chains) * len(present[-1])), 0)
-    most = min(most, MOST_BOARDS * len(present))
+    most = present + max(room // (len(chains) * len(boards_on(chains[0])[-1])), 0)
+    most = min(most, MOST_BOARDS * present)
 
     def altered(changed: Network, boards: int) -> Network:
-        return with_boards_on(changed, chains, boards)
+        return made(boards) if changed is network else with_boards_on(changed, chains, boards)
 
-    yield Lever("boards on the chain", name, COUNT, len(present), 1, 1, most, None, altered, lambda _: ())
+    yield Lever("boards on the chain", name, COUNT, present, 1, 1, most, None, altered, lambda _: ())
 
 
 def cells(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from chainplan.chain.altered import boards_on, with_boards
+from chainplan.chain.altered import boards_on, with_boards, with_boards_on
 from chainplan.evaluation import Evaluation
-from chainplan.headroom.levers import Lever, Move, boards, cells, moved
+from chainplan.headroom.levers import Boards, Lever, Move, boards, cells, moved
 from chainplan.headroom.movable import levers
 from chainplan.plan.load import load_plan
 from chainplan.quantity import COUNT, LENGTH, RATIO, TIME, VOLTAGE, Dimension, Span
@@ -139,6 +139,16 @@ def test_boards_are_added_to_all_copies() -> None:
     assert lever.network is not None
     altered = lever.network(network, 7)
     assert [len(boards_on(chain)) for chain in altered.chains.values()] == [7] * 4
+
+
+@pytest.mark.parametrize("name", ["rail-trolley", "mine-locomotive", "storage-container", "harbour-ferry"])
+def test_boards_taken_off_step_by_step_leave_what_taking_them_at_once_leaves(name: str) -> None:
+    network = evaluated(name).network
+    for chains in network.families.values():
+        made = Boards(network, chains)
+        assert made(made.present) is network
+        for number in (made.present + 2, made.present - 1, 1, made.present + 1, 2):
+            assert made(number) == with_boards_on(network, chains, number)
 
 
 @pytest.mark.parametrize(("present", "most"), [(99, 396), (100, 400), (101, 400), (399, 400), (401, 401)])

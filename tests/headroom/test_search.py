@@ -91,7 +91,7 @@ SHAPES: dict[str, Callable[[int], Margin]] = {
 }
 
 
-@pytest.mark.parametrize("first", [None, 350])
+@pytest.mark.parametrize("first", [None, 0, 2, 350])
 @pytest.mark.parametrize("last", [0, 1, 2, 17, 349, 350, 351, 12_345, 99_999_999, 10**8])
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_last_that_holds_is_found(
@@ -135,9 +135,13 @@ def test_walks_are_asked_last() -> None:
 
 
 def test_growing_from_a_first_place_at_most_doubles(monkeypatch: pytest.MonkeyPatch) -> None:
-    way = Way(monkeypatch, SHAPES["line"](1000))
+    way = Way(monkeypatch, SHAPES["line"](5000))
     way.line.last_that_holds(10**6, 100)
-    assert max(place for _, place in way.asked) == 2002  # twice as far as what holds, and no farther
+    farthest = 100
+    for place in way.made:
+        assert place <= 2 * farthest + 2
+        farthest = max(farthest, place)
+    assert farthest == 10_002  # twice as far as what holds
 
 
 @pytest.mark.parametrize("hole", [(20, 30), (24, 40), (45, 60), (60, 90)])

@@ -19,8 +19,8 @@ from collections.abc import Callable
 from itertools import accumulate
 from typing import NamedTuple, TypeVar
 
-from chainplan.budgets.age import conversion_on
 from chainplan.budgets.exchange import Exchange, channels
+from chainplan.budgets.sampling import conversion_on
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchanges_on
 from chainplan.budgets.terms import Case

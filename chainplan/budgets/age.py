@@ -1,33 +1,26 @@
-"""Sample age and skew: how old a value in the controller's memory can be, how far apart values were sampled.
+"""Sample age: how old a value in the controller's memory can be.
 
 A value sampled at S arrives at A and stands until its successor arrives one task period later, so
 
     age = task period + scan jitter + shift of the task's slot between the two scans + (A - S)
 
-``skew = max - min of (trigger arrival at the node + channel's place in the conversion sequence)``.
-
-Where the task pauses balancing, a node samples its first channel only when its inputs have settled after
-the trigger's arrival: every sampling instant moves by the node's settling, S at its shortest, and the wait
-before the reads grows by the longest of them (:mod:`chainplan.budgets.schedule`).
+When values are sampled is in :mod:`chainplan.budgets.sampling`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from functools import cached_property, lru_cache
 from math import lcm
 from typing import NamedTuple
 
-from chainplan.budgets.exchange import Exchange, channels
+from chainplan.budgets.sampling import sampling_of
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
-from chainplan.budgets.schedule import Run, TaskWork, conversion_waits, pause_on
+from chainplan.budgets.schedule import conversion_waits
+from chainplan.budgets.skew import skew_of
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.budgets.wire import frame_time
-from chainplan.chain.network import Chain, Node, makes
-from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import is_sampled
 from chainplan.plan.schedule import Task
-from chainplan.quantity import TIME, Span
+from chainplan.quantity import TIME
 from chainplan.remembered import remembered
 
 
@@ -73,12 +66,12 @@ class SampleTiming:
     @cached_property
     def skew(self) -> Sum:
         """Return the spread of one run's sampling instants, fs."""
-        return _skew(self._scan, self._work, Case.BEST, Case.WORST)
+        return skew_of(self._scan, self._index, Case.BEST, Case.WORST)
 
     @cached_property
     def typical_skew(self) -> Sum:
         """Return the typical spread, fs."""
-        return _skew(self._scan, self._work, Case.TYPICAL, Case.TYPICAL)
+        return skew_of(self._scan, self._index, Case.TYPICAL, Case.TYPICAL)
 
     @property
     def _runs(self) -> int:
@@ -184,201 +177,6 @@ def slowest_value(scan: ControllerScan, index: int, early: Case, late: Case) -> 
             slowest = Flight(sampled, arrived, node.name)
     assert slowest is not None, work.name  # a scan holds only tasks that read
     return slowest
-
-
-class Sampling:
-    """When each value of a run is sampled, fs since the run began, in one case."""
-
-    def __init__(self, scan: ControllerScan, index: int, case: Case) -> None:
-        self.work = scan.works[index]
-        self.case = case
-        self.run: Run = scan.runs[case][index]
-        self.chains = scan.ways[case].chains
-        self.ways = scan.ways[case].ways
-        self.triggers = {step.exchange.chain: step for step in self.run.triggers}
-        self._frames = {
-            name: frame_time(self.chains[name].protocol, step.exchange.request, case)
-            for name, step in self.triggers.items()
-        }
-        self._reads = {step.exchange: step for step in self.run.reads}
-
-    def arrival(self, chain: Chain, node: int) -> int:
-        """Return when the trigger has reached a node whole."""
-        frame = self._frames[chain.name]
-        return self.triggers[chain.name].wire + frame + self.ways[chain.name].reach(node, frame)
-
-    def earliest(self, exchange: Exchange) -> tuple[int, Node]:
-        """Return when the oldest value of a read was sampled, and its node.
-
-        Without a trigger a node converts on its own: a value may be one whole conversion old. Of equal nodes
-        the nearest to the head has the trigger first.
-        """
-        chain = self.chains[exchange.chain]
-        found: tuple[int, Node] | None = None
-        for index, node in self._earliest_nodes(chain, exchange):
-            conversion = conversion_on(self.work.task, node)
-            if chain.name in self.triggers:
-                step = conversion.step[self.case] if conversion else 0
-                settled = self.arrival(chain, index) + pause_on(self.work.task, node)[self.case]
-                sampled = settled + exchange.first_channel * step
-            else:
-                age = conversion.time.max if conversion else 0
-                sampled = self._reads[exchange].wire - age
-            if found is None or sampled < found[0]:
-                found = sampled, node
-        assert found is not None  # a read without samples is never laid out
-        return found
-
-    def _earliest_nodes(self, chain: Chain, exchange: Exchange) -> Iterator[tuple[int, Node]]:
-        if exchange.node is not None:
-            yield exchange.node, chain.nodes[exchange.node]
-            return
-        for make in makes(chain.nodes):
-            if channels(self.work.task, make.node) > exchange.first_channel:
-                yield make.first, make.node
-
-
-sampling_of = remembered(Sampling)
-"""The samplings of a scan's tasks, each laid out once."""
-
-
-def conversion_on(task: Task, node: Node) -> Conversion | None:
-    """Return the conversion a task starts on a node, if the node has it."""
-    return node.type.conversions.get(task.conversion or task.reads)
-
-
-def _skew(scan: ControllerScan, work: TaskWork, early: Case, late: Case) -> Sum:
-    """Return the spread of one run's sampling instants, over all chains of a controller.
-
-    On one chain the trigger is the same frame, so only the way from the first sampled node on counts.
-    Over several chains the trigger frames leave at different times, after the set-up that all share.
-    """
-    chains = [chain for chain in scan.chains if _samples(work, chain)]
-    if work.task.kind != "measure" or not chains:
-        return Sum(f"skew of {work.name}", TIME, ())
-    if len(chains) == 1:
-        label = "way from the first node to the last one"
-        spread = _chain_spread(scan, work.task, chains[0], early, late)
-    else:
-        label = "between the first and the last trigger's arrival"
-        spread = _controller_spread(scan, work, chains, early, late)
-    way, settling, last = spread
-    terms = (
-        Term(label, way),
-        Term("paused balancing settles later", settling),
-        Term("place in the conversion sequence", last),
-    )
-    return Sum(f"skew of {work.name}", TIME, nonzero(*terms))
-
-
-def _samples(work: TaskWork, chain: Chain) -> bool:
-    return any(exchange.chain == chain.name for reads in work.reads.values() for exchange in reads)
-
-
-def _sampled(task: Task, chain: Chain) -> list[int]:
-    """Return the places of the nodes that sample for a task."""
-    return sorted(place for make in makes(chain.nodes) if channels(task, make.node) for place in make.places)
-
-
-def _ends(task: Task, chain: Chain) -> list[int]:
-    """Return the nearest and the farthest sampling node of each make: nothing between them is at an end."""
-    return sorted(
-        {
-            place
-            for make in makes(chain.nodes)
-            if channels(task, make.node)
-            for place in make.places[:: max(len(make.places) - 1, 1)]
-        }
-    )
-
-
-def _shared(scan: ControllerScan) -> Span:
-    """Return the part of every trigger's start that is one and the same event: the first set-up."""
-    plan = scan.controller.plan
-    return plan.set_up if plan.set_up_by == "one core" else Span(0, 0, 0)
-
-
-def _last_channel(task: Task, node: Node, case: Case) -> int:
-    conversion = conversion_on(task, node)
-    return (channels(task, node) - 1) * conversion.step[case] if conversion else 0
-
-
-class Spread(NamedTuple):
-    """The spread between two sampling instants, fs: what the way, the settling and the sequence add."""
-
-    way: int
-    settling: int
-    last: int
-
-
-def _controller_spread(
-    scan: ControllerScan, work: TaskWork, chains: list[Chain], early: Case, late: Case
-) -> Spread:
-    """Return the largest spread over several chains: the earliest sample early, the latest one late."""
-    index = scan.works.index(work)
-    task = work.task
-    first, final = sampling_of(scan, index, early), sampling_of(scan, index, late)
-    shared = _shared(scan)
-    soonest, unsettled = min(
-        (
-            (first.arrival(chain, node) - shared[early], pause_on(task, chain.nodes[node])[early])
-            for chain in chains
-            for node in _sampled(task, chain)
-        ),
-        key=sum,
-    )
-    arrival, settled, last = max(
-        (
-            (
-                final.arrival(chain, node) - shared[late],
-                pause_on(task, chain.nodes[node])[late],
-                _last_channel(task, chain.nodes[node], late),
-            )
-            for chain in chains
-            for node in _sampled(task, chain)
-        ),
-        key=sum,
-    )
-    return Spread(arrival - soonest, settled - unsettled, last)
-
-
-def _chain_spread(scan: ControllerScan, task: Task, chain: Chain, early: Case, late: Case) -> Spread:
-    """Return the largest spread between two nodes of one chain, or between the channels of one.
-
-    The later sample may be the farther node's, by a way at its longest. Where settling differs it may be
-    the nearer node's too, in spite of a way at its shortest.
-    """
-    places = _ends(task, chain)
-    if any(pause_on(task, chain.nodes[place])[late] for place in places):
-        places = _sampled(task, chain)
-    nodes = [chain.nodes[place] for place in places]
-    lasts = [_last_channel(task, node, late) for node in nodes]
-    pauses = [pause_on(task, node) for node in nodes]
-    spreads = [Spread(0, 0, last) for last in lasts]
-    soon, settled = [pause[early] for pause in pauses], [pause[late] for pause in pauses]
-    spreads += _after_the_earliest(_reach(scan, places, chain, late), soon, settled, lasts)
-    if any(settled):
-        near = _reach(scan, places, chain, early)
-        columns = (column[::-1] for column in (near, soon, settled, lasts))
-        spreads += _after_the_earliest(*columns)
-    return max(spreads, key=sum)
-
-
-def _reach(scan: ControllerScan, places: list[int], chain: Chain, case: Case) -> list[int]:
-    """Return when a trigger that leaves the head at 0 has reached nodes of a chain, fs."""
-    protocol, way = chain.protocol, scan.ways[case].ways[chain.name]
-    frame = frame_time(protocol, protocol.write.max + protocol.check.width.max, case)
-    return [way.reach(place, frame) for place in places]
-
-
-def _after_the_earliest(
-    reach: Sequence[int], soon: Sequence[int], settled: Sequence[int], lasts: Sequence[int]
-) -> Iterator[Spread]:
-    """Yield for each node but the first its spread from the earliest sample of any node before it."""
-    earliest = reach[0], soon[0]
-    for node in range(1, len(reach)):
-        yield Spread(reach[node] - earliest[0], settled[node] - earliest[1], lasts[node])
-        earliest = min(earliest, (reach[node], soon[node]), key=sum)
 
 
 def overlapped_conversion(scan: ControllerScan, index: int) -> Sum:

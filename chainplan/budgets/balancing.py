@@ -17,7 +17,7 @@ from fractions import Fraction
 from math import ceil
 from typing import NamedTuple
 
-from chainplan.budgets.age import conversion_on
+from chainplan.budgets.sampling import conversion_on
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchanges_on, pause_on
 from chainplan.budgets.terms import Case, Sum, Term, nonzero

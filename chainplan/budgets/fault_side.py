@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from itertools import accumulate
 from typing import NamedTuple
 
-from chainplan.budgets.age import conversion_on
 from chainplan.budgets.exchange import (
     Exchange,
     channels,
@@ -23,6 +22,7 @@ from chainplan.budgets.exchange import (
     trigger_exchange,
     write_exchange,
 )
+from chainplan.budgets.sampling import conversion_on
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, bus_in, bus_out, pause_on
 from chainplan.budgets.terms import Case

@@ -19,16 +19,10 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from typing import NamedTuple
 
-from chainplan.budgets.age import (
-    Sampling,
-    conversion_on,
-    runs_from_sample_to_memory,
-    sampling_of,
-    slot_shift,
-    slowest_value,
-)
+from chainplan.budgets.age import runs_from_sample_to_memory, slot_shift, slowest_value
 from chainplan.budgets.alarm import Watch, alarm_terms, any_watched, longest_exchange
 from chainplan.budgets.exchange import Exchange
+from chainplan.budgets.sampling import Sampling, conversion_on, sampling_of
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.time_outs import any_chain_lost, longest_period

@@ -1,11 +1,12 @@
-"""Packs for the tests of start-up, sleep, balancing and supply: boards of four cells, round figures, no delay
-that a test does not ask for.
+"""Packs for the tests of age, skew, start-up, sleep, balancing and supply: boards of four cells, round
+figures, no delay that a test does not ask for.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+from chainplan.budgets.age import SampleTiming
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
@@ -34,6 +35,11 @@ CONTROLLER: Data = {
     "actuators": {"switch": {"opening": "50 ms"}},
 }
 SEGMENTS: Data = {"cable": "cable", "length": "0 m"}
+
+CELLS: Data = {"value": "16 bit"}
+LONG: Data = {"segments": {"cable": "cable", "length": "1 km"}}
+TWO_PORTS: Data = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
+STEPS: Data = {"conversions": {"cell voltages": {"time": "2 ms", "step": "20 us"}}}
 
 
 def plan_of(nodes: int = 4, **more: Any) -> Plan:
@@ -94,6 +100,10 @@ def unchecked(
 
 def evaluation_of(nodes: int = 4, **more: Any) -> Evaluation:
     return Evaluation(plan_of(nodes, **more))
+
+
+def timing_of(task: str = "cells", nodes: int = 4, **more: Any) -> SampleTiming:
+    return next(each for each in evaluation_of(nodes, **more).samples if each.task == task)
 
 
 def ticks(text: str) -> int:

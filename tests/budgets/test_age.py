@@ -1,4 +1,4 @@
-"""Sample age and skew by hand, in packs of round figures.
+"""Sample age by hand, in packs of round figures.
 
 1 bit takes 1 us and nothing is framed: a run of `cells` on n nodes is a trigger of 8 us, a conversion of
 2 ms, a request of 8 us and n answers of 72 us. A kilometre of cable takes 5 us. No source but
@@ -7,26 +7,15 @@ the definitions at the top of chainplan/budgets/age.py.
 
 from __future__ import annotations
 
-from typing import Any
+from standby_packs import CELLS, LONG, STEPS, TWO_PORTS, evaluation_of, ticks, timing_of
 
-import pytest
-from standby_packs import evaluation_of, ticks
-
-from chainplan.budgets.age import SampleTiming, overlapped_conversion, slot_shift
+from chainplan.budgets.age import overlapped_conversion, slot_shift
 from chainplan.budgets.terms import Case
 
 US, MS = ticks("1 us"), ticks("1 ms")
 PERIOD = 100 * MS
 
-CELLS = {"value": "16 bit"}
 WARM = {"reads": "temperatures", "value": "16 bit"}
-LONG = {"segments": {"cable": "cable", "length": "1 km"}}
-TWO_PORTS: dict[str, Any] = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
-STEPS = {"conversions": {"cell voltages": {"time": "2 ms", "step": "20 us"}}}
-
-
-def timing_of(task: str = "cells", nodes: int = 4, **more: Any) -> SampleTiming:
-    return next(each for each in evaluation_of(nodes, **more).samples if each.task == task)
 
 
 class TestAge:
@@ -98,50 +87,6 @@ class TestAge:
         timing = timing_of(kinds=slow, chains=chains)
         assert timing.where == "S.4"
         assert timing.age.total == PERIOD + 2 * MS + (8 + 72) * US + 5 * MS
-
-
-class TestSkew:
-    def test_on_one_chain_the_way_and_the_sequence_count(self) -> None:
-        # From node 1 to node 4 three cables; from the first to the last of four channels three steps.
-        skew = timing_of(node=STEPS, chains={"line": LONG}).skew
-        assert {term.label: term.total for term in skew.terms} == {
-            "way from the first node to the last one": 15 * US,
-            "place in the conversion sequence": 60 * US,
-        }
-
-    def test_of_one_node_only_the_sequence_counts(self) -> None:
-        skew = timing_of(nodes=1, node=STEPS, chains={"line": LONG}).skew
-        assert [(term.label, term.total) for term in skew.terms] == [
-            ("place in the conversion sequence", 60 * US)
-        ]
-
-    @pytest.mark.parametrize(("by", "spread"), [("one core", 20), ("each port", 10)])
-    def test_over_two_chains_the_set_up_counts(self, by: str, spread: int) -> None:
-        # A set-up takes 10 to 20 us. One core: the second port's begins when the first one's is over, and
-        # that is one event for both; so the second trigger comes 20 us later at most. With a core for each
-        # port one may take 10 us and the other 20 us.
-        set_up = {"set_up": "10 us .. 20 us", "set_up_by": by}
-        skew = timing_of(controller=set_up, chains=TWO_PORTS).skew
-        assert {term.label: term.total for term in skew.terms} == {
-            "between the first and the last trigger's arrival": spread * US
-        }
-
-    def test_paused_balancing_of_a_nearer_node(self) -> None:
-        # The near one settles for 1 ms before it samples, the far one, 5 us behind it, not at all.
-        settles = {1: {"balancing": {"current": "100 mA", "settling": "1 ms"}}}
-        tasks = {"cells": CELLS | {"pause_balancing": True}}
-        skew = timing_of(nodes=2, kinds=settles, chains={"line": LONG}, tasks=tasks).skew
-        assert skew.total == MS - 5 * US
-
-    def test_paused_balancing_of_the_farther_node(self) -> None:
-        settles = {2: {"balancing": {"current": "100 mA", "settling": "1 ms"}}}
-        tasks = {"cells": CELLS | {"pause_balancing": True}}
-        skew = timing_of(nodes=2, kinds=settles, chains={"line": LONG}, tasks=tasks).skew
-        assert skew.total == MS + 5 * US
-
-    def test_what_nothing_triggers_has_no_common_instant(self) -> None:
-        timing = timing_of(node=STEPS, chains={"line": LONG}, tasks={"cells": CELLS | {"kind": "read"}})
-        assert timing.skew.terms == ()
 
 
 class TestOverlappedConversion:

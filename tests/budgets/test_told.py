@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from uplink_plans import MS, US, evaluated, two_strings
 
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.terms import parts_add_up
 from chainplan.budgets.told import Told, told_budget
-from chainplan.evaluation import Evaluation, evaluate
 from chainplan.plan.checks import check_plan
 from chainplan.plan.layout import Evaluation as Evaluates
 from chainplan.plan.model import Plan
@@ -21,9 +21,6 @@ from chainplan.quantity import TIME
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.play import play
-
-MS = 10**12  # fs
-US = 10**9
 
 HAZARD = {
     "kind": "cell over-voltage",
@@ -52,70 +49,17 @@ def plan_of(
     bit_rate: str = "1 Mbit/s",
     **sections: Any,
 ) -> Plan:
-    """Two strings with a controller each that reads every 100 ms, evaluates every 20 ms in 2 ms; one master.
-
-    A value is 1.072 ms old when it is in memory: 1 ms of conversion, 8 + 4*16 bit at 1 Mbit/s to read.
-    """
-    hop = {"cable": "cable", "length": "0 m"}
-    wire = {"bit_rate": "1 Mbit/s", "read_style": "summation", "request": "8 bit", "write": "8 bit"}
-    data = {
-        "chainplan": 1,
-        "title": "told",
-        "cell_types": {"cell": {"voltage": "3 V"}},
-        "node_types": {
-            "node": {
-                "cell_inputs": 2,
-                "relay": {"outward": "0 s", "homeward": "0 s"},
-                "conversions": {"cell voltages": {"time": "1 ms"}},
-            }
-        },
-        "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
-        "cable_types": {"cable": {"velocity": "2e8 m/s"}},
-        "protocols": {"wire": wire},
-        "strings": {
-            "s": {
-                "count": 2,
-                "cell_type": "cell",
-                "stack": [{"cells": 4}],
-                "boards": [{"type": "board", "count": 2}],
-            }
-        },
-        "controllers": {
-            "host": {
-                "count": 2,
-                "scan_period": "100 ms",
-                "evaluation": {"period": "20 ms", "run_time": "2 ms"},
-                "actuators": {"string contactor": {"opening": "50 ms"}},
-            }
-        },
-        "chains": {
-            "line": {
-                "count": 2,
-                "head": "host-{n}:1",
-                "protocol": "wire",
-                "order": ["s-{n}.1..2"],
-                "segments": hop,
-            }
-        },
-        "tasks": {"voltages": {"value": "16 bit"}},
-        "hazards": {"high": HAZARD | (hazard or {})},
-        "uplink": {
-            "buses": {"strings": {"bit_rate": bit_rate}},
-            "masters": {
-                "master": {
-                    "evaluation": {"period": "10 ms", "run_time": "3 ms"},
-                    "actuators": {"main contactor": {"command": "1 ms", "opening": "40 ms"}},
-                }
-            },
-            "messages": MESSAGES if messages is None else messages,
-        },
+    """Return two strings whose controllers tell one master of a hazard over a bus."""
+    master = {
+        "evaluation": {"period": "10 ms", "run_time": "3 ms"},
+        "actuators": {"main contactor": {"command": "1 ms", "opening": "40 ms"}},
     }
-    return Plan.model_validate(data | sections)
-
-
-def evaluated(plan: Plan) -> Evaluation:
-    assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
-    return evaluate(plan)
+    uplink = {
+        "buses": {"strings": {"bit_rate": bit_rate}},
+        "masters": {"master": master},
+        "messages": MESSAGES if messages is None else messages,
+    }
+    return two_strings(**({"hazards": {"high": HAZARD | (hazard or {})}, "uplink": uplink} | sections))
 
 
 def latency_of(plan: Plan) -> HazardLatency:

@@ -15,6 +15,43 @@ US = 10**9
 VEHICLE = {"bit_rate": "500 kbit/s"}
 
 
+def two_strings(**sections: Any) -> Plan:
+    """Return a plan of two strings with a controller each: host-1 and host-2 read 4 cells every 100 ms.
+
+    Each evaluates every 20 ms in 2 ms. Without tolerances, and clocked at 1 Mbit/s without gaps, check bits
+    or delays: a value is 1.072 ms old when it is in memory (1 ms of conversion, 8 + 4*16 bit to read) and
+    101.072 ms when the next one comes.
+    """
+    node = {
+        "cell_inputs": 2,
+        "relay": {"outward": "0 s", "homeward": "0 s"},
+        "conversions": {"cell voltages": {"time": "1 ms"}},
+    }
+    string = {"cell_type": "cell", "stack": [{"cells": 4}], "boards": [{"type": "board", "count": 2}]}
+    controller = {
+        "scan_period": "100 ms",
+        "evaluation": {"period": "20 ms", "run_time": "2 ms"},
+        "actuators": {"string contactor": {"opening": "50 ms"}},
+    }
+    chain = {"head": "host-{n}:1", "protocol": "wire", "order": ["s-{n}.1..2"]}
+    data = {
+        "chainplan": 1,
+        "title": "two strings",
+        "cell_types": {"cell": {"voltage": "3 V"}},
+        "node_types": {"node": node},
+        "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
+        "cable_types": {"cable": {"velocity": "2e8 m/s"}},
+        "protocols": {
+            "wire": {"bit_rate": "1 Mbit/s", "read_style": "summation", "request": "8 bit", "write": "8 bit"}
+        },
+        "strings": {"s": string | {"count": 2}},
+        "controllers": {"host": controller | {"count": 2}},
+        "chains": {"line": chain | {"count": 2, "segments": {"cable": "cable", "length": "0 m"}}},
+        "tasks": {"voltages": {"value": "16 bit"}},
+    }
+    return Plan.model_validate(data | sections)
+
+
 def plan_of(
     messages: dict[str, Any],
     *,
@@ -23,71 +60,13 @@ def plan_of(
     targets: dict[str, Any] | None = None,
     **uplink: Any,
 ) -> Plan:
-    """Return a plan of two strings with a controller each: host-1 and host-2 read 4 cells every 100 ms.
-
-    Without tolerances, and clocked at 1 Mbit/s without gaps, check bits or delays: a value is 1.072 ms old
-    when it is in memory (1 ms of conversion, 8 + 4*16 bit to read) and 101.072 ms when the next one comes.
-    """
-    hop = {"cable": "cable", "length": "0 m"}
-    return Plan.model_validate(
-        {
-            "chainplan": 1,
-            "title": "uplink",
-            "cell_types": {"cell": {"voltage": "3 V"}},
-            "node_types": {
-                "node": {
-                    "cell_inputs": 2,
-                    "relay": {"outward": "0 s", "homeward": "0 s"},
-                    "conversions": {"cell voltages": {"time": "1 ms"}},
-                }
-            },
-            "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
-            "cable_types": {"cable": {"velocity": "2e8 m/s"}},
-            "protocols": {
-                "wire": {
-                    "bit_rate": "1 Mbit/s",
-                    "read_style": "summation",
-                    "request": "8 bit",
-                    "write": "8 bit",
-                }
-            },
-            "strings": {
-                "s": {
-                    "count": 2,
-                    "cell_type": "cell",
-                    "stack": [{"cells": 4}],
-                    "boards": [{"type": "board", "count": 2}],
-                }
-            },
-            "controllers": {
-                "host": {
-                    "count": 2,
-                    "scan_period": "100 ms",
-                    "evaluation": {"period": "20 ms", "run_time": "2 ms"},
-                    "actuators": {"switch": {"opening": "50 ms"}},
-                }
-            },
-            "chains": {
-                "line": {
-                    "count": 2,
-                    "head": "host-{n}:1",
-                    "protocol": "wire",
-                    "order": ["s-{n}.1..2"],
-                    "segments": hop,
-                }
-            },
-            "tasks": {
-                "voltages": {"value": "16 bit"},
-                "state": {"kind": "read", "reads": "status", "data": "8 bit", "every": 3},
-            },
-            "uplink": {
-                "buses": {"vehicle": VEHICLE} | (buses or {}),
-                "masters": masters or {},
-                "messages": messages,
-            }
-            | uplink,
-            "targets": targets or {},
-        }
+    """Return the two strings with a bus to the vehicle and a second task, read every 300 ms."""
+    buses = {"vehicle": VEHICLE} | (buses or {})
+    state = {"kind": "read", "reads": "status", "data": "8 bit", "every": 3}
+    return two_strings(
+        tasks={"voltages": {"value": "16 bit"}, "state": state},
+        uplink={"buses": buses, "masters": masters or {}, "messages": messages} | uplink,
+        targets=targets or {},
     )
 
 

@@ -217,6 +217,11 @@ def _response_time(level: _Level) -> ResponseTime:
         if bounded is not None:
             return bounded
         why = f"no bound found in {MAX_STEPS} steps: the bus is all but fully loaded"
+    return _without_bound(level)._replace(unbounded=why)
+
+
+def _without_bound(level: _Level) -> ResponseTime:
+    """Return what is known of a message before its bound is searched."""
     return ResponseTime(
         message=level.message,
         frame=level.frame,
@@ -224,7 +229,6 @@ def _response_time(level: _Level) -> ResponseTime:
         blocking=level.blocking,
         blocked_by=level.blocked_by,
         response=None,
-        unbounded=why,
     )
 
 
@@ -241,12 +245,7 @@ def _bounded(level: _Level) -> ResponseTime | None:
             return None
         waits.append(wait)
     worst = max(range(instances), key=lambda instance: waits[instance] - instance * level.message.period)
-    return ResponseTime(
-        message=level.message,
-        frame=level.frame,
-        jitter=level.message.jitter,
-        blocking=level.blocking,
-        blocked_by=level.blocked_by,
+    return _without_bound(level)._replace(
         response=level.message.jitter + waits[worst] - worst * level.message.period + level.frame,
         instance=worst,
         interference=tuple(

@@ -95,7 +95,7 @@ class Watch:
     """
 
     def __init__(self, evaluation: Evaluation) -> None:
-        self.chains = evaluation.network.chains
+        self.chains = {chain.name: chain for scan in evaluation.scans.values() for chain in scan.chains}
         self.sent: dict[str, tuple[int, int]] = {}
         self.longest: dict[str, int] = {}
 
@@ -112,7 +112,7 @@ class Watch:
             arrived = begin + hop
         if arrived is not None and name in self.sent:
             wait = arrived - self.sent.pop(name)[0 if summation else 1]
-            self.longest[name] = max(self.longest.get(name, 0), wait)
+            self.longest[chain.wires] = max(self.longest.get(chain.wires, 0), wait)
 
 
 def played(evaluation: Evaluation) -> dict[str, int]:

@@ -56,11 +56,12 @@ def passages(evaluation: Evaluation) -> Counter[str]:
 def computed_passages(evaluation: Evaluation) -> Counter[str]:
     counted: Counter[str] = Counter()
     for scan in evaluation.scans.values():
+        chains = {chain.name: chain for chain in scan.chains}
         for work in scan.works:
             runs = scan.phases.major_cycle // work.task.every
             for lists in (work.triggers, work.reads):
                 for exchange in (each for exchanges in lists.values() for each in exchanges):
-                    chain = evaluation.network.chains[exchange.chain]
+                    chain = chains[exchange.chain]
                     counted[chain.name] += runs * sum(frames(chain, exchange).values())
     return counted
 

@@ -206,9 +206,8 @@ class _Search:
 
     def _helps(self, room: Room, missed: Verdict, way: _Way) -> bool:
         """Tell whether a lever, moved as far as it may alone, brings a target nearer."""
-        grains = self.reach[way.line]
-        after = way.line.at(grains).room(room).get(missed.key)
-        if not grains or after is None:
+        after = way.line.at(self.reach[way.line]).room(room).get(missed.key)
+        if after is None:
             return False
         if after.margin is None or missed.margin is None:
             return after.status == "met"

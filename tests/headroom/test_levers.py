@@ -75,6 +75,10 @@ def test_what_is_beyond_the_usual_ends_stays_where_it_is() -> None:
         assert (lever.present, lever.most, lever.grains(1)) == (present, present, 0)
 
 
+def test_a_tiny_value_is_moved_by_single_ticks() -> None:
+    assert of("rail-trolley", "controllers.trolley.set_up=5 ps")["host set-up", "trolley"].grain == 1
+
+
 def test_an_odd_value_is_not_moved_below_its_tenth() -> None:
     lever = of("rail-trolley", "controllers.trolley.scan_period=100.000000000001 ms")[
         "scan period", "trolley"
@@ -163,6 +167,10 @@ def test_of_boards_with_several_nodes_fewer_fit() -> None:
     network = with_boards(evaluated("storage-container").network, "loop", 100)
     (lever,) = boards(network, "loop", [network.chains["loop"]])
     assert (lever.present, lever.most) == (100, 100 + (400 - 300) // 3)
+    # a further board is one more like the last one
+    chain = network.chains["loop"]
+    (lever,) = boards(network, "loop", [chain._replace(nodes=chain.nodes[:-1])])
+    assert lever.most == 100 + (400 - 300) // 2
 
 
 def test_cells_are_moved_at_every_node_of_all_copies() -> None:
@@ -176,6 +184,25 @@ def test_cells_are_moved_at_every_node_of_all_copies() -> None:
     assert lever.network is not None
     altered = lever.network(network, lever.present - 2)
     assert {node.cells for node in altered.nodes.values()} == {lever.present - 2}
+
+
+def test_no_node_is_left_without_cells_or_gets_more_than_it_has_inputs() -> None:
+    network = evaluated("rail-trolley").network  # of 12 inputs
+    chain = network.chains["line"]
+    numbers = (10, 7, 0, 9)  # a node without cells stays without
+    nodes = tuple(node._replace(cells=number) for node, number in zip(chain.nodes, numbers, strict=True))
+    (lever,) = cells(network, "line", [chain._replace(nodes=nodes)])
+    assert (lever.present, lever.least, lever.most) == (10, 10 - 7 + 1, 10 + 12 - 10)
+    bare = chain._replace(nodes=tuple(node._replace(cells=0) for node in nodes))
+    assert not list(cells(network, "line", [bare]))
+
+
+def test_a_segment_without_cable_is_not_scaled() -> None:
+    found = of("rail-trolley", "chains.line.exceptions={3: {length: 0 mm}, 4: {connectors: []}}")
+    assert found["cable length, in proportion", "line"].settings(200 * PERCENT) == (
+        "chains.line.segments.length=700 mm",
+        "chains.line.head_segment.length=2.4 m",
+    )
 
 
 def test_sizes_of_moves() -> None:
@@ -234,6 +261,12 @@ def test_only_what_is_in_use_can_be_moved() -> None:
     )
     gone = {name for name, _ in of("rail-trolley")} - {name for name, _ in less}
     assert gone == {"host set-up", "conversion of open wire"}
+
+
+def test_segments_without_barriers_have_no_ratings() -> None:
+    bare = of("rail-trolley", "chains.line.segments={cable: twisted pair, length: 350 mm}")
+    assert not [name for name, _ in bare if name.startswith("barrier")]
+    assert ("altitude", "") in bare
 
 
 def test_every_type_in_use_has_its_levers_once() -> None:

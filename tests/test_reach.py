@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from copy import deepcopy
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 from wire_plans import Data, evaluated, example, wire_plan
 
+from chainplan import reach as searched
 from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import LENGTH, Span
-from chainplan.reach import ChainReach, Reach, _questions, reach_budget
+from chainplan.reach import ChainReach, Reach, _carry_over, _questions, reach_budget
 from chainplan.verdicts.verdict import Verdict
 
 MM = 10**6
@@ -86,6 +88,36 @@ def test_addresses_limit_the_boards() -> None:
     data["node_types"]["node"]["address_limit"] = 13
     found = one(reached(data), "boards")
     assert (found.now, found.most, targets(found)) == (3, 13, {"node addresses"})
+
+
+def test_one_board_may_be_the_most() -> None:
+    data = wire_plan(nodes=1)
+    data["node_types"]["node"]["address_limit"] = 1
+    found = one(reached(data), "boards")
+    assert (found.now, found.most, targets(found)) == (1, 1, {"node addresses"})
+
+
+@pytest.mark.parametrize(("nodes", "most"), [(2, 5), (5, 5)])
+def test_boards_are_added_up_to_a_number_of_nodes(
+    monkeypatch: pytest.MonkeyPatch, nodes: int, most: int
+) -> None:
+    monkeypatch.setattr(searched, "MOST_NODES_TRIED", 5)
+    found = one(reached(wire_plan(nodes=nodes)), "boards")
+    assert (found.now, found.most, found.stopped_by) == (nodes, most, ())
+
+
+@pytest.mark.parametrize("moved", [False, True])
+def test_bits_are_taken_over_while_tasks_keep_their_phases(moved: bool) -> None:
+    base, trial = (evaluated(example("rail-trolley")) for _ in range(2))
+    assert base.verdicts
+    ((name, scan),) = trial.scans.items()
+    phases = tuple(phase + moved for phase in scan.phases.phases)
+    trial.scans = {name: replace(scan, phases=scan.phases._replace(phases=phases))}
+    _carry_over(base, trial)
+    assert trial.isolation is base.isolation
+    for budget in ("traffic", "errors", "residual", "distances"):
+        assert (budget in vars(trial)) is not moved
+    assert "latencies" not in vars(trial)
 
 
 def boards_of_the_trolley(boards: int) -> Data:

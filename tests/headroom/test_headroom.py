@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterator
 from fractions import Fraction
 from functools import cache, partial
 from itertools import permutations
@@ -15,9 +16,11 @@ from chainplan.headroom import budget
 from chainplan.headroom.budget import Headroom, Limit, Missed, _Search, headroom_budget
 from chainplan.headroom.levers import Move, moved
 from chainplan.headroom.movable import levers
+from chainplan.headroom.search import Line
 from chainplan.headroom.trials import REFUSED, Trial, checked
 from chainplan.plan.load import load_plan
 from chainplan.plan.problems import PlanError
+from chainplan.quantity import COUNT
 from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -240,13 +243,50 @@ def test_what_nothing_mends_is_said() -> None:
 def test_progress_is_told_after_each_lever_and_each_miss(monkeypatch: pytest.MonkeyPatch) -> None:
     settings = ("targets.scan_time=12 ms",)
     evaluation = evaluated(*settings)
-    some = [lever for lever in levers(evaluation) if lever.name in ("host set-up", "retries in reserve")]
+    names = ("host set-up", "retries in reserve", "cells per node")
+    some = [lever for lever in levers(evaluation) if lever.name in names]
     monkeypatch.setattr(budget, "levers", lambda _: some)
     told: list[tuple[int, int]] = []
     search = _Search(evaluation, lambda *done: told.append(done))
-    assert len(list(search.limits())) == 4
+    limits = [(limit.lever.name, limit.direction) for limit in search.limits()]
+    assert limits == [("cells per node", -1), *((name, up) for name in names[:2] for up in (-1, 1))]
     assert len(list(search.mended())) == 1
-    assert told == [(done, 5) for done in range(1, 6)]
+    assert told == [(done, 6) for done in range(1, 7)]
+
+
+BOUNDLESS = Verdict("invented", "", None, "at most", 0, COUNT, "", boundless=True)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "helps"),
+    [
+        (5, 3, True),
+        (5, 5, False),
+        (5, 7, False),
+        (5, 0, True),
+        (None, 3, False),  # bounded now, and missed: how much nearer that is nobody knows
+        (None, 0, True),
+        (5, None, False),
+        (None, None, False),
+    ],
+)
+def test_a_lever_helps_that_brings_a_target_nearer(
+    before: int | None, after: int | None, helps: bool
+) -> None:
+    def verdict(value: int | None) -> Verdict:
+        return BOUNDLESS if value is None else BOUNDLESS._replace(value=value, boundless=False)
+
+    def room(evaluation: Evaluation) -> Iterator[Verdict]:
+        yield verdict(before if evaluation is there else after)
+
+    there, moved_there = evaluated(), evaluated()
+    search = _Search(there)
+    way = search.ways[0]._replace(line=Line(lambda _: Trial(moved_there), Trial(there)))
+    search.reach[way.line] = 1
+    assert search._helps(room, verdict(before), way) is helps
+    assert search._helps(lambda _: iter(()), verdict(before), way) is False
+    search.reach[way.line] = 0
+    assert search._helps(room, verdict(before), way) is False
 
 
 @pytest.mark.parametrize(("most", "searched"), [(4, True), (3, False)])

@@ -192,3 +192,24 @@ def test_sections_fit_a_narrow_screen_in_ascii(name: str) -> None:
         text = report_text(console, plan, evaluate(plan.plan), [name])
         text.encode("ascii")
         assert max(map(len, text.splitlines())) <= 72
+
+
+# Slots -----------------------------------------------------------------------------------------------------
+
+
+def test_the_port_that_a_task_is_sent_from_is_shown_where_not_all_are_alike() -> None:
+    status = "  status: {"
+    text = section(loaded("harbour-ferry", (status, f"{status}sent_from: back, ")), "slots")
+    tasks = dict(
+        line.split()[:: len(line.split()) - 1]
+        for line in text.splitlines()
+        if line.endswith(("head", "back"))
+    )
+    assert tasks == {
+        "cell": "head",
+        "temperatures": "head",
+        "open": "head",
+        "status": "back",
+        "balancing": "head",
+    }
+    assert "sent from" not in section(loaded("harbour-ferry"), "slots")

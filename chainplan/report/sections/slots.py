@@ -36,7 +36,7 @@ def render(view: View) -> Iterator[RenderableType]:
 def _key(scan: ControllerScan) -> Hashable:
     """Return all that is shown of a scan: the slots follow from the phases and the lengths of the runs."""
     return (
-        tuple((work.name, work.task.every, work.task.phase) for work in scan.works),
+        tuple((work.name, work.task.every, work.task.phase, work.task.sent_from) for work in scan.works),
         tuple(tuple(run.length for run in scan.runs[case]) for case in (Case.WORST, Case.TYPICAL)),
         scan.phases,
         (scan.reserve.times, scan.reserve.amount),
@@ -44,12 +44,15 @@ def _key(scan: ControllerScan) -> Hashable:
 
 
 def _tasks(view: View, scan: ControllerScan) -> RenderableType:
+    """Return the tasks of a controller; by which end they read is said where not all read by the head."""
+    either = any(work.task.sent_from == "back" for work in scan.works)
     columns = [
         Column("task"),
         Column("every", figures=True),
         Column("phase", figures=True),
         Column("worst case", figures=True),
         Column("typical", figures=True),
+        *([Column("sent from")] if either else []),
     ]
     rows: list[list[Cell]] = [
         [
@@ -58,6 +61,7 @@ def _tasks(view: View, scan: ControllerScan) -> RenderableType:
             str(scan.phases.phases[index]) + ("" if work.task.phase is None else " (fixed)"),
             amount(scan.runs[Case.WORST][index].length, TIME, "up"),
             amount(scan.runs[Case.TYPICAL][index].length, TIME),
+            *([work.task.sent_from] if either else []),
         ]
         for index, work in enumerate(scan.works)
     ]

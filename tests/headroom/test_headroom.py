@@ -194,6 +194,7 @@ def test_a_pair_is_the_smallest_of_those_tried() -> None:
             sizes.append(Move(first, first.value(-one)).size + Move(second, second.value(-other)).size)
     assert len(sizes) > 1
     assert mends[0].size == min(sizes) != sizes[0]
+    assert len({tuple(move.lever.name for move in mend.moves) for mend in mends}) == len(mends) > 1
 
 
 def test_the_smallest_mends_are_told() -> None:

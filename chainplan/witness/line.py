@@ -83,7 +83,8 @@ class Line:
     def _frame_time(self, content: int, bit: int, byte_gap: int, allowance: int) -> int:
         """Return the time of a frame from the bit time, the pause between bytes and the stretch."""
         protocol = self.chain.protocol
-        plain = bits_on_wire(protocol, content) * bit + (characters(protocol, content) - 1) * byte_gap
+        gaps = max(characters(protocol, content) - 1, 0)  # a frame may have no character at all
+        plain = bits_on_wire(protocol, content) * bit + gaps * byte_gap
         return plain - (-plain * allowance) // _WHOLE
 
 

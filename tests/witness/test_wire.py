@@ -136,6 +136,13 @@ def test_the_tail_of_a_mixed_chain_answers_first_by_hand() -> None:
     assert passage.last_bit == 70 * us
 
 
+def test_gaps_lie_between_characters() -> None:
+    """So one of one character has none, nor has one without any: an answer of a node with nothing to say."""
+    plan = bus({"bit_rate": "1 Mbit/s", "read_style": "polled", "request": "8 bit", "byte_gap": "3 us"}, 1, 1)
+    line = Line(build_network(plan).controllers["C"].chains[0], max)
+    assert [line.frame(bits, 0) for bits in (0, 8, 16)] == [0, 8 * 10**9, (16 + 3) * 10**9]
+
+
 @settings(max_examples=20)
 @given(plans())
 def test_a_segment_carries_one_frame_at_a_time_in_each_direction(plan: Plan) -> None:

@@ -194,7 +194,13 @@ hazards:
     tolerant_time: 1 s
     reaction: contactor
     note: invented
-  lost: {kind: chain loss, tolerant_time: 5 s, reaction: relay, reaction_at: upper, told_by: cells, told_with: last}
+  lost:
+    kind: chain loss
+    tolerant_time: 5 s
+    reaction: relay
+    reaction_at: upper
+    told_by: cells
+    told_with: last
 sleep:
   check_every: 1 s
   debounce: 2

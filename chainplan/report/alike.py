@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from typing import TYPE_CHECKING, TypeVar
-
-if TYPE_CHECKING:
-    from _typeshed import SupportsRichComparison
+from typing import Any, TypeVar
 
 _Thing = TypeVar("_Thing")
 
@@ -19,10 +16,8 @@ def gathered(things: Iterable[_Thing], key: Callable[[_Thing], Hashable]) -> lis
     return list(groups.values())
 
 
-def tightest(
-    things: Sequence[_Thing], most: int, margin: Callable[[_Thing], SupportsRichComparison]
-) -> list[_Thing]:
-    """Return things in their order; of too many those with the least margin."""
+def tightest(things: Sequence[_Thing], most: int, margin: Callable[[_Thing], Any]) -> list[_Thing]:
+    """Return things in their order; of too many those with the least margin, in whatever can be compared."""
     if len(things) <= most:
         return list(things)
     kept = sorted(range(len(things)), key=lambda place: margin(things[place]))[:most]

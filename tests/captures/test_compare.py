@@ -74,10 +74,12 @@ def test_any_plan_there_and_back(plan: Plan, seed: int, scale: int, origin: int,
     gaps = [frame.gap for each in kinds.values() for frame in each.frames[1:]]
     assume(all(gap.min > pause + 2 * scale or gap.max < pause for gap in gaps))
     spans = busy_spans(evaluation, port, 14, Draw("each event"), seed)
-    assume(len(spans) > 30)
-    begin = data.draw(st.integers(0, len(spans) // 2))
-    end = data.draw(st.integers(begin + 15, len(spans)))
-    spans = spans[begin:end]
+    # Answers may follow each other with small gaps: a capture that stops among them is not as planned.
+    starts = [place for place, span in enumerate(spans) if not place or span[0] - spans[place - 1][1] > pause]
+    assume(len(starts) > 30)
+    begin = data.draw(st.integers(0, len(starts) // 2))
+    end = data.draw(st.integers(begin + 15, len(starts) - 1))
+    spans = spans[starts[begin] : starts[end]]
     text = vcd_of({"line": spans}, scale=scale, origin=origin, begin=max(0, spans[0][0] - 10 * US))
     channel = only(compare(evaluation, text, {"line": port}))
     assert channel.inside, found(channel)

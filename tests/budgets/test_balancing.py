@@ -159,6 +159,44 @@ class TestVerdicts:
         verdict = verdict_of(node=BLEED, tasks=FREE, targets=self.target("1 d"))
         assert (verdict.status, verdict.note) == ("not checked", "a cell type gives no `capacity`")
 
+    def test_cells_are_counted_along_the_string(self) -> None:
+        """Eight cells of one kind, then eight of another that holds twice as much."""
+        cells = {
+            "cell": {"voltage": "4 V", "capacity": "30 Ah"},
+            "big": {"voltage": "4 V", "capacity": "60 Ah"},
+        }
+        stack = [{"cells": 8}, {"cells": 8, "cell_type": "big"}]
+        for order, hours in ((stack, "6 h"), (stack[::-1], "6 h"), (stack[:1] * 2, "3 h")):
+            strings = {"S": {"cell_type": "cell", "stack": order, "boards": [{"type": "usual", "count": 4}]}}
+            verdict = verdict_of(
+                node=BLEED, tasks=FREE, cell_types=cells, strings=strings, targets=self.target("1 d")
+            )
+            assert verdict.value == ticks(hours)
+
+    @pytest.mark.parametrize(("within", "status"), [("6.2 h", "not checked"), ("6.1 h", "missed")])
+    def test_a_cell_without_a_capacity_hides_no_miss(self, within: str, status: str) -> None:
+        """The third board bleeds faster, what its cells hold is not known; the others need 6.18557 h."""
+        cells = {"cell": {"voltage": "4 V", "capacity": "60 Ah"}, "unknown": {"voltage": "4 V"}}
+        stack = [{"cells": 8}, {"cells": 4, "cell_type": "unknown"}, {"cells": 4}]
+        strings = {
+            "S": {
+                "cell_type": "cell",
+                "stack": stack,
+                "boards": [{"type": "usual", "count": 4}],
+                "exceptions": {3: {"type": "at 3"}},
+            }
+        }
+        verdict = verdict_of(
+            node=BLEED,
+            kinds={3: {"balancing": {"current": "200 mA"}}},
+            tasks=PAUSED,
+            cell_types=cells,
+            strings=strings,
+            targets=self.target(within),
+        )
+        assert verdict.status == status
+        assert verdict.where == ("S.3" if status == "not checked" else "S.1 and 2 alike")
+
     def test_without_balancing_it_is_not_judged(self) -> None:
         verdict = verdict_of(capacity="60 Ah", targets=self.target("1 d"))
         assert (verdict.status, verdict.note) == (

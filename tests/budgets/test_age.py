@@ -102,3 +102,12 @@ class TestOverlappedConversion:
             tasks={"cells": CELLS | {"overlap": True, "pause_balancing": True}},
         ).scans["C"]
         assert overlapped_conversion(scan, 0).total == (10 + 10 + 8) * US + 1 * MS + 7 * MS
+
+    def test_nodes_that_are_not_triggered_do_not_convert(self) -> None:
+        slow = {3: {"conversions": {"cell voltages": {"time": "7 ms"}}}}
+        tasks = {
+            "cells": CELLS | {"overlap": True, "chains": ["lower"]},
+            "rest": CELLS | {"chains": ["upper"]},
+        }
+        scan = evaluation_of(kinds=slow, chains=TWO_PORTS, tasks=tasks).scans["C"]
+        assert overlapped_conversion(scan, 0).total == 8 * US + 2 * MS

@@ -404,3 +404,12 @@ def test_any_plan(plan: Plan) -> None:
         for test in coverage.tests:
             assert test.interval.total >= scan.controller.plan.scan_period.max
             assert test.interval.total >= test.typical_interval.total
+
+
+def test_a_polled_read_asks_no_node_but_the_one_it_names() -> None:
+    """Only the first node of each of the six boards has a sensor, so only those six are known to be there."""
+    tasks = {"warmth": {"reads": "temperatures", "value": "12 bit", "read_style": "polled"}}
+    lost = {"lost": {"kind": "chain loss", "tolerant_time": "9 s", "reaction": "switch"}}
+    verdicts = evaluated(plan_of(tasks, hazards=lost, targets={"coverage": ["chain loss"]})).verdicts
+    (found,) = (each for each in verdicts if each.target == "nodes covered")
+    assert (found.value, found.limit) == (6, 12)

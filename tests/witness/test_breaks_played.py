@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
-from lab_plans import RELAYS, lab
+from lab_plans import RELAYS, lab, lab_plan
 from plan_counts import several
 from strategies import plans
 
 from chainplan.evaluation import Evaluation
+from chainplan.plan.altered import with_value
+from chainplan.plan.quantity_text import parse_quantity
+from chainplan.quantity import TIME
 from chainplan.witness.breaks import Break
 from chainplan.witness.compare import Row, compare, phases_of
 from chainplan.witness.corners import cases
@@ -132,3 +136,47 @@ def test_only_a_task_with_something_left_to_read_brings_a_chain_back() -> None:
 def test_no_plan_recovers_later_than_computed(plan: Any) -> None:
     evaluation = Evaluation(plan)
     assert [row for row in rows_of(evaluation, breaks(evaluation)) if not row.ok] == []
+
+
+@pytest.mark.parametrize("addressing", ["1 ms", "4 ms .. 6 ms", "11 ms"])
+@pytest.mark.parametrize(
+    ("shape", "layout"),
+    [("ring", "one chain"), ("ring", "two chains on a port"), ("open", "two chains on a port")],
+)
+def test_actions_that_take_scans(shape: str, layout: str, addressing: str) -> None:
+    """What is left is switched round and addressed anew for longer than the rest of a scan, or than scans.
+
+    On two rings of a dead port the nodes of both are addressed, one after the other.
+    """
+    plan = lab_plan(style="sequential", shape=shape, layout=layout, tasks=CELLS, hazards={"lost": LOST})
+    for node in plan.node_types:
+        plan = with_value(plan, ("node_types", node, "addressing"), parse_quantity(addressing, TIME))
+    evaluation = Evaluation(plan)
+    rows = [row for row in rows_of(evaluation, breaks(evaluation)) if row.quantity == "recovery"]
+    assert rows
+    for row in rows:
+        assert row.ok, row
+        assert row.largest >= 0.9 * row.bound, row
+
+
+def test_the_rings_of_a_dead_port_are_addressed_one_after_the_other_by_hand() -> None:
+    """Rings of three and of six nodes: nine times 15 us of set-up and, per kind of node, 6 ms or 5 ms."""
+    plan = lab_plan(
+        style="sequential",
+        shape="ring",
+        layout="two chains on a port",
+        relays="mixed",
+        tasks=CELLS,
+        hazards={"lost": LOST},
+    )
+    for node, text in (("A", "4 ms .. 6 ms"), ("B", "5 ms")):
+        plan = with_value(plan, ("node_types", node, "addressing"), parse_quantity(text, TIME))
+    evaluation = Evaluation(plan)
+    kinds = Counter(node.type.addressing.max for node in evaluation.network.nodes.values())
+    assert len(kinds) == 2
+    assert sum(kinds.values()) == 9
+    (dead,) = (each for each in evaluation.faults.outcomes if each.name == "port C:1 dead")
+    time = evaluation.faults.recovery(dead).time
+    assert time is not None
+    addressing = [term.total for term in time.terms if term.label.startswith("addressing")]
+    assert sum(addressing) == sum((15 * 10**9 + ticks) * count for ticks, count in kinds.items())

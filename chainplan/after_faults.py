@@ -29,8 +29,6 @@ class FaultRow(NamedTuple):
 
     outcome: Outcome
     cells_seen: Fraction
-    blind: dict[str, int]
-    """Blind cells of every string that has any."""
     single_point: bool
     known: int | None
     known_by: str
@@ -71,7 +69,6 @@ def _row(faults: FaultBudget, outcome: Outcome) -> FaultRow:
     return FaultRow(
         outcome,
         Fraction(faults.cells - outcome.cells, faults.cells) if faults.cells else Fraction(1),
-        faults.blind_cells(outcome),
         outcome.others > 0,
         outcome.known.total if outcome.known else None,
         outcome.known.task if outcome.known else "",
@@ -103,11 +100,6 @@ def _with_phases(plan: Plan, evaluation: Evaluation, controller: str) -> Plan:
         for name, task in plan.tasks.items()
     }
     return plan.model_copy(update={"tasks": tasks})
-
-
-def lost_targets(evaluation: Evaluation, outcome: Outcome) -> tuple[Verdict, ...]:
-    """Return the targets that are met without a fault and missed after recovery from this one."""
-    return _lost(_met(evaluation), evaluation, outcome)
 
 
 def _met(evaluation: Evaluation) -> set[tuple[str, str]]:

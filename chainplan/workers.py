@@ -6,11 +6,13 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
-from typing import Any
+from typing import Any, TypeVar
+
+_Done = TypeVar("_Done")
 
 
 @contextmanager
@@ -22,12 +24,9 @@ def worker_pool(count: int, begin: Callable[..., None], *arguments: Any) -> Iter
     keyboard reach this process alone; it decides what they mean.
     """
     line, held = Pipe(duplex=False)
-    pool = ProcessPoolExecutor(count, initializer=_begin, initargs=(line, held, begin, arguments))
+    pool = _Pool(count, initializer=_begin, initargs=(line, held, begin, arguments))
     try:
-        with (
-            _no_signals()
-        ):  # a process that has not come to its own handlers yet would answer by those of here
-            pool.submit(_nothing)
+        pool.submit(_nothing)
         yield pool
     except BaseException:
         held.close()
@@ -38,20 +37,39 @@ def worker_pool(count: int, begin: Callable[..., None], *arguments: Any) -> Iter
         line.close()
 
 
-_SIGNALS = {signal.SIGINT, signal.SIGTERM}
+class _Pool(ProcessPoolExecutor):
+    """A pool that is not interrupted while it takes a task.
+
+    A handler that raises there may leave the lock of its queue taken, for which the pool's own thread, and
+    all that ends the pool, would wait for ever. And a process that is begun then and has not come to its own
+    handlers yet would answer by those of here.
+    """
+
+    def submit(self, work: Callable[..., _Done], /, *arguments: Any, **named: Any) -> Future[_Done]:
+        """Take a task; signals wait."""
+        with _signals_wait():
+            return super().submit(work, *arguments, **named)
 
 
 @contextmanager
-def _no_signals() -> Iterator[None]:
-    """Let signals wait; processes that are begun here let them wait, too, until they have handlers."""
-    if not hasattr(signal, "pthread_sigmask"):  # not a POSIX system
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, _SIGNALS)
+def _signals_wait() -> Iterator[None]:
+    """Note signals that come and raise them at the end. Python's handlers run in the main thread alone.
+
+    A mask would not do: it holds for one thread, and a signal then goes to another one.
+    """
+    came: list[int] = []
+    handlers: dict[signal.Signals, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        handlers = {each: signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)}
+    for each in handlers:
+        signal.signal(each, lambda number, _: came.append(number))
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        for each, handler in handlers.items():
+            signal.signal(each, handler)
+        for number in came:
+            signal.raise_signal(number)
 
 
 def _begin(
@@ -59,8 +77,6 @@ def _begin(
 ) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, _SIGNALS)
     held.close()  # or the line would be held by its own end
     threading.Thread(target=_end_with, args=(line,), daemon=True).start()
     begin(*arguments)

@@ -19,7 +19,7 @@ from chainplan.cautions import CAUTIONS
 from chainplan.notebook import HEADINGS, MOST_ROWS, verdicts_html
 from chainplan.plan.load import LoadedPlan
 from chainplan.quantity import RATIO, TIME
-from chainplan.report.data import data_text
+from chainplan.report.data import data_pieces
 from chainplan.report.figures import limit, margin, worst
 from chainplan.verdicts.verdict import WHOLE, Verdict, Verdicts
 
@@ -119,7 +119,7 @@ def test_verdicts_are_still_a_tuple() -> None:
 @pytest.mark.parametrize("name", ["rail-trolley", "mine-locomotive"])
 def test_plain_data_are_what_data_writes(name: str) -> None:
     plain = evaluated(name).to_dict()
-    assert plain == json.loads(data_text(loaded(name), evaluated(name), chainplan.__version__))
+    assert plain == json.loads("".join(data_pieces(loaded(name), evaluated(name), chainplan.__version__)))
 
 
 def test_a_plan_alone_has_the_same_data_but_for_its_file_and_warnings() -> None:

@@ -110,15 +110,13 @@ def task_work(name: str, task: Task, chains: tuple[Chain, ...]) -> TaskWork:
         if not applies_to(task, found):
             continue
         chain = as_sent(task, found)
-        if task.kind == "write":
-            reads.setdefault(chain.head, []).append(write_exchange(name, task, chain))
-            turn = task.turn if chain.ring else turn
+        writes = task.kind == "write"
+        sent = [write_exchange(name, task, chain)] if writes else read_exchanges(name, task, chain)
+        if not sent:
             continue
-        fetched = read_exchanges(name, task, chain)
-        if not fetched:
-            continue
-        reads.setdefault(chain.head, []).extend(fetched)
-        turn = task.turn if chain.ring else turn
+        reads.setdefault(chain.head, []).extend(sent)
+        if chain.ring:
+            turn = task.turn
         if task.kind == "measure":
             triggers.setdefault(chain.head, []).append(trigger_exchange(name, chain))
             if not task.overlap:

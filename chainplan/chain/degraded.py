@@ -21,9 +21,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Literal, NamedTuple
 
-from chainplan.chain.ends import back_name, cut_short, from_back, from_head
+from chainplan.chain.ends import cut_short, from_back, from_head
 from chainplan.chain.network import Chain, Network, Node
 from chainplan.plan.model import Plan
+from chainplan.plan.order import back_name
 
 FaultKind = Literal["segment open or shorted", "node silent", "node babbling", "port dead", "controller dead"]
 
@@ -179,7 +180,7 @@ def _with_back_names(plan: Plan, chains: list[Chain]) -> Plan:
     """Let a task that is told to run on a ring by its name run on its part read from the back as well."""
     tasks = {}
     for name, task in plan.tasks.items():
-        more = [back_name(chain) for chain in chains if chain.name in (task.chains or ())]
+        more = [back_name(chain.name) for chain in chains if chain.name in (task.chains or ())]
         if more:
             tasks[name] = task.model_copy(update={"chains": [*(task.chains or ()), *more]})
     return plan.model_copy(update={"tasks": plan.tasks | tasks}) if tasks else plan

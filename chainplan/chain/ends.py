@@ -8,6 +8,7 @@ first and is called the tail.
 from __future__ import annotations
 
 from chainplan.chain.network import Chain, Node, Segment
+from chainplan.plan.order import back_name
 from chainplan.plan.schedule import Task
 from chainplan.remembered import remembered
 
@@ -37,17 +38,12 @@ def from_back(chain: Chain) -> Chain:
     """Return a ring read from its back port only: its nodes in reverse order, its segments turned round."""
     if chain.back is None:
         raise ValueError(f"{chain.name} is an open chain: it has no back port")
-    name = back_name(chain)
+    name = back_name(chain.name)
     segments = []
     for number, segment in enumerate(reversed(chain.segments[1:]), start=1):
         hop = segment.hop._replace(near_barrier=segment.hop.far_barrier, far_barrier=segment.hop.near_barrier)
         segments.append(Segment(name, number, segment.far, segment.near, hop, segment.insulation))
     return _open(chain, name, chain.back, chain.nodes[::-1], tuple(segments))
-
-
-def back_name(chain: Chain) -> str:
-    """Return the name of a ring's part that is read from the back."""
-    return f"{chain.name} from the back"
 
 
 def cut_short(chain: Chain, count: int) -> Chain:

@@ -50,3 +50,8 @@ def copies(name: str, count: int) -> tuple[str, ...]:
 def for_copy(text: str, number: int) -> str:
     """Return a chain's text with the copy's number in place of the mark."""
     return text.replace(COPY_MARK, str(number))
+
+
+def back_name(ring: str) -> str:
+    """Return what a ring is called where it is read from its back port."""
+    return f"{ring} from the back"

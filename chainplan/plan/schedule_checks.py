@@ -8,7 +8,7 @@ from typing import Any
 from chainplan.plan.findings import Finding, Wrong, above_zero, check_name, listed, unknown
 from chainplan.plan.layout import ChainPlan
 from chainplan.plan.model import Plan
-from chainplan.plan.order import copies
+from chainplan.plan.order import back_name, copies
 from chainplan.plan.problems import KeyPath, nearest
 from chainplan.plan.readings import READ_BY, is_block, is_sampled
 from chainplan.plan.schedule import Hazard, Task
@@ -96,7 +96,7 @@ def _sent_from_back(
             yield Finding(message, here, "back", "head, or another `read_style`")
             return
         for copy in copies(name, chain.count):
-            if (called := f"{copy} from the back") in chains:
+            if (called := back_name(copy)) in chains:
                 message = f"`{called}` is what reads of `{copy}` from its back port are called"
                 yield Finding(message, ("chains", called), None, "another name for this chain", at_key=True)
 

@@ -7,6 +7,7 @@ import hashlib
 import io
 import logging
 import os
+import warnings
 from collections.abc import Iterator
 from typing import Any
 
@@ -29,7 +30,8 @@ def load_maker() -> Any:
     """Return weasyprint. Raises :class:`NoPdfError` where it or a library that it needs is missing."""
     said = io.StringIO()  # what it prints about a missing library would stand before our own message
     try:
-        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said), warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # of HarfBuzz-Subset, without which it works
             import weasyprint
     except ImportError:
         raise NoPdfError(NEEDED) from None

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from typing import Any, TypeVar
 
+from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+
 _Thing = TypeVar("_Thing")
 
 
@@ -22,3 +24,11 @@ def tightest(things: Sequence[_Thing], most: int, margin: Callable[[_Thing], Any
         return list(things)
     kept = sorted(range(len(things)), key=lambda place: margin(things[place]))[:most]
     return [things[place] for place in sorted(kept)]
+
+
+def kinds_of_scan(scan: ControllerScan) -> dict[tuple[int, ...], list[int]]:
+    """Return the scans of the major cycle by the tasks due in them, as far as they are looked at."""
+    kinds: dict[tuple[int, ...], list[int]] = {}
+    for number in range(min(scan.phases.major_cycle, MOST_SCANS)):
+        kinds.setdefault(tuple(scan.due(number)), []).append(number)
+    return kinds

@@ -21,6 +21,7 @@ from chainplan.budgets.terms import Case
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.plan.problems import dotted
 from chainplan.quantity import RATIO, TIME
+from chainplan.report.alike import kinds_of_scan
 from chainplan.report.chain_data import chains_data
 from chainplan.report.fault_data import faults_data
 from chainplan.report.figures_data import figures_data
@@ -43,17 +44,13 @@ SCHEMA_VERSION = 2
 Record = dict[str, Any]
 
 
-def data_text(
-    loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False, headroom: bool = False
-) -> str:
-    """Return all results as strict JSON: ASCII, no NaN, the same bytes for the same plan and version."""
-    return "".join(data_pieces(loaded, evaluation, version, reach=reach, headroom=headroom))
-
-
 def data_pieces(
     loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False, headroom: bool = False
 ) -> Iterator[str]:
-    """Yield the same piece by piece: results that have been written are not kept."""
+    """Yield all results as strict JSON, piece by piece: ASCII, no NaN, the same bytes for the same plan.
+
+    Results that have been written are not kept.
+    """
     return json_pieces(_entries(loaded, evaluation, version, reach=reach, headroom=headroom))
 
 
@@ -207,9 +204,6 @@ def _scan(scan: ControllerScan) -> Record:
 
 def _slots(scan: ControllerScan) -> list[Record]:
     """Return the slots of the major cycle, scans with the same tasks in one record."""
-    kinds: dict[tuple[int, ...], list[int]] = {}
-    for number in range(min(scan.phases.major_cycle, MOST_SCANS)):
-        kinds.setdefault(tuple(scan.due(number)), []).append(number)
     return [
         {
             "scans": numbers,
@@ -218,7 +212,7 @@ def _slots(scan: ControllerScan) -> list[Record]:
                 for slot in scan.slots(numbers[0])
             ],
         }
-        for numbers in kinds.values()
+        for numbers in kinds_of_scan(scan).values()
     ]
 
 

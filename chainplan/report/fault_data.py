@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
-from chainplan.after_faults import Aftermath, aftermath
+from chainplan.after_faults import Aftermath, FaultRow, aftermath, fault_rows
 from chainplan.budgets.fault_pairs import StringPairs
-from chainplan.budgets.faults import FaultBudget, Outcome
+from chainplan.budgets.faults import Outcome
 from chainplan.chain.degraded import Fault
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.fault_groups import of_itself
@@ -49,14 +49,14 @@ def _groups(evaluation: Evaluation, after: Aftermath) -> list[Record]:
     lost: dict[Fault, tuple[Verdict, ...]] = {outcome.fault: verdicts for outcome, verdicts in after.lost}
     judged = {outcome.fault for outcome, _ in zip(faults.counted, range(after.judged), strict=False)}
     groups: dict[Hashable, Record] = {}
-    for outcome in faults.outcomes:
+    for row in fault_rows(faults):
+        outcome, *figures = row
         fault = outcome.fault
-        figures = _figures(faults, outcome)
         missed = lost.get(fault, ()) if fault in judged else None
         itself = [(each.target, of_itself(each.subject, fault.controller)) for each in missed or ()]
-        key = figures, missed is None, tuple(itself)
+        key = outcome.nodes, outcome.cells, tuple(figures), missed is None, tuple(itself)
         if key not in groups:
-            groups[key] = {"faults": [], **_record(figures), "targets_lost": None if missed is None else []}
+            groups[key] = {"faults": [], **_record(row), "targets_lost": None if missed is None else []}
         group = groups[key]
         group["faults"].append(_member(evaluation, outcome))
         for verdict in missed or ():
@@ -80,49 +80,18 @@ def _member(evaluation: Evaluation, outcome: Outcome) -> Record:
     }
 
 
-class _Figures(NamedTuple):
-    """What a fault does, fs and bits."""
-
-    nodes: int
-    cells: int
-    seen: float
-    single_point: bool
-    known: int | None
-    known_by: str
-    recovery: int | None
-    recovery_note: str
-    scan: int
-    wire: int
-
-
-def _figures(faults: FaultBudget, outcome: Outcome) -> _Figures:
-    known, recovery = outcome.known, faults.recovery(outcome)
-    return _Figures(
-        outcome.nodes,
-        outcome.cells,
-        (faults.cells - outcome.cells) / faults.cells if faults.cells else 1.0,
-        outcome.others > 0,
-        known.total if known else None,
-        known.task if known else "",
-        recovery.total,
-        recovery.note,
-        faults.rescan(outcome).total,
-        faults.wire_bits(outcome).total,
-    )
-
-
-def _record(figures: _Figures) -> Record:
+def _record(row: FaultRow) -> Record:
     return {
-        "blind_nodes_count": figures.nodes,
-        "blind_cells_count": figures.cells,
-        "cells_seen_ratio": figures.seen,
-        "single_point": figures.single_point,
-        **with_unit("known", figures.known, TIME),
-        "known_by": figures.known_by,
-        **with_unit("recovery", figures.recovery, TIME),
-        "recovery_note": figures.recovery_note,
-        **with_unit("scan_after", figures.scan, TIME),
-        **with_unit("heaviest_scan_wire_after", figures.wire, BITS),
+        "blind_nodes_count": row.outcome.nodes,
+        "blind_cells_count": row.outcome.cells,
+        "cells_seen_ratio": float(row.cells_seen),
+        "single_point": row.single_point,
+        **with_unit("known", row.known, TIME),
+        "known_by": row.known_by,
+        **with_unit("recovery", row.recovery, TIME),
+        "recovery_note": row.recovery_note,
+        **with_unit("scan_after", row.scan_time, TIME),
+        **with_unit("heaviest_scan_wire_after", row.wire_bits, BITS),
     }
 
 

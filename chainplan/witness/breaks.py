@@ -14,9 +14,9 @@ from random import Random
 from typing import Literal
 
 from chainplan.chain.degraded import Left, degraded_network
-from chainplan.chain.ends import back_name
 from chainplan.chain.network import Chain, Network, Node
 from chainplan.plan.layout import Evaluation
+from chainplan.plan.order import back_name
 from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw, Values
@@ -196,7 +196,7 @@ class _BrokenHost(Host):
         self._phases = tuple(before[job.work.name][1] for job in self._jobs)
         for job in self._jobs:
             job.runs = before[job.work.name][0].runs
-        names = self._chain.name, back_name(self._chain)
+        names = self._chain.name, back_name(self._chain.name)
         self._sides = {number for number, chain in enumerate(controller.chains) if chain.name in names}
         if self._broken.retried:
             self._faults = Faults(lost=tuple(self._longest_read()))

@@ -97,19 +97,6 @@ class Cut:
         return len(chain.nodes) + 2 - self.segment - self.node
 
 
-def dead_node(
-    chain: str,
-    node: int,
-    *,
-    at: int | None = None,
-    task: str | None = None,
-    run: int = 0,
-    until: int | None = None,
-) -> Cut:
-    """Return the fault of node number `node` (1 is the first), which neither answers nor relays."""
-    return Cut(chain, node, at, task, run, until, node=True)
-
-
 @dataclass(frozen=True, slots=True)
 class ChainLoss:
     """How the loss of a part of a chain is detected: by `debounce` consecutive bad runs of a task.

@@ -82,6 +82,10 @@ class Program:
         """Wait until it has worked so long, by the processor's clock."""
         _wait_until(lambda: _processor_time(self.pid) > seconds)
 
+    def wait_for_file(self, name: str) -> None:
+        """Wait until a file of this name lies in its memory, as proc(5) tells."""
+        _wait_until(lambda: name in Path(f"/proc/{self.pid}/maps").read_text(encoding="utf-8"))
+
     def kill(self, number: int) -> None:
         """Send a signal to it, and to it alone."""
         os.kill(self.pid, number)

@@ -81,7 +81,7 @@ def test_a_pdf_that_is_ended_in_the_middle(folder: Path) -> None:
     """What sets its pages is no code of ours: Ctrl-C ends it all the same."""
     (folder / "result.pdf").write_bytes(BEFORE)
     program = Program(["printout", SMALL, "--out", "result.pdf"], folder)
-    program.wait_for_work(4.0)  # of about nine
+    program.wait_for_file(".ttf")  # a font: its pages are being set
     program.kill(signal.SIGINT)
     ended = program.end()
     assert (ended.code, ended.err) == (130, "")

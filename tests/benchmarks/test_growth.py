@@ -22,7 +22,7 @@ from rich.console import Console
 from chainplan.after_faults import fault_rows
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
-from chainplan.report.data import data_text
+from chainplan.report.data import data_pieces
 from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.terminal import report_text
 
@@ -82,7 +82,7 @@ def steps(path: Path, nodes: int) -> dict[str, Callable[[], object]]:
     if nodes <= LARGEST_WALK:
         found["fault walk"] = lambda: fault_rows(kept["evaluation"].faults)
         found["report"] = report
-        found["data"] = lambda: data_text(kept["loaded"], kept["evaluation"], "0")
+        found["data"] = lambda: "".join(data_pieces(kept["loaded"], kept["evaluation"], "0"))
     return found
 
 

@@ -30,9 +30,9 @@ from isolation_packs import pack
 from standby_packs import CONTROLLER, evaluation_of, plan_of, ticks, unchecked
 from strategies import plans
 
-from chainplan.after_faults import aftermath, evaluate_after, fault_rows, lost_targets, targets_lost
+from chainplan.after_faults import aftermath, evaluate_after, fault_rows, targets_lost
 from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.faults import fault_budget
+from chainplan.budgets.faults import Outcome, fault_budget
 from chainplan.budgets.scan import scan_budget
 from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.chain.build import build_network
@@ -45,6 +45,7 @@ from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import TIME, Span
 from chainplan.sums import all_sums
 from chainplan.verdicts import SCANNING, judge
+from chainplan.verdicts.verdict import Verdict
 
 FEW = settings(
     max_examples=12,
@@ -305,12 +306,18 @@ class TestScanOnWhatIsLeft:
         assert times[-1] < evaluation.scans["trolley"].worst.total
 
 
+def lost_after(evaluation: Evaluation) -> dict[Outcome, tuple[Verdict, ...]]:
+    """Return the targets lost after every fault, all faults judged."""
+    return dict(aftermath(evaluation, 10**9).lost)
+
+
 class TestAfterwards:
     def test_nothing_is_lost_of_the_ferry(self) -> None:
         evaluation = Evaluation(example("harbour-ferry"))
         names = ["segment ring-1#1 open or shorted", "node bank-4.5 silent", "node bank-2.1 babbling"]
+        lost = lost_after(evaluation)
         for name in names:
-            assert lost_targets(evaluation, outcome(evaluation.faults, name)) == ()
+            assert lost.get(outcome(evaluation.faults, name), ()) == ()
 
     def test_two_frames_instead_of_one_break_a_tight_target(self) -> None:
         # A ring in two parts is read by two frames per task: a limit of the fault-free bits is missed by it.
@@ -319,13 +326,14 @@ class TestAfterwards:
         targets = plan.targets.model_copy(update={"bytes_per_scan": Span.exact(carried)})
         evaluation = Evaluation(plan.model_copy(update={"targets": targets}))
         cut = outcome(evaluation.faults, "segment ring-3#4 open or shorted")
-        (verdict,) = lost_targets(evaluation, cut)
+        lost = lost_after(evaluation)
+        (verdict,) = lost[cut]
         assert (verdict.target, verdict.status) == ("data per scan", "missed")
         # Cell voltages and open wire, trigger and read each, meet in that scan: four more frames of 16 + 8
         # bits framing and 3 + 2 bytes of request, and no block of data more.
         assert verdict.value == carried + 4 * (16 + 8 + 5 * 8)
         silent = outcome(evaluation.faults, "node bank-3.4 silent")
-        assert lost_targets(evaluation, silent) == ()  # one block of 38 bytes less, twice
+        assert lost.get(silent, ()) == ()  # one block of 38 bytes less, twice
 
     def test_summary_says_how_many_were_judged(self) -> None:
         evaluation = Evaluation(example("rail-trolley"))
@@ -346,7 +354,7 @@ class TestAfterwards:
         assert rows[0].known is None
         row = next(row for row in fault_rows(faults) if row.name == "node bank-2.3 silent")
         assert row.cells_seen == Fraction(702, 720)
-        assert row.blind == {"bank-2": 18}
+        assert faults.blind_cells(row.outcome) == {"bank-2": 18}
         assert row.known == known(faults, row.name)
         assert row.known_by == "cell voltages"
         assert row.recovery == recovery(faults, row.name)
@@ -391,6 +399,7 @@ def test_what_a_fault_loses_is_found_without_the_scans_of_the_other_controllers(
     evaluation = Evaluation(load_plan(path).plan)
     met = {(each.target, each.subject) for each in judge(evaluation, SCANNING) if each.status == "met"}
     found = 0
+    lost_then = lost_after(evaluation)
     for each in evaluation.faults.counted:
         whole = judge(evaluate_after(evaluation, each), SCANNING)
         lost = tuple(
@@ -398,7 +407,7 @@ def test_what_a_fault_loses_is_found_without_the_scans_of_the_other_controllers(
             for verdict in whole
             if verdict.status == "missed" and (verdict.target, verdict.subject) in met
         )
-        assert lost_targets(evaluation, each) == lost
+        assert lost_then.get(each, ()) == lost
         found += len(lost)
     assert found
 

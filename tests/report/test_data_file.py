@@ -18,7 +18,7 @@ from strategies import plan_data
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.report.data import SCHEMA_VERSION, data_text
+from chainplan.report.data import SCHEMA_VERSION, data_pieces
 from chainplan.report.data_schema import Results, data_schema
 from chainplan.report.json_pieces import json_pieces
 from chainplan.report.units import with_unit
@@ -30,7 +30,7 @@ EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts
 
 def results(path: Path) -> dict[str, Any]:
     loaded = load_plan(path)
-    text = data_text(loaded, Evaluation(loaded.plan), "1.2.3")
+    text = "".join(data_pieces(loaded, Evaluation(loaded.plan), "1.2.3"))
     document: dict[str, Any] = json.loads(text, parse_constant=refuse)
     return document
 
@@ -63,7 +63,9 @@ def test_versions_are_said() -> None:
 
 def test_the_same_plan_gives_the_same_bytes() -> None:
     path = CONFIGS / "mine-locomotive.yaml"
-    first, second = (data_text(loaded, Evaluation(loaded.plan), "1") for loaded in map(load_plan, [path] * 2))
+    first, second = (
+        "".join(data_pieces(loaded, Evaluation(loaded.plan), "1")) for loaded in map(load_plan, [path] * 2)
+    )
     assert first == second
     assert first.isascii()
 
@@ -211,7 +213,7 @@ def bytes_of(nodes: int, chains: int, tmp_path: Path) -> int:
     path = tmp_path / "long.yaml"
     path.write_text(yaml.safe_dump(data), encoding="utf-8")
     loaded = load_plan(path)
-    return len(data_text(loaded, Evaluation(loaded.plan), "1"))
+    return len("".join(data_pieces(loaded, Evaluation(loaded.plan), "1")))
 
 
 def test_the_data_grow_no_faster_than_the_plan(tmp_path: Path) -> None:
@@ -238,11 +240,11 @@ def test_any_plan_gives_data_of_this_shape(data: dict[str, dict[str, dict[str, s
     for task in data["tasks"].values():
         task["sends"] = "wired inputs"
     loaded = load_plan(EXAMPLES[0])._replace(plan=Plan.model_validate(data))
-    Results.model_validate_json(data_text(loaded, Evaluation(loaded.plan), "1"))
+    Results.model_validate_json("".join(data_pieces(loaded, Evaluation(loaded.plan), "1")))
 
 
 def test_a_file_name_that_is_no_text_does_not_break_the_data() -> None:
     loaded = load_plan(CONFIGS / "rail-trolley.yaml")
     odd = loaded._replace(file="caf\udce9.yaml")
-    document = json.loads(data_text(odd, Evaluation(loaded.plan), "1"))
+    document = json.loads("".join(data_pieces(odd, Evaluation(loaded.plan), "1")))
     assert document["plan"]["file"] == "caf\ufffd.yaml"

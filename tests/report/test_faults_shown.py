@@ -19,7 +19,7 @@ from chainplan.budgets.faults import ASSUMPTIONS
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
-from chainplan.report.data import data_text
+from chainplan.report.data import data_pieces
 from chainplan.report.data_schema import Results
 from chainplan.report.fault_data import MOST_NODES_JUDGED
 from chainplan.report.fault_groups import fault_groups
@@ -142,7 +142,7 @@ def test_assumptions_of_the_walk_stand_with_the_others() -> None:
 @cache
 def results(name: str) -> dict[str, Any]:
     plan = loaded(name)
-    document: dict[str, Any] = json.loads(data_text(plan, Evaluation(plan.plan), "1"))
+    document: dict[str, Any] = json.loads("".join(data_pieces(plan, Evaluation(plan.plan), "1")))
     Results.model_validate(document)
     return document
 

@@ -18,7 +18,7 @@ from study_files import STUDIES, WILD
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.problems import PlanError
-from chainplan.report.data import data_text
+from chainplan.report.data import data_pieces
 from chainplan.report.study_table import value_of
 from chainplan.study.candidates import candidates
 from chainplan.study.checkpoint import Checkpoint, CheckpointError, fingerprint
@@ -72,7 +72,7 @@ def test_rows_are_what_the_reports_data_say(study: LoadedStudy, alone: list[Row]
             assert row == Row(row.number, "unusable", reason=reason(first_error(refused.value)))
             continue
         loaded = load_plan(study.plan_file, plans.settings(candidate))
-        data = json.loads(data_text(loaded, Evaluation(loaded.plan), "0"))
+        data = json.loads("".join(data_pieces(loaded, Evaluation(loaded.plan), "0")))
         assert row.status == ("missed" if data["counts"]["missed"] else "met")
         missed = [each["target"] for each in data["verdicts"] if each["status"] == "missed"]
         assert list(row.missed) == list(dict.fromkeys(missed))
@@ -111,7 +111,7 @@ def test_all_figures_of_an_example_against_its_reports_data(name: str) -> None:
     found = [row for batch in run(job, iter(picked), Backend(1)) for row in batch]
     for row, candidate in zip(found, picked, strict=True):
         loaded = load_plan(loaded_study.plan_file, plans.settings(candidate))
-        data = json.loads(data_text(loaded, Evaluation(loaded.plan), "0"))
+        data = json.loads("".join(data_pieces(loaded, Evaluation(loaded.plan), "0")))
         for measure, value in zip(job.measures, row.values, strict=True):
             if measure.name in ("barriers", "cable length"):
                 continue  # not in the JSON: see below

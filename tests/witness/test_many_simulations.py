@@ -7,7 +7,7 @@ from lab_plans import lab
 
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
-from chainplan.witness.faults import CellFault, Cut, Faults, LostReads, dead_node
+from chainplan.witness.faults import CellFault, Cut, Faults, LostReads
 from chainplan.witness.noise import Noise
 from chainplan.witness.play import Case, play
 from chainplan.witness.simulate import simulate
@@ -113,7 +113,7 @@ def test_after_a_cut_is_mended_the_readings_recover() -> None:
 
 def test_a_dead_node_takes_all_beyond_it_with_it() -> None:
     polled = lab(style="polled")
-    dead = dead_node("chain 1", 7, at=0)
+    dead = Cut("chain 1", 7, at=0, node=True)
     record = simulate(polled.network, phases_of(polled), 1, Draw("typical"), faults=Faults(cuts=(dead,)))
     # Nodes 7, 8 and 9 answer no more: the third of the nodes with two temperatures, one and two; in blocks
     # of four cells node 7 (of 8 cells) has two reads, node 8 (3 cells) one, node 9 (8 cells) two.

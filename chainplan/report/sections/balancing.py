@@ -18,6 +18,7 @@ from chainplan.report.sections.common import (
     View,
     by_controller,
     heading,
+    noted,
     paragraph,
     table,
     two_lines,
@@ -42,9 +43,7 @@ def render(view: View) -> Iterator[RenderableType]:
         if told.remark:
             yield paragraph(view, told.remark)
         yield from _controller(view, groups, each)
-    if note:
-        yield Text()
-        yield paragraph(view, note)
+    yield from noted(view, note)
 
 
 def _key(balancing: tuple[Sequence[NodeBalancing], Sequence[BalancingTime]]) -> Hashable:

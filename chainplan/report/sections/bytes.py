@@ -18,7 +18,7 @@ from chainplan.report.sections.common import (
     by_controller,
     heading,
     lines,
-    paragraph,
+    noted,
     table,
 )
 from chainplan.verdicts.verdict import share
@@ -48,9 +48,7 @@ def render(view: View) -> Iterator[RenderableType]:
         yield table(view, columns, [_row(task) for task in traffic.tasks])
         yield Text()
         yield lines(view, *_totals(view, traffic))
-    if note:
-        yield Text()
-        yield paragraph(view, note)
+    yield from noted(view, note)
 
 
 def _key(scans: Mapping[str, ControllerScan], traffic: ControllerBytes) -> Hashable:

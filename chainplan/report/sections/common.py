@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
@@ -24,9 +24,11 @@ from chainplan.report.blocks import (
 from chainplan.report.figures import Look, listed, plural
 
 if TYPE_CHECKING:
+    from rich.console import RenderableType
+
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
-    from chainplan.verdicts.verdict import Status
+    from chainplan.verdicts.verdict import Status, Verdict
 
 STATUS_WIDTH = 8
 """Columns of the longest verdict that stands on one line."""
@@ -37,9 +39,13 @@ WIDE = 100
 MOST_CONTROLLERS = 24
 """Controllers that differ and are shown each; of more the busiest."""
 
+ORDER: dict[Status, int] = {"missed": 0, "not checked": 1, "met": 2}
+"""Verdicts as a reader wants them: missed before unknown before met."""
+
 _Thing = TypeVar("_Thing")
 
 __all__ = [
+    "ORDER",
     "STATUS_STYLES",
     "STATUS_WIDTH",
     "WIDE",
@@ -49,8 +55,10 @@ __all__ = [
     "View",
     "bullets",
     "by_controller",
+    "by_target",
     "heading",
     "lines",
+    "noted",
     "paragraph",
     "status_text",
     "subheading",
@@ -153,3 +161,18 @@ def by_controller(
 def _told(names: Sequence[str]) -> Told:
     remark = f"These controllers are alike; names are those of {names[0]}." if len(names) > 1 else ""
     return Told(listed(names), names[0], remark)
+
+
+def noted(view: View, note: str) -> Iterator[RenderableType]:
+    """Yield what is to be said after a section, if there is anything."""
+    if note:
+        yield Text()
+        yield paragraph(view, note)
+
+
+def by_target(verdicts: Iterable[Verdict], most: int) -> list[str]:
+    """Return every target once, with whom it is about, of whom at most so many are named."""
+    subjects: dict[str, list[str]] = {}
+    for verdict in verdicts:
+        subjects.setdefault(verdict.target, []).append(verdict.subject)
+    return [f"{target} ({listed(whom, most)})" for target, whom in subjects.items()]

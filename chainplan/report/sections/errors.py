@@ -21,6 +21,7 @@ from chainplan.report.sections.common import (
     by_controller,
     heading,
     lines,
+    noted,
     paragraph,
     status_text,
     table,
@@ -42,9 +43,7 @@ def render(view: View) -> Iterator[RenderableType]:
         if told.remark and errors.unknown:
             yield paragraph(view, told.remark)
         yield from _controller(view, errors)
-    if note:
-        yield Text()
-        yield paragraph(view, note)
+    yield from noted(view, note)
     if view.evaluation.distances:
         yield heading(view, "Check codes", "at the plan's longest blocks, the worst case of each kind")
         yield from _codes(view, view.evaluation.distances)

@@ -16,6 +16,7 @@ from chainplan.report.sections.common import (
     Column,
     View,
     bullets,
+    by_target,
     heading,
     paragraph,
     subheading,
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from chainplan.headroom.budget import Headroom
-    from chainplan.verdicts.verdict import Verdict
 
 MOST_TARGETS = 2
 """Targets named in a row."""
@@ -106,7 +106,7 @@ def _row(view: View, limits: list[Limit]) -> list[Cell]:
     lever = limits[0].lever
     ways = {limit.direction: limit for limit in limits}
     beyond = [
-        f"{word}: {listed(_targets(limit.stops), MOST_TARGETS)}"
+        f"{word}: {listed(by_target(limit.stops, 1), MOST_TARGETS)}"
         for direction, word in ((-1, "down"), (1, "up"))
         if (limit := ways.get(direction)) is not None and limit.stops
     ]
@@ -128,14 +128,6 @@ def _end(lever: Lever, limit: Limit | None) -> str:
     if limit.value == lever.present:
         return f"none{mark}"
     return amount(limit.value, lever.dimension, "up" if limit.direction < 0 else "down") + mark
-
-
-def _targets(verdicts: Iterable[Verdict]) -> list[str]:
-    """Return targets with whom they are about, each target once."""
-    subjects: dict[str, list[str]] = {}
-    for verdict in verdicts:
-        subjects.setdefault(verdict.target, []).append(verdict.subject)
-    return [f"{target} ({listed(whom, 1)})" for target, whom in subjects.items()]
 
 
 # What mends a miss ---------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from chainplan.quantity import VOLTAGE
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural, signed_amount
 from chainplan.report.sections.common import (
+    ORDER,
     STATUS_WIDTH,
     Cell,
     Column,
@@ -22,7 +23,7 @@ from chainplan.report.sections.common import (
     status_text,
     table,
 )
-from chainplan.report.sections.isolation_checks import ORDER, checks_table
+from chainplan.report.sections.isolation_checks import checks_table
 from chainplan.report.sections.ladder import draw_chain
 
 if TYPE_CHECKING:

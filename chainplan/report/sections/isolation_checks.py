@@ -10,6 +10,7 @@ from chainplan.budgets.isolation_checks import Check
 from chainplan.quantity import VOLTAGE
 from chainplan.report.figures import amount, runs_of, signed_amount
 from chainplan.report.sections.common import (
+    ORDER,
     STATUS_WIDTH,
     Cell,
     Column,
@@ -22,9 +23,6 @@ from chainplan.verdicts.isolation import is_asked
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
-
-ORDER = {"missed": 0, "not checked": 1, "met": 2}
-"""Verdicts as a reader wants them: missed before unknown before met."""
 
 
 def checks_table(view: View, chain: ChainIsolation) -> RenderableType:

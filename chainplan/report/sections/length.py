@@ -13,6 +13,7 @@ from chainplan.quantity import LENGTH, LEVEL, TIME
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural, runs_of, signed_amount
 from chainplan.report.sections.common import (
+    ORDER,
     STATUS_WIDTH,
     Cell,
     Column,
@@ -72,9 +73,8 @@ def _key(length: ChainLength) -> Hashable:
 
 def _tightness(length: ChainLength) -> tuple[int, int]:
     """Return what sorts chains: missed, then unknown, then the least margin."""
-    order = {"missed": 0, "not checked": 1, "met": 2}
     return min(
-        ((order[link_status(each)], each.spare or 0) for each in length.link_makes or ()), default=(1, 0)
+        ((ORDER[link_status(each)], each.spare or 0) for each in length.link_makes or ()), default=(1, 0)
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -14,6 +14,7 @@ from chainplan.report.sections.common import (
     Column,
     View,
     bullets,
+    by_target,
     heading,
     paragraph,
     table,
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from chainplan.budgets.length import ChainLength
-    from chainplan.verdicts.verdict import Verdict
 
 MOST_CHAINS = 8
 """Chains that get a table each."""
@@ -96,7 +96,7 @@ def _row(view: View, reach: Reach) -> list[Cell]:
         amount(reach.now, reach.dimension, "up"),
         most,
         two_lines(view, what, remark),
-        "; ".join(_by_target(reach.stopped_by)[:MOST_TARGETS]) or "-",
+        "; ".join(by_target(reach.stopped_by, 2)[:MOST_TARGETS]) or "-",
     ]
 
 
@@ -106,15 +106,7 @@ def _remarks(view: View, found: ChainReach) -> Iterator[str]:
         yield "Loss is not known everywhere on this chain: where it is not, time alone limits a length here."
     if found.missed_anyhow:
         anyhow = sorted(found.missed_anyhow, key=lambda verdict: verdict.target not in OF_THE_WIRE)
-        yield f"Missed at no length or with one board already, and left out: {listed(_by_target(anyhow))}."
-
-
-def _by_target(verdicts: Iterable[Verdict]) -> list[str]:
-    """Return every target once, with whom it is about."""
-    subjects: dict[str, list[str]] = {}
-    for verdict in verdicts:
-        subjects.setdefault(verdict.target, []).append(verdict.subject)
-    return [f"{target} ({listed(whom, 2)})" for target, whom in subjects.items()]
+        yield f"Missed at no length or with one board already, and left out: {listed(by_target(anyhow, 2))}."
 
 
 def _loss_unknown(length: ChainLength) -> bool:

@@ -18,6 +18,7 @@ from chainplan.report.sections.common import (
     by_controller,
     heading,
     lines,
+    noted,
     paragraph,
     table,
 )
@@ -43,9 +44,7 @@ def render(view: View) -> Iterator[RenderableType]:
         yield from draw_scan(view, scan)
         yield Text()
         yield from _busy(view, scan)
-    if note:
-        yield Text()
-        yield paragraph(view, note)
+    yield from noted(view, note)
 
 
 def _key(scan: ControllerScan) -> Hashable:

@@ -10,8 +10,18 @@ from rich.text import Text
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.terms import Case
 from chainplan.quantity import TIME
+from chainplan.report.alike import kinds_of_scan
 from chainplan.report.figures import amount, plural, runs_of
-from chainplan.report.sections.common import Cell, Column, View, by_controller, heading, paragraph, table
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    by_controller,
+    heading,
+    noted,
+    paragraph,
+    table,
+)
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -28,9 +38,7 @@ def render(view: View) -> Iterator[RenderableType]:
         yield _tasks(view, scan)
         yield Text()
         yield from _slots(view, scan)
-    if note:
-        yield Text()
-        yield paragraph(view, note)
+    yield from noted(view, note)
 
 
 def _key(scan: ControllerScan) -> Hashable:
@@ -66,14 +74,6 @@ def _tasks(view: View, scan: ControllerScan) -> RenderableType:
         for index, work in enumerate(scan.works)
     ]
     return table(view, columns, rows)
-
-
-def kinds_of_scan(scan: ControllerScan) -> dict[tuple[int, ...], list[int]]:
-    """Return the scans of the major cycle by the tasks due in them, as far as they are looked at."""
-    kinds: dict[tuple[int, ...], list[int]] = {}
-    for number in range(min(scan.phases.major_cycle, MOST_SCANS)):
-        kinds.setdefault(tuple(scan.due(number)), []).append(number)
-    return kinds
 
 
 def _slots(view: View, scan: ControllerScan) -> Iterator[RenderableType]:

@@ -11,7 +11,16 @@ from chainplan.budgets.sleep import SleepBudget
 from chainplan.budgets.startup import StartUp
 from chainplan.quantity import TIME, format_span
 from chainplan.report.figures import amount, listed
-from chainplan.report.sections.common import Cell, Column, View, by_controller, heading, paragraph, table
+from chainplan.report.sections.common import (
+    Cell,
+    Column,
+    View,
+    by_controller,
+    heading,
+    noted,
+    paragraph,
+    table,
+)
 from chainplan.report.sections.latency import intervals
 
 if TYPE_CHECKING:
@@ -24,9 +33,7 @@ def render(view: View) -> Iterator[RenderableType]:
     for told, start in shown:
         yield heading(view, "Start-up", f"{told.names}: since power-up, worst case and typical")
         yield from _start_up(view, start)
-    if note:
-        yield Text()
-        yield paragraph(view, note)
+    yield from noted(view, note)
     asleep = view.evaluation.sleep
     if asleep is not None:
         yield heading(view, "Asleep", "from fault to safe state, worst case; FHTI below FTTI")

@@ -12,6 +12,7 @@ from rich.text import Text
 from chainplan.report import figures
 from chainplan.report.alike import gathered
 from chainplan.report.sections.common import (
+    ORDER,
     STATUS_STYLES,
     STATUS_WIDTH,
     Cell,
@@ -27,8 +28,6 @@ from chainplan.verdicts.verdict import Status, Verdict
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
-
-_ORDER: dict[Status, int] = {"missed": 0, "not checked": 1, "met": 2}
 
 
 def render(view: View) -> Iterator[RenderableType]:
@@ -52,7 +51,7 @@ EXPLANATION = (
 
 def in_order(verdicts: Iterable[Verdict]) -> list[Verdict]:
     """Return the verdicts as a reader wants them: missed before unknown before met, least margin first."""
-    return sorted(verdicts, key=lambda verdict: (_ORDER[verdict.status], _tightness(verdict)))
+    return sorted(verdicts, key=lambda verdict: (ORDER[verdict.status], _tightness(verdict)))
 
 
 def alike(verdicts: Iterable[Verdict]) -> list[list[Verdict]]:
@@ -79,7 +78,7 @@ def count_line(verdicts: Sequence[Verdict]) -> str:
 
 def closing_line(view: View, verdicts: Sequence[Verdict]) -> Text:
     """Return the one sentence that answers whether the layout works."""
-    worst: Status = min((verdict.status for verdict in verdicts), key=_ORDER.__getitem__, default="met")
+    worst: Status = min((verdict.status for verdict in verdicts), key=ORDER.__getitem__, default="met")
     answer = {
         "missed": "This layout misses targets in the worst case.",
         "not checked": "This layout meets every target that could be checked, in the worst case.",

@@ -14,23 +14,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from chainplan.evaluation import Evaluation as Evaluation
-    from chainplan.evaluation import evaluate as evaluate
+    from chainplan.figures.figure import Figure as Figure
     from chainplan.plan.load import LoadedPlan as LoadedPlan
     from chainplan.plan.load import load_plan as load
     from chainplan.plan.problems import PlanError as PlanError
-    from chainplan.verdicts.verdict import Verdict as Verdict
+    from chainplan.results import Results as Results
+    from chainplan.results import evaluate as evaluate
 
     __version__: str
 
-__all__ = ["Evaluation", "LoadedPlan", "PlanError", "Verdict", "__version__", "evaluate", "load"]
+__all__ = ["Figure", "LoadedPlan", "PlanError", "Results", "__version__", "evaluate", "load"]
 
 _PLACES = {
-    "Evaluation": ("chainplan.evaluation", "Evaluation"),
+    "Figure": ("chainplan.figures.figure", "Figure"),
     "LoadedPlan": ("chainplan.plan.load", "LoadedPlan"),
     "PlanError": ("chainplan.plan.problems", "PlanError"),
-    "Verdict": ("chainplan.verdicts.verdict", "Verdict"),
-    "evaluate": ("chainplan.evaluation", "evaluate"),
+    "Results": ("chainplan.results", "Results"),
+    "evaluate": ("chainplan.results", "evaluate"),
     "load": ("chainplan.plan.load", "load_plan"),
 }
 

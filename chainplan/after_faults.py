@@ -8,20 +8,22 @@ that leaves something else behind, so it is done for as many faults as are asked
 
 from __future__ import annotations
 
-from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
 from chainplan.budgets.faults import FaultBudget, Outcome
-from chainplan.budgets.scan import controller_scan
-from chainplan.chain.degraded import Left, degraded_network
-from chainplan.evaluation import Evaluation
-from chainplan.plan.model import Plan
-from chainplan.verdicts import SCANNING, judge
-from chainplan.verdicts.verdict import Verdict
+from chainplan.budgets.scan import ControllerScan, controller_scan, phases_of, with_phases
+from chainplan.chain.degraded import Left, degraded_network, tasks_after
+from chainplan.chain.network import Network
+from chainplan.evaluation import Evaluation, kinds
+from chainplan.figures.figure import Figure
 
 MOST_NODES_EVALUATED = 10_000
 """Nodes that are evaluated anew, all faults together, unless more are asked for: some seconds."""
+
+
+SCANNING = ("scan", "bytes", "latency", "age")
+"""Sections of the figures that depend on how the chains are scanned, and so can change after a fault."""
 
 
 class FaultRow(NamedTuple):
@@ -54,7 +56,7 @@ class Aftermath(NamedTuple):
     of harm, the first ``judged`` of ``faults``; dead controllers are not among them.
     """
 
-    lost: tuple[tuple[Outcome, tuple[Verdict, ...]], ...]
+    lost: tuple[tuple[Outcome, tuple[Figure, ...]], ...]
     judged: int
     faults: int
 
@@ -81,43 +83,34 @@ def _row(faults: FaultBudget, outcome: Outcome) -> FaultRow:
 
 def evaluate_after(evaluation: Evaluation, outcome: Outcome) -> Evaluation:
     """Return the evaluation of what is left after a fault, its controller's slot table kept."""
+    network, scan = _scanned_after(evaluation, outcome)
+    scans = {**evaluation.scans, outcome.fault.controller: scan}
+    return evaluation.altered(evaluation.plan, network=network, scans=scans)
+
+
+def _scanned_after(evaluation: Evaluation, outcome: Outcome) -> tuple[Network, ControllerScan]:
+    """Return what is left of the network, and how the fault's controller scans it with its old slot table."""
     network = degraded_network(evaluation.network, outcome.left)
     name = outcome.fault.controller
-    pinned = replace(network, plan=_with_phases(network.plan, evaluation, name))
-    scan = controller_scan(pinned, pinned.controllers[name])
-    after = Evaluation(evaluation.plan)
-    after.network = network
-    after.scans = {**evaluation.scans, name: scan}
-    return after
-
-
-def _with_phases(plan: Plan, evaluation: Evaluation, controller: str) -> Plan:
-    """Return a plan whose tasks have the phases that a controller runs them with."""
-    scan = evaluation.scans[controller]
-    phases = {work.name: phase for work, phase in zip(scan.works, scan.phases.phases, strict=True)}
-    tasks = {
-        name: task.model_copy(update={"phase": phases[name]}) if name in phases else task
-        for name, task in plan.tasks.items()
-    }
-    return plan.model_copy(update={"tasks": tasks})
+    tasks = with_phases(tasks_after(evaluation.plan.tasks, outcome.left), phases_of(evaluation.scans[name]))
+    return network, controller_scan(tasks, network.controllers[name])
 
 
 def _met(evaluation: Evaluation) -> set[tuple[str, str]]:
-    verdicts = judge(evaluation, SCANNING)
-    return {each.key for each in verdicts if each.status == "met"}
+    return {each.key for each in evaluation.judged(kinds(*SCANNING)) if each.status == "met"}
 
 
-def _lost(met: set[tuple[str, str]], evaluation: Evaluation, outcome: Outcome) -> tuple[Verdict, ...]:
+def _lost(met: set[tuple[str, str]], evaluation: Evaluation, outcome: Outcome) -> tuple[Figure, ...]:
     """Return what is met without a fault and missed after it.
 
     A fault changes the scans of one controller. What the others' scans meet they meet still, so they are left
     out; but for an uplink, on which they send as before.
     """
-    after = evaluate_after(evaluation, outcome)
-    if evaluation.plan.uplink is None:
-        name = outcome.fault.controller
-        after.scans = {name: after.scans[name]}
-    verdicts = judge(after, SCANNING)
+    network, scan = _scanned_after(evaluation, outcome)
+    others = evaluation.scans if evaluation.plan.uplink else {}
+    scans = {**others, outcome.fault.controller: scan}
+    after = evaluation.altered(evaluation.plan, network=network, scans=scans)
+    verdicts = after.judged(kinds(*SCANNING))
     return tuple(each for each in verdicts if each.status == "missed" and each.key in met)
 
 
@@ -132,7 +125,7 @@ def aftermath(evaluation: Evaluation, most_nodes: int = MOST_NODES_EVALUATED) ->
         for name, controller in evaluation.network.controllers.items()
     }
     outcomes = list(evaluation.faults.counted)
-    known: dict[tuple[Left, ...], tuple[Verdict, ...]] = {}
+    known: dict[tuple[Left, ...], tuple[Figure, ...]] = {}
     effort = 0
     lost = []
     judged = 0

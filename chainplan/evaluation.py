@@ -2,249 +2,184 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from operator import is_
+from typing import Any
 
-from chainplan.budgets.age import SampleTiming, sample_budget
-from chainplan.budgets.data import ControllerBytes, bytes_budget
-from chainplan.budgets.latency import HazardLatency, latency_budget
-from chainplan.budgets.scan import ControllerScan, scan_budget
-from chainplan.chain.build import build_network
-from chainplan.chain.network import Network
-from chainplan.plan.model import LIBRARY_SECTIONS, Plan
-from chainplan.verdicts import judge
-from chainplan.verdicts.verdict import Verdicts, missed
-
-if TYPE_CHECKING:
-    import pandas
-
-    from chainplan.budgets.balancing import BalancingTime, NodeBalancing
-    from chainplan.budgets.coverage import Coverage
-    from chainplan.budgets.errors import ControllerErrors
-    from chainplan.budgets.faults import FaultBudget
-    from chainplan.budgets.isolation import IsolationBudget
-    from chainplan.budgets.length import ChainLength
-    from chainplan.budgets.link import FastCable
-    from chainplan.budgets.residual import Distance, ResidualBudget
-    from chainplan.budgets.sleep import SleepBudget
-    from chainplan.budgets.startup import StartUp
-    from chainplan.budgets.supply import StringSupply
-    from chainplan.budgets.told import Told
-    from chainplan.budgets.uplink import Uplink
-    from chainplan.plan.load import LoadedPlan
-
-
-SCANNED_SECTIONS = (*LIBRARY_SECTIONS, "strings", "controllers", "chains", "insulation", "tasks")
-"""The sections of a plan that its network and its scans follow from."""
-
-OF_SCANS = (
-    "scans",
-    "samples",
-    "traffic",
-    "isolation",
-    "start_ups",
-    "balancing",
-    "lengths",
-    "fast_cables",
-    "errors",
-    "residual",
-    "distances",
+from chainplan.budgets import (
+    age,
+    balancing,
+    coverage,
+    data,
+    errors,
+    faults,
+    isolation,
+    length,
+    link,
+    residual,
+    scan,
+    sleep,
+    startup,
+    supply,
+    told,
+    uplink,
+    uplink_buses,
 )
-"""What follows from these sections alone."""
+from chainplan.chain import build
+from chainplan.figures.budget import BUDGETS
+from chainplan.figures.figure import KINDS, TYPICAL, Figure, Kind, missed
+from chainplan.figures.sections import SECTIONS, WALKING
+from chainplan.figures.terms import Sum
+from chainplan.plan.model import Plan
+
+_Known = dict[object, tuple[tuple[Any, ...], Any]]
+"""By name of a budget, or by kind of figure: what it got, and what came of that."""
+
+
+@cache
+def kinds(*sections: str) -> tuple[Kind[Any], ...]:
+    """Return every kind of figure, or those of some sections, in the order of the report."""
+    order = list(SECTIONS)
+    wanted = sorted(KINDS, key=lambda kind: order.index(kind.section))
+    return tuple(kind for kind in wanted if not sections or kind.section in sections)
 
 
 class Evaluation:
-    """All results for one checked plan. `loaded` is what the plan was read from, where that is known."""
+    """All results for one checked plan.
 
-    def __init__(self, plan: Plan, loaded: LoadedPlan | None = None) -> None:
+    `given` are results that stand instead of what a budget would work out, by its name: a network that no
+    plan lays out, say. `known` is what another evaluation has worked out already: a budget that gets the very
+    same objects here gives the very same result.
+    """
+
+    network = build.network
+    units = build.units
+    scans = scan.scans
+    samples = age.samples
+    traffic = data.traffic
+    reported = told.reported
+    latencies = told.latencies
+    isolation = isolation.isolation
+    faults = faults.faults
+    coverage = coverage.coverage
+    start_ups = startup.start_ups
+    asleep = sleep.asleep
+    node_balancing = balancing.node_balancing
+    balancing_times = balancing.balancing_times
+    self_consumption = supply.self_consumption
+    lengths = length.lengths
+    fast_cables = link.fast_cables
+    errors = errors.errors
+    distances = residual.distances
+    residual = residual.residual
+    buses = uplink_buses.buses
+    vehicle_ages = uplink.vehicle_ages
+
+    def __init__(
+        self, plan: Plan, *, given: Mapping[Any, Any] | None = None, known: _Known | None = None
+    ) -> None:
         self.plan = plan
-        self.loaded = loaded
+        self._results: dict[object, Any] = dict(given or {})
+        self._known: _Known = dict(known or {})
 
-    def altered(self, plan: Plan) -> Evaluation:
-        """Return the evaluation of a plan made from this one's by :func:`~chainplan.plan.altered.with_value`.
+    def altered(self, plan: Plan, **given: Any) -> Evaluation:
+        """Return the evaluation of another plan, or of other results given, with what stays taken over.
 
-        Where all that the chains and their scans follow from is shared, so is what was worked out of it.
+        Nothing that was given to this one is handed on.
         """
-        found = Evaluation(plan)
-        if all(getattr(plan, section) is getattr(self.plan, section) for section in SCANNED_SECTIONS):
-            found.__dict__.update({name: self.__dict__[name] for name in OF_SCANS if name in self.__dict__})
-            found.network = replace(self.network, plan=plan)
+        return Evaluation(plan, given=given, known=self._known)
+
+    def result(self, name: str) -> Any:
+        """Return the result of a budget, or a section of the plan. Raises AttributeError if it is neither."""
+        if name in self._results:
+            return self._results[name]
+        budget = BUDGETS.get(name)
+        if budget is None:
+            return getattr(self.plan, name)
+        found = self._work_out(name, budget.needs, budget.work_out, keeps=budget.keeps)
+        self._results[name] = found
         return found
 
-    @cached_property
-    def network(self) -> Network:
-        """Return the plan built out."""
-        return build_network(self.plan)
+    def _work_out(
+        self, name: object, needs: tuple[str, ...], work_out: Callable[..., Any], *, keeps: bool = False
+    ) -> Any:
+        """Return what comes of a function of results, or what came of the very same ones before."""
+        inputs = tuple([self.result(each) for each in needs])
+        known = self._known.get(name)
+        if known is not None and all(map(is_, inputs, known[0])):
+            return known[1]
+        found = work_out(*inputs)
+        if keeps and known is not None and found == known[1]:
+            found = known[1]
+        self._known[name] = inputs, found
+        return found
 
-    @cached_property
-    def scans(self) -> dict[str, ControllerScan]:
-        """Return how each controller scans."""
-        return scan_budget(self.network)
-
-    @cached_property
-    def samples(self) -> list[SampleTiming]:
-        """Return age and skew of every task's values."""
-        return [timing for scan in self.scans.values() for timing in sample_budget(scan)]
-
-    @cached_property
-    def traffic(self) -> list[ControllerBytes]:
-        """Return what crosses the wires and what of it is worth."""
-        return [bytes_budget(scan) for scan in self.scans.values()]
-
-    @cached_property
-    def latencies(self) -> list[HazardLatency]:
-        """Return every hazard's way from fault to safe state, as far as there is a bound."""
-        found = latency_budget(self.scans, self.plan.hazards)
-        if self.told is None:
+    def figures(self, kind: Kind[Any]) -> tuple[Figure, ...]:
+        """Return all figures of a kind, judged or not."""
+        found: tuple[Figure, ...]
+        if kind in self._results:
+            found = self._results[kind]
             return found
-        told = self.told
-        known = [told.latencies.get(each.hazard, each) for each in found]
-        return [each for each in known if each.hazard not in told.unbounded]
+        assert kind.work_out is not None  # or no budget has declared it
+        work_out = kind.work_out
+        if kind.target:
+            found = self._work_out(
+                kind,
+                (*kind.needs, "targets"),
+                lambda *inputs: tuple(kind.limited(work_out(*inputs[:-1]), inputs[-1])),
+            )
+        else:
+            found = self._work_out(kind, kind.needs, lambda *inputs: tuple(work_out(*inputs)))
+        self._results[kind] = found
+        return found
 
-    @cached_property
-    def told(self) -> Told | None:
-        """Return the hazards that another unit reacts to, if there are any."""
-        if not any(hazard.reaction_at for hazard in self.plan.hazards.values()):
-            return None
-        from chainplan.budgets.told import told_budget  # late: few plans have them
-
-        return told_budget(self.plan, self.scans, self.uplink)
-
-    @cached_property
-    def isolation(self) -> IsolationBudget:
-        """Return what each segment's isolation carries."""
-        from chainplan.budgets.isolation import isolation_budget  # late: a plan may be judged without it
-
-        return isolation_budget(self.network)
-
-    @cached_property
-    def faults(self) -> FaultBudget:
-        """Return what every single fault does."""
-        from chainplan.budgets.faults import fault_budget  # late: a plan may be judged without it
-
-        return fault_budget(self.network, self.scans, self.plan.hazards)
-
-    @cached_property
-    def coverage(self) -> Coverage:
-        """Return which hazards the tasks cover, how often and where."""
-        from chainplan.budgets.coverage import coverage_budget  # late: a plan may be judged without it
-
-        return coverage_budget(self.network, self.scans, self.latencies)
-
-    @cached_property
-    def start_ups(self) -> list[StartUp]:
-        """Return how each controller gets from power-up to its first complete set of readings."""
-        from chainplan.budgets.startup import start_up  # late, as the three below
-
-        return [start_up(scan) for scan in self.scans.values()]
-
-    @cached_property
-    def sleep(self) -> SleepBudget | None:
-        """Return every hazard's way to the safe state while the controllers sleep, if they do."""
-        from chainplan.budgets.sleep import sleep_budget
-
-        return sleep_budget(self.network)
-
-    @cached_property
-    def balancing(self) -> dict[str, list[NodeBalancing]]:
-        """Return for each controller how its nodes balance."""
-        from chainplan.budgets.balancing import balancing_budget
-
-        return {name: balancing_budget(scan) for name, scan in self.scans.items()}
-
-    @cached_property
-    def balancing_times(self) -> dict[str, list[BalancingTime]]:
-        """Return for each controller how long balancing takes; nothing where no target says what."""
-        from chainplan.budgets.balancing import balancing_times
-
-        target = self.plan.targets.balancing
-        if target is None:
-            return {}
-        return {
-            name: balancing_times(self.network, groups, target) for name, groups in self.balancing.items()
-        }
-
-    @cached_property
-    def supply(self) -> list[StringSupply]:
-        """Return what the nodes of each string draw from its cells."""
-        from chainplan.budgets.supply import supply_budget
-
-        return supply_budget(self.network, self.scans)
-
-    @cached_property
-    def lengths(self) -> dict[str, ChainLength]:
-        """Return for each chain what its length costs: level, delay, addresses."""
-        from chainplan.budgets.length import length_budget  # late: a plan may be judged without it
-
-        return length_budget(self.network, self.scans)
-
-    @cached_property
-    def fast_cables(self) -> tuple[FastCable, ...]:
-        """Return the cables that the plan takes to be faster than their class guarantees."""
-        from chainplan.budgets.link import fast_cables  # late, as above
-
-        return fast_cables(self.network)
-
-    @cached_property
-    def errors(self) -> dict[str, ControllerErrors]:
-        """Return for each controller what bit errors cost it; nothing where the plan has none."""
-        from chainplan.budgets.errors import controller_errors  # late, as the two below
-
-        found = {name: controller_errors(scan) for name, scan in self.scans.items()}
-        return {name: errors for name, errors in found.items() if errors is not None}
-
-    @cached_property
-    def residual(self) -> ResidualBudget | None:
-        """Return how many errors per hour no check sees; None where the plan has no bit errors."""
-        from chainplan.budgets.residual import residual_budget
-
-        return residual_budget(self.scans, self.errors)
-
-    @cached_property
-    def distances(self) -> tuple[Distance, ...]:
-        """Return the Hamming distances of the check codes at the plan's blocks."""
-        from chainplan.budgets.residual import distances
-
-        return distances(self.scans)
-
-    @cached_property
-    def uplink(self) -> Uplink | None:
-        """Return what the buses above the controllers do, if the plan has any."""
-        if self.plan.uplink is None:
-            return None
-        from chainplan.budgets.uplink import uplink_budget  # late: most plans have none
-
-        return uplink_budget(self.plan, self.samples)
-
-    @cached_property
-    def verdicts(self) -> Verdicts:
-        """Return every target with its verdict."""
-        return Verdicts(judge(self))
+    def judged(self, of: Iterable[Kind[Any]]) -> Iterator[Figure]:
+        """Yield the figures of some kinds that the plan has a limit for; no other is worked out."""
+        for kind in of:
+            if kind.asked(self.plan):
+                yield from (figure for figure in self.figures(kind) if figure.judged)
 
     @property
-    def missed(self) -> Verdicts:
+    def verdicts(self) -> tuple[Figure, ...]:
+        """Return every figure that is judged, in the order of the report."""
+        if "verdicts" not in self._results:
+            self._results["verdicts"] = tuple(self.judged(kinds()))
+        found: tuple[Figure, ...] = self._results["verdicts"]
+        return found
+
+    @property
+    def missed(self) -> Sequence[Figure]:
         """Return the targets that the plan misses."""
-        return Verdicts(missed(self.verdicts))
+        return missed(self.verdicts)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return all results as plain data, as `chainplan data` writes them."""
-        from chainplan.notebook import plain_data  # late, as all that shows results
+    def shown(self) -> Iterator[Figure]:
+        """Yield every figure, judged or not; faults are walked through only where a target asks for that."""
+        for kind in kinds():
+            if kind.section not in WALKING or kind.asked(self.plan):
+                yield from self.figures(kind)
 
-        return plain_data(self)
-
-    def frame(self) -> pandas.DataFrame:
-        """Return the verdicts as a data frame; raises ImportError where pandas is not installed."""
-        from chainplan.frames import verdicts_frame
-
-        return verdicts_frame(self)
-
-    def _repr_html_(self) -> str:
-        from chainplan.notebook import evaluation_html
-
-        return evaluation_html(self)
+    def sums(self, of: Iterable[Figure] | None = None) -> dict[str, Callable[[], Sum]]:
+        """Return every sum, or those of some figures, by its name; it is worked out when it is called."""
+        found: dict[str, Callable[[], Sum]] = {}
+        for figure in self.shown() if of is None else of:
+            if figure.kind.explained and figure.item is not None:
+                for name, work_out in _named_sums(figure):
+                    found.setdefault(name, work_out)
+        return found
 
 
-def evaluate(plan: Plan | LoadedPlan) -> Evaluation:
-    """Evaluate a checked plan: what `chainplan.load` returns, or a plan alone."""
-    return Evaluation(plan) if isinstance(plan, Plan) else Evaluation(plan.plan, plan)
+def _named_sums(figure: Figure) -> Iterator[tuple[str, Callable[[], Sum]]]:
+    """Yield a figure's sums by name."""
+
+    def of(case: int) -> Callable[[], Sum]:
+        def work_out() -> Sum:
+            found = figure.sums[case]
+            assert found is not None  # it has a name
+            return found
+
+        return work_out
+
+    yield figure.figure, of(0)
+    if figure.typical is not None and figure.sums[1] is not None:
+        yield figure.figure + TYPICAL, of(1)

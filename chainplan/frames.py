@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     import pandas
 
     from chainplan.evaluation import Evaluation
-    from chainplan.verdicts.verdict import Verdict
+    from chainplan.figures.figure import Figure
 
 FIGURES = ("worst", "limit", "margin", "typical")
 
@@ -37,7 +37,7 @@ def verdicts_frame(evaluation: Evaluation) -> pandas.DataFrame:
     return frame.astype(dict.fromkeys((*FIGURES, "margin_share_of_limit"), "float64"))
 
 
-def _row(verdict: Verdict) -> tuple[object, ...]:
+def _row(verdict: Figure) -> tuple[object, ...]:
     suffix, unit = SUFFIXES[verdict.dimension.name]
     ticks = (verdict.value, verdict.limit, verdict.margin, verdict.typical)
     share = verdict.margin_share

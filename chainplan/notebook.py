@@ -1,4 +1,4 @@
-"""How results show themselves in a notebook, and as plain data: for `import chainplan` at a keyboard.
+"""How results show themselves in a notebook.
 
 Imported only when something is shown or asked for.
 """
@@ -7,16 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
-from typing import TYPE_CHECKING, Any
 
 from chainplan.cautions import CAUTIONS
+from chainplan.figures.figure import Figure, Status
 from chainplan.plan.problems import escape as visible
 from chainplan.report.figures import STATUS_WORDS, limit, margin, margin_share, typical, worst
 from chainplan.report.terse import closing_line
-from chainplan.verdicts.verdict import Status, Verdict
-
-if TYPE_CHECKING:
-    from chainplan.evaluation import Evaluation
 
 MOST_ROWS = 100
 """Rows of a table in a notebook; what is left out is counted, and is never a missed target before others."""
@@ -29,7 +25,7 @@ HEADINGS = ("", "target", "subject", "worst case", "limit", "margin", "of limit"
 _COLOURS: dict[Status, str] = {"missed": "#d1242f", "not checked": "#9a6700", "met": "#1a7f37"}
 
 
-def verdicts_html(verdicts: Sequence[Verdict], title: str = "") -> str:
+def verdicts_html(verdicts: Sequence[Figure], title: str = "") -> str:
     """Return verdicts as an HTML table, missed ones first; every word of the plan is escaped."""
     ordered = sorted(verdicts, key=lambda verdict: ORDER.index(verdict.status))
     rows = "".join(map(_row, ordered[:MOST_ROWS]))
@@ -43,13 +39,7 @@ def verdicts_html(verdicts: Sequence[Verdict], title: str = "") -> str:
     )
 
 
-def evaluation_html(evaluation: Evaluation) -> str:
-    """Return all targets of a plan as an HTML table under the plan's title."""
-    plan = evaluation.plan
-    return verdicts_html(evaluation.verdicts, f"{plan.title}, revision {plan.revision}")
-
-
-def _row(verdict: Verdict) -> str:
+def _row(verdict: Figure) -> str:
     word = f'<b style="color:{_COLOURS[verdict.status]}">{_text(STATUS_WORDS[verdict.status])}</b>'
     figures = (worst(verdict), limit(verdict), margin(verdict), margin_share(verdict), typical(verdict))
     remarks = "; ".join(part for part in (verdict.where, verdict.note) if part)
@@ -61,21 +51,3 @@ def _row(verdict: Verdict) -> str:
 
 def _text(text: str) -> str:
     return escape(visible(text))
-
-
-def plain_data(evaluation: Evaluation) -> dict[str, Any]:
-    """Return all results as plain dicts, lists, texts and numbers: what `chainplan data` writes as JSON.
-
-    An evaluation of a bare plan does not know its file and what the reader warned of; both are left empty.
-    """
-    from chainplan import __version__
-    from chainplan.report.data import plan_data
-
-    loaded = evaluation.loaded
-    if loaded is None:
-        from chainplan.plan.includes import Sources
-        from chainplan.plan.load import LoadedPlan
-        from chainplan.plan.source import parse_source
-
-        loaded = LoadedPlan(evaluation.plan, "", Sources(parse_source("{}", "")), ())
-    return plan_data(loaded, evaluation, __version__)

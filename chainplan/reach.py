@@ -4,7 +4,6 @@ Nothing is extrapolated: a length or a number of boards counts only if the netwo
 through every budget and missed no target, and so was one step more (:mod:`chainplan.headroom.search`).
 
 A target that is missed however short the cables or however few the boards stops nothing; it is named apart.
-Isolation does not depend on a cable's length, so searches over lengths take it from the plan as it is.
 """
 
 from __future__ import annotations
@@ -16,13 +15,12 @@ from typing import Literal, NamedTuple
 from chainplan.chain.altered import boards_on, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.headroom.levers import Boards
 from chainplan.headroom.search import WALKS_LAST, Line
-from chainplan.headroom.touched import BITS, BUDGETS, TIMES, take_over
 from chainplan.headroom.trials import Key, Trial
 from chainplan.quantity import COUNT, LENGTH, Dimension, Span
 from chainplan.remembered import remembered
-from chainplan.verdicts.verdict import Verdict
 
 MILLIMETRE = 10**6
 LONGEST = 10**8
@@ -51,7 +49,7 @@ class Reach(NamedTuple):
     most: int
     dimension: Dimension
     step: int
-    stopped_by: tuple[Verdict, ...]
+    stopped_by: tuple[Figure, ...]
     monotone: bool
 
 
@@ -60,7 +58,7 @@ class ChainReach(NamedTuple):
 
     chain: str
     reaches: tuple[Reach, ...]
-    missed_anyhow: tuple[Verdict, ...]
+    missed_anyhow: tuple[Figure, ...]
 
 
 class ReachBudget(NamedTuple):
@@ -100,7 +98,7 @@ def reach_budget(evaluation: Evaluation) -> ReachBudget:
 
 def _chain_reach(evaluation: Evaluation, family: str, chains: Sequence[Chain]) -> ChainReach:
     reaches: list[Reach] = []
-    anyhow: dict[Key, Verdict] = {}
+    anyhow: dict[Key, Figure] = {}
     for asked in _questions(evaluation.network, chains):
         line = _line(evaluation, asked)
         found = line.last_that_holds(asked.limit - asked.least, asked.first)
@@ -128,11 +126,7 @@ def _line(evaluation: Evaluation, asked: _Question) -> Line:
         network = asked.altered(asked.least + steps)
         if network is evaluation.network:
             return Trial(evaluation)
-        trial = Evaluation(evaluation.plan)
-        trial.network = network
-        if asked.kind != "boards":
-            _carry_over(evaluation, trial)
-        return Trial(trial)
+        return Trial(evaluation.altered(evaluation.plan, network=network))
 
     return Line(altered)
 
@@ -211,13 +205,3 @@ def _in_proportion(network: Network, cables: set[str], factor: Fraction) -> Netw
         return segment.hop.length.in_proportion(factor) if segment.name in cables else None
 
     return with_lengths(network, scaled)
-
-
-def _carry_over(base: Evaluation, trial: Evaluation) -> None:
-    """Give a network with other cable lengths what does not depend on them.
-
-    Bits on the wires and what errors cost do not, unless tasks get other phases.
-    """
-    take_over(base, trial, TIMES)
-    if all(trial.scans[name].phases.phases == scan.phases.phases for name, scan in base.scans.items()):
-        take_over(base, trial, BUDGETS - BITS)

@@ -10,8 +10,9 @@ from __future__ import annotations
 from fractions import Fraction
 from pathlib import Path
 
-from chainplan.evaluation import Evaluation, evaluate
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
+from chainplan.results import evaluate
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 F = Fraction

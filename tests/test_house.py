@@ -1,4 +1,4 @@
-"""The house: which room may import from which, so that arrows point one way and a figure knows no screen."""
+"""The house: no import leads back to where it came from, and a figure knows no screen."""
 
 from __future__ import annotations
 
@@ -6,66 +6,94 @@ import ast
 from collections.abc import Iterator
 from pathlib import Path
 
+import networkx
 import pytest
 
 HOUSE = Path(__file__).parents[1] / "chainplan"
 
-ROOMS: dict[str, set[str]] = {
-    "quantity": set(),
-    "remembered": set(),
-    "workers": set(),
-    "tables": {"quantity"},
-    "plan": {"quantity"},
-    "chain": {"plan", "quantity", "remembered"},
-    "budgets": {"chain", "plan", "quantity", "remembered", "tables"},
-    "verdicts": {"budgets", "chain", "evaluation", "notebook", "plan", "quantity", "remembered"},
-    "evaluation": {"budgets", "chain", "frames", "notebook", "plan", "quantity", "verdicts"},
-    "sums": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
-    "reach": {"chain", "evaluation", "headroom", "plan", "quantity", "remembered", "verdicts"},
-    "after_faults": {"budgets", "chain", "evaluation", "plan", "quantity", "verdicts"},
-    "headroom": {"chain", "evaluation", "plan", "quantity", "remembered", "verdicts"},
-    "cautions": {"evaluation", "plan", "quantity"},
-    "notebook": {"cautions", "evaluation", "plan", "report", "verdicts"},  # how results show themselves
-    "frames": {"evaluation", "report", "verdicts"},
-    "comparison": {"budgets", "evaluation", "plan", "quantity", "sums", "verdicts"},
-    "study": {"budgets", "chain", "evaluation", "plan", "quantity", "sums", "verdicts", "workers"},
-    "witness": {"chain", "plan", "quantity", "workers"},
-    "tolerance": {"budgets", "evaluation", "plan", "quantity", "verdicts", "workers"},
-    "printout": {"budgets", "cautions", "chain", "evaluation", "plan", "quantity", "report", "sums"},
-    "exports": {"budgets", "chain", "plan", "quantity"},
-    "captures": {"budgets", "chain", "exports", "quantity"},
-}
-"""What each room below report and cli imports from; those two may import from any other."""
-
-MEETS_BUDGETS = ("chainplan/witness/compare.py", "chainplan/witness/corners.py")
+MEETS_BUDGETS = {"chainplan.witness.compare", "chainplan.witness.corners"}
 """Where the witness meets the budgets that it bears witness to."""
 
 SCREEN = {"rich", "typer"}
 
 
-def files() -> list[str]:
-    return sorted(path.relative_to(HOUSE.parent).as_posix() for path in HOUSE.rglob("*.py"))
+def modules(house: Path) -> dict[str, Path]:
+    """Return every file of a package by the name it is imported by."""
+    return {
+        ".".join(path.relative_to(house.parent).with_suffix("").parts).removesuffix(".__init__"): path
+        for path in sorted(house.rglob("*.py"))
+    }
 
 
-def imports(file: str) -> Iterator[str]:
-    """Yield the modules a file imports, at its top or later, for types or for use."""
-    for node in ast.walk(ast.parse((HOUSE.parent / file).read_text(encoding="utf-8"))):
+def imports(path: Path) -> Iterator[str]:
+    """Yield what a file imports, at its top or later, for types or for use: what may be modules."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             yield from (name.name for name in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.module is not None, "imports are written in full"
             yield node.module
+            yield from (f"{node.module}.{name.name}" for name in node.names)
 
 
-@pytest.mark.parametrize("file", files())
-def test_arrows_point_one_way(file: str) -> None:
-    here = Path(file).parts[1].removesuffix(".py")
-    found = set(imports(file))
-    if here in ("__init__", "__main__", "cli", "report"):
-        assert here in ("__main__", "cli") or not any(name.startswith("chainplan.cli.") for name in found)
-        return
-    allowed = {here, *ROOMS[here]}  # a new room needs a line there
-    if file in MEETS_BUDGETS:
-        allowed |= {"budgets", "evaluation"}
-    assert {name.split(".")[1] for name in found if name.startswith("chainplan.")} <= allowed
-    assert not SCREEN & {name.partition(".")[0] for name in found}
+def arrows(house: Path) -> list[tuple[str, str]]:
+    """Return who imports whom within a package; its root, which only lends its version, apart."""
+    known = modules(house)
+    return [
+        (name, wanted)
+        for name, path in known.items()
+        for wanted in dict.fromkeys(imports(path))
+        if wanted in known and wanted not in (name, house.name)
+    ]
+
+
+def room(module: str) -> str:
+    return ".".join(module.split(".")[:2])
+
+
+def circles(pairs: list[tuple[str, str]]) -> list[list[str]]:
+    """Return the modules that import one another in a circle."""
+    graph = networkx.DiGraph(pairs)
+    return [sorted(each) for each in networkx.strongly_connected_components(graph) if len(each) > 1]
+
+
+def test_no_file_leads_back_to_itself() -> None:
+    assert circles(arrows(HOUSE)) == []
+
+
+def test_no_room_leads_back_to_itself() -> None:
+    between = [(room(one), room(other)) for one, other in arrows(HOUSE) if room(one) != room(other)]
+    assert circles(between) == []
+
+
+@pytest.mark.parametrize(
+    "way_back",
+    [
+        "from chainplan.high import above",
+        "def late() -> None:\n    import chainplan.high.above",
+        "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from chainplan.high.above import Thing",
+    ],
+    ids=["at the top", "late", "for types"],
+)
+def test_a_circle_would_be_found(tmp_path: Path, way_back: str) -> None:
+    house = tmp_path / "chainplan"
+    for name, text in {"low/below": "", "high/above": "from chainplan.low.below import thing"}.items():
+        path = house / f"{name}.py"
+        path.parent.mkdir(parents=True)
+        path.write_text(text, encoding="utf-8")
+    assert circles(arrows(house)) == []
+    (house / "low" / "below.py").write_text(way_back, encoding="utf-8")
+    assert circles(arrows(house)) == [["chainplan.high.above", "chainplan.low.below"]]
+
+
+@pytest.mark.parametrize(("module", "path"), modules(HOUSE).items(), ids=modules(HOUSE))
+def test_who_knows_whom(module: str, path: Path) -> None:
+    found = set(imports(path))
+    rooms = {room(each) for each in found if each.startswith("chainplan.")}
+    if room(module) not in ("chainplan.report", "chainplan.cli"):
+        assert not SCREEN & {each.partition(".")[0] for each in found}
+    if room(module) == "chainplan.witness" and module not in MEETS_BUDGETS:
+        assert not {"chainplan.budgets", "chainplan.evaluation"} & rooms
+    if room(module) == "chainplan.budgets":
+        below = ("budgets", "chain", "figures", "plan", "quantity", "remembered", "tables")
+        assert rooms <= {f"chainplan.{each}" for each in below}

@@ -12,16 +12,18 @@ from pathlib import Path
 import pandas
 import pytest
 from lxml import html
+from made_up_figures import made_up
 
 import chainplan
 from chainplan import frames
 from chainplan.cautions import CAUTIONS
+from chainplan.figures.figure import WHOLE
 from chainplan.notebook import HEADINGS, MOST_ROWS, verdicts_html
 from chainplan.plan.load import LoadedPlan
 from chainplan.quantity import RATIO, TIME
 from chainplan.report.data import data_pieces
 from chainplan.report.figures import limit, margin, worst
-from chainplan.verdicts.verdict import WHOLE, Verdict, Verdicts
+from chainplan.results import Verdicts
 
 ROOT = Path(__file__).parents[1]
 CONFIGS = ROOT / "configs"
@@ -33,7 +35,7 @@ def loaded(name: str) -> LoadedPlan:
 
 
 @cache
-def evaluated(name: str) -> chainplan.Evaluation:
+def evaluated(name: str) -> chainplan.Results:
     return chainplan.evaluate(loaded(name))
 
 
@@ -88,7 +90,7 @@ def test_a_notebook_shows_all_targets_missed_first() -> None:
 
 @pytest.mark.parametrize("name", ["<script>alert(1)</script>", "a & b", '"><img src=x>', "\x1b[31m", "</td>"])
 def test_names_become_no_markup(name: str) -> None:
-    verdict = Verdict(name, name, 3, "below", 2, TIME, name, where=name, note=name)
+    verdict = made_up(name, name, 3, "below", 2, TIME, name, where=name, note=name)
     text = verdicts_html([verdict], name)
     wanted = ["table", "caption", "thead", "tr", *["th"] * len(HEADINGS), "tbody", "tr", "td", "b"]
     wanted += ["td"] * (len(HEADINGS) - 1)
@@ -98,8 +100,8 @@ def test_names_become_no_markup(name: str) -> None:
 
 
 def test_a_long_table_is_cut_and_says_so() -> None:
-    met = Verdict("a", "b", 1, "at most", 2, TIME, "")
-    text = Verdicts([*[met] * MOST_ROWS, met._replace(value=3)])._repr_html_()
+    met = made_up("a", "b", 1, "at most", 2, TIME, "")
+    text = Verdicts([*[met] * MOST_ROWS, made_up("a", "b", 3, "at most", 2, TIME, "")])._repr_html_()
     found = cells(text)
     assert "MISSED" in found[0][0]
     assert found[-1] == ["and 1 more"]
@@ -109,7 +111,7 @@ def test_a_long_table_is_cut_and_says_so() -> None:
 def test_verdicts_are_still_a_tuple() -> None:
     verdicts = evaluated("rail-trolley").verdicts
     assert isinstance(verdicts, tuple)
-    assert isinstance(verdicts[0], chainplan.Verdict)
+    assert isinstance(verdicts[0], chainplan.Figure)
     assert "<table>" in verdicts._repr_html_()
 
 
@@ -153,7 +155,7 @@ def test_a_frame_holds_the_figures_of_the_data(name: str) -> None:
 
 def test_units_are_those_of_the_verdict() -> None:
     class One:
-        verdicts = (Verdict("a", "b", WHOLE // 2, "at most", WHOLE, RATIO, ""),)
+        verdicts = (made_up("a", "b", WHOLE // 2, "at most", WHOLE, RATIO, ""),)
 
     row = frames.verdicts_frame(One).iloc[0]  # type: ignore[arg-type]
     assert (row.worst, row.limit, row.margin, row.unit) == (0.5, 1.0, 0.5, "ratio")
@@ -186,7 +188,7 @@ from pathlib import Path
 import chainplan
 
 loaded = chainplan.load(Path("plan.yaml"))
-results: chainplan.Evaluation = chainplan.evaluate(loaded)
+results: chainplan.Results = chainplan.evaluate(loaded)
 late: list[str] = [verdict.target for verdict in results.missed if verdict.margin is not None]
 status: str = results.verdicts[0].status
 data: dict[str, object] = results.to_dict()

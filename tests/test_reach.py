@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from copy import deepcopy
-from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -13,9 +12,9 @@ from wire_plans import Data, evaluated, example, wire_plan
 from chainplan import reach as searched
 from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.quantity import LENGTH, Span
-from chainplan.reach import ChainReach, Reach, _carry_over, _questions, reach_budget
-from chainplan.verdicts.verdict import Verdict
+from chainplan.reach import ChainReach, Reach, _questions, reach_budget
 
 MM = 10**6
 
@@ -106,20 +105,6 @@ def test_boards_are_added_up_to_a_number_of_nodes(
     assert (found.now, found.most, found.stopped_by) == (nodes, most, ())
 
 
-@pytest.mark.parametrize("moved", [False, True])
-def test_bits_are_taken_over_while_tasks_keep_their_phases(moved: bool) -> None:
-    base, trial = (evaluated(example("rail-trolley")) for _ in range(2))
-    assert base.verdicts
-    ((name, scan),) = trial.scans.items()
-    phases = tuple(phase + moved for phase in scan.phases.phases)
-    trial.scans = {name: replace(scan, phases=scan.phases._replace(phases=phases))}
-    _carry_over(base, trial)
-    assert trial.isolation is base.isolation
-    for budget in ("traffic", "errors", "residual", "distances"):
-        assert (budget in vars(trial)) is not moved
-    assert "latencies" not in vars(trial)
-
-
 def boards_of_the_trolley(boards: int) -> Data:
     data = example("rail-trolley")
     main = data["strings"]["main"]
@@ -190,11 +175,9 @@ def test_evaluations_of_altered_networks_leave_the_plan_as_it_was() -> None:
     assert [each.value for each in evaluation.verdicts] == before
 
 
-def in_full(evaluation: Evaluation, altered: Callable[[int], Network], steps: int) -> list[Verdict]:
+def in_full(evaluation: Evaluation, altered: Callable[[int], Network], steps: int) -> list[Figure]:
     """Return what is missed on an altered network that is evaluated on its own, with nothing carried over."""
-    trial = Evaluation(evaluation.plan)
-    trial.network = altered(steps)
-    return list(trial.missed)
+    return list(Evaluation(evaluation.plan, given={"network": altered(steps)}).missed)
 
 
 @pytest.mark.parametrize("name", ["rail-trolley", "quarry-truck"])

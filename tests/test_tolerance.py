@@ -17,7 +17,9 @@ from plan_texts import FULL
 from scipy import stats
 from strategies import plan_data
 
+from chainplan.budgets.scan import with_phases
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure, margin
 from chainplan.plan.altered import spans as spans_of
 from chainplan.plan.altered import tolerances, with_value
 from chainplan.plan.load import load_plan, load_source
@@ -26,7 +28,7 @@ from chainplan.plan.problems import KeyPath
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
 from chainplan.quantity import RATIO, Span
-from chainplan.tolerance.figures import FEW, Judged, ask, judged, tightest
+from chainplan.tolerance.figures import FEW, ask, judged, tightest
 from chainplan.tolerance.held import HELD, reason_held
 from chainplan.tolerance.statistics import PERCENTILES, Quantile, quantile, root_sum_square, upper_share
 from chainplan.tolerance.study import FigureStudy, Study, study
@@ -38,9 +40,7 @@ from chainplan.tolerance.trials import (
     evaluation_with,
     made,
     phases_kept,
-    with_phases,
 )
-from chainplan.verdicts import judge
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 EXAMPLES = sorted(CONFIGS.glob("*.yaml"))
@@ -74,7 +74,7 @@ def around(middle: int, half: int) -> Span:
     return Span(middle - half, middle, middle + half)
 
 
-def chosen(evaluation: Evaluation, target: str, subject: str) -> list[Judged]:
+def chosen(evaluation: Evaluation, target: str, subject: str) -> list[Figure]:
     found = [each for each in judged(evaluation) if each.key == (target, subject)]
     assert len(found) == 1
     return found
@@ -309,20 +309,20 @@ def test_no_drawn_set_of_parts_is_beyond_the_extreme_value(data: dict[str, objec
     figures = judged(evaluation)
     asked = ask(evaluation, figures, seed)
     base = made(asked, Trial())
-    for (verdict, _), reading in zip(figures, base, strict=True):
+    for verdict, reading in zip(figures, base, strict=True):
         assert reading is not None
         assert reading[:2] == (verdict.value, verdict.limit)  # the slot table kept, nothing else changed
     none_beyond(figures, asked, draws=2)
 
 
-def none_beyond(figures: Sequence[Judged], asked: Asked, draws: int) -> None:
+def none_beyond(figures: Sequence[Figure], asked: Asked, draws: int) -> None:
     for number in range(draws):
-        for (verdict, _), reading in zip(figures, made(asked, Trial(draw=number)), strict=True):
+        for verdict, reading in zip(figures, made(asked, Trial(draw=number)), strict=True):
             assert reading is not None
-            drawn = verdict._replace(value=reading.value, limit=reading.limit)
-            assert drawn.margin is not None
+            drawn = margin(verdict.sense, reading.value, reading.limit)
+            assert drawn is not None
             assert verdict.margin is not None
-            assert drawn.margin >= verdict.margin, verdict.target
+            assert drawn >= verdict.margin, verdict.target
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
@@ -332,8 +332,8 @@ def test_examples_stay_within_the_extreme_value(path: Path) -> None:
     assert len({each.key for each in figures}) == len(figures)  # a verdict's name tells it from all others
     none_beyond(figures, ask(evaluation, figures, 2), draws=1)
     few = tightest(evaluation, figures)
-    assert len({each.verdict.figure for each in few}) >= FEW
-    shares = [each.verdict.margin_share or 0 for each in few]
+    assert len({each.figure for each in few}) >= FEW
+    shares = [each.margin_share or 0 for each in few]
     assert shares == sorted(shares)
 
 
@@ -373,21 +373,24 @@ def test_a_what_if_meets_the_same_parts() -> None:
     assert more.mean - few.mean == MS
 
 
+def told(evaluation: Evaluation) -> list[tuple[object, ...]]:
+    """Return what verdicts say; of phases that are given there is no quality to note."""
+    return [(each.key, each.value, each.limit, each.typical, each.where) for each in evaluation.verdicts]
+
+
 def test_slot_tables_are_kept_where_controllers_differ() -> None:
     plan = load_plan(CONFIGS / "quarry-truck.yaml").plan
     evaluation = Evaluation(plan)
     phases = phases_kept(evaluation)
     again = evaluation_with(plan, phases)
-    assert judge(again) == tuple(
-        each._replace(note=now.note) for each, now in zip(evaluation.verdicts, judge(again), strict=True)
-    )
+    assert told(again) == told(evaluation)
     table = dict(phases["reader-1"])
     table["open wire"] = (table["open wire"] + 1) % 50
     other = evaluation_with(plan, {**phases, "reader-1": table})
     kept = phases_kept(other)
     assert kept["reader-1"]["open wire"] == table["open wire"]
     assert kept["reader-2"] == phases["reader-2"]
-    assert with_phases(plan, table).tasks["open wire"].phase == table["open wire"]
+    assert with_phases(plan.tasks, table)["open wire"].phase == table["open wire"]
 
 
 # What is drawn.

@@ -5,15 +5,15 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
+from made_up_figures import made_up
 
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure, Sense, Status
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
 from chainplan.quantity import TIME, VOLTAGE
-from chainplan.sums import all_sums
-from chainplan.verdicts.verdict import Sense, Status, Verdict
 
 
 def evaluation(changes: dict[str, str]) -> Evaluation:
@@ -24,7 +24,7 @@ def evaluation(changes: dict[str, str]) -> Evaluation:
     return Evaluation(Plan.model_validate(parse_source(text, "starter.yaml").data))
 
 
-def judged(results: Evaluation, target: str) -> Verdict:
+def judged(results: Evaluation, target: str) -> Figure:
     [verdict] = [each for each in results.verdicts if each.target == target]
     return verdict
 
@@ -43,14 +43,14 @@ def judged(results: Evaluation, target: str) -> Verdict:
     ],
 )
 def test_status_at_the_limit(sense: Sense, value: int | None, status: Status) -> None:
-    assert Verdict("t", "s", value, sense, 10, TIME, "f").status == status
+    assert made_up("t", "s", value, sense, 10, TIME, "f").status == status
 
 
 def test_margin_is_negative_beyond_the_limit_whichever_way_that_is() -> None:
-    assert Verdict("t", "s", 12, "at most", 10, TIME, "f").margin == -2
-    assert Verdict("t", "s", 7, "at least", 10, TIME, "f").margin == -3
-    assert Verdict("t", "s", 7, "at least", 10, TIME, "f").margin_share == Fraction(-3, 10)
-    assert Verdict("t", "s", 0, "at most", 0, TIME, "f").margin_share is None
+    assert made_up("t", "s", 12, "at most", 10, TIME, "f").margin == -2
+    assert made_up("t", "s", 7, "at least", 10, TIME, "f").margin == -3
+    assert made_up("t", "s", 7, "at least", 10, TIME, "f").margin_share == Fraction(-3, 10)
+    assert made_up("t", "s", 0, "at most", 0, TIME, "f").margin_share is None
 
 
 def test_host_bus_load_by_hand() -> None:
@@ -61,7 +61,7 @@ def test_host_bus_load_by_hand() -> None:
     verdict = judged(results, "host bus load")
     assert verdict.value == -(-528 * 10**12 // 99_900)
     assert verdict.status == "missed"
-    figure = all_sums(results)[verdict.figure]()
+    figure = results.sums()[verdict.figure]()
     assert figure.total == parse_quantity("528 us", TIME).max
 
 
@@ -114,7 +114,7 @@ def test_targets_of_tasks_that_sample_nothing_are_not_passed_over() -> None:
 
 
 def test_names_of_sums_are_stable_words_for_explain() -> None:
-    names = list(all_sums(evaluation({})))
+    names = list(evaluation({}).sums())
     for name in (
         "scan/main controller",
         "scan/main controller/typical",
@@ -134,6 +134,6 @@ def test_names_of_sums_are_stable_words_for_explain() -> None:
 
 def test_efficiency_is_the_ratio_of_its_two_sums() -> None:
     results = evaluation({})
-    sums = all_sums(results)
+    sums = results.sums()
     payload, wire = sums["payload/main controller"]().total, sums["wire/main controller"]().total
     assert Fraction(payload, wire) == results.traffic[0].efficiency

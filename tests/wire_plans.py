@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 
@@ -98,7 +98,7 @@ def evaluated(data: Data) -> Evaluation:
     return Evaluation(Plan.model_validate(data))
 
 
-def verdict(evaluation: Evaluation, target: str, subject: str | None = None) -> Verdict:
+def verdict(evaluation: Evaluation, target: str, subject: str | None = None) -> Figure:
     """Return the one verdict on a target."""
     (found,) = (
         each for each in evaluation.verdicts if each.target == target and subject in (None, each.subject)

@@ -23,9 +23,9 @@ from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.sampling import conversion_on
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchanges_on
-from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import Way, frame_time, frame_times
 from chainplan.chain.network import Chain, Node, makes
+from chainplan.figures.terms import Case
 from chainplan.quantity import Span
 from chainplan.remembered import remembered
 

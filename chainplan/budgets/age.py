@@ -9,6 +9,7 @@ When values are sampled is in :mod:`chainplan.budgets.sampling`.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cached_property, lru_cache
 from math import lcm
 from typing import NamedTuple
@@ -17,7 +18,9 @@ from chainplan.budgets.sampling import sampling_of
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import conversion_waits
 from chainplan.budgets.skew import skew_of
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind, always
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.readings import is_sampled
 from chainplan.plan.schedule import Task
 from chainplan.quantity import TIME
@@ -34,6 +37,11 @@ class SampleTiming:
         self.task = self._work.name
 
     @property
+    def triggered(self) -> bool:
+        """Tell whether a trigger says when the values are sampled."""
+        return self._work.task.kind == "measure"
+
+    @property
     def where(self) -> str:
         """Return the node whose values get oldest."""
         return slowest_value(self._scan, self._index, Case.BEST, Case.WORST).where
@@ -47,7 +55,7 @@ class SampleTiming:
             TIME,
             nonzero(
                 self._periods(scan.period),
-                Term("scan jitter", scan.controller.plan.scan_jitter.max),
+                Term("scan jitter", scan.controller.settings.scan_jitter.max),
                 *self._shift_and_flight(Case.BEST, Case.WORST),
                 scan.reserve,
             ),
@@ -58,7 +66,7 @@ class SampleTiming:
     def typical_age(self) -> Sum:
         """Return the same without jitter and retries, fs."""
         terms = nonzero(
-            self._periods(self._scan.controller.plan.scan_period.typical),
+            self._periods(self._scan.controller.settings.scan_period.typical),
             *self._shift_and_flight(Case.TYPICAL, Case.TYPICAL),
         )
         return Sum(f"typical sample age of {self.task}", TIME, terms)
@@ -99,6 +107,12 @@ class Flight(NamedTuple):
     def time(self) -> int:
         """Return how long the value was under way, fs."""
         return self.arrived - self.sampled
+
+
+@budget
+def samples(scans: dict[str, ControllerScan]) -> list[SampleTiming]:
+    """Age and skew of every task's values, controller by controller."""
+    return [timing for scan in scans.values() for timing in sample_budget(scan)]
 
 
 def sample_budget(scan: ControllerScan) -> list[SampleTiming]:
@@ -205,3 +219,94 @@ def overlapped_conversion(scan: ControllerScan, index: int) -> Sum:
         ),
         "last trigger + longest settling and conversion of any node",
     )
+
+
+NO_SAMPLES = "this task fetches no samples"
+
+SAMPLE_AGE = Kind[SampleTiming](
+    "sample age",
+    TIME,
+    ("controller", "task"),
+    "age",
+    lambda timing: timing.age,
+    lambda timing: timing.typical_age,
+    named="age/{}/{}",
+    where=lambda timing: timing.where,
+    target="sample_age",
+    by="task",
+    nobody=NO_SAMPLES,
+)
+
+
+@SAMPLE_AGE.of
+def sample_ages(samples: list[SampleTiming]) -> Iterator[Figure]:
+    """How old a value in the controller's memory can get before its successor is there."""
+    for timing in samples:
+        yield SAMPLE_AGE(timing.controller, timing.task, item=timing)
+
+
+SKEW = Kind[SampleTiming](
+    "skew",
+    TIME,
+    ("controller", "task"),
+    "age",
+    lambda timing: timing.skew,
+    lambda timing: timing.typical_skew,
+    named="skew/{}/{}",
+    target="skew",
+    by="task",
+    nobody=NO_SAMPLES,
+)
+
+
+@SKEW.of
+def skews(samples: list[SampleTiming]) -> Iterator[Figure]:
+    """Spread of the instants at which one run samples its values."""
+    for timing in samples:
+        if timing.triggered:
+            yield SKEW(timing.controller, timing.task, item=timing)
+        else:
+            note = "without a trigger every node samples when it likes"
+            yield SKEW(timing.controller, timing.task, note=note)
+
+
+class Overlapped(NamedTuple):
+    """A conversion that overlaps the reads of the one before, and the time it has, fs."""
+
+    scan: ControllerScan
+    task: int
+
+    @property
+    def time(self) -> Sum:
+        """Return how long it takes, from its task's slot on."""
+        return overlapped_conversion(self.scan, self.task)
+
+    @property
+    def room(self) -> int:
+        """Return the time until its task's next trigger, at the shortest."""
+        settings = self.scan.controller.settings
+        starts = slot_starts(self.scan, self.task, Case.WORST)
+        early = min(slot_starts(self.scan, self.task, Case.BEST))
+        every = self.scan.works[self.task].task.every
+        return settings.scan_period.min * every - settings.scan_jitter.max - (max(starts) - early)
+
+
+OVERLAPPED_CONVERSION = Kind[Overlapped](
+    "overlapped conversion time",
+    TIME,
+    ("controller", "task"),
+    "scan",
+    lambda each: each.time,
+    named="conversion/{}/{}",
+    asked=always,
+)
+
+
+@OVERLAPPED_CONVERSION.of
+def overlapped_conversions(scans: dict[str, ControllerScan]) -> Iterator[Figure]:
+    """With `overlap`, a conversion must finish before its task's next trigger. Always checked."""
+    for name, scan in scans.items():
+        for index, work in enumerate(scan.works):
+            if runs_from_sample_to_memory(work.task):
+                each = Overlapped(scan, index)
+                yield OVERLAPPED_CONVERSION(name, work.name, item=each, limit=each.room)

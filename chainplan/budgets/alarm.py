@@ -15,8 +15,8 @@ from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import bus_in, exchanges_on
-from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.chain.network import Chain, Node
+from chainplan.figures.terms import Case, Term, nonzero
 from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import READ_BY, values_at
 from chainplan.plan.schedule import Hazard
@@ -118,7 +118,7 @@ def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
     Where the plan reckons with retries its answer may not come: then it is over when the host, which waits
     for the answer in its memory, gives it up after the time-out.
     """
-    plan = scan.controller.plan
+    plan = scan.controller.settings
     retried = case is Case.WORST and plan.retry_reserve > 0
     time_out = chain.protocol.time_out.max
     longest = max(

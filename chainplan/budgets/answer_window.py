@@ -19,9 +19,9 @@ from typing import NamedTuple
 from chainplan.budgets.exchange import Exchange, Style
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Ways, exchanges_on, shape_of
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time
 from chainplan.chain.network import Chain
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.quantity import TIME
 
 FORMULA = "way out + turn-around + way home, relays and cables of the whole chain"

@@ -13,6 +13,7 @@ time in which the scan runs.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
 from math import ceil
 from typing import NamedTuple
@@ -20,9 +21,14 @@ from typing import NamedTuple
 from chainplan.budgets.sampling import conversion_on
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchanges_on, pause_on
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain, Network, Node
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
+from chainplan.plan.layout import StringPlan
 from chainplan.plan.order import copies
+from chainplan.plan.parts import CellType
+from chainplan.plan.schedule import Targets
 from chainplan.plan.standby import Balancing, BalancingTarget
 from chainplan.quantity import RATIO, TIME, Span, outward
 
@@ -86,6 +92,12 @@ class NodeBalancing(NamedTuple):
         )
 
 
+@budget
+def node_balancing(scans: dict[str, ControllerScan]) -> dict[str, list[NodeBalancing]]:
+    """How the nodes of each controller balance, those that do it alike together."""
+    return {name: balancing_budget(scan) for name, scan in scans.items()}
+
+
 def balancing_budget(scan: ControllerScan) -> list[NodeBalancing]:
     """Return how the nodes of a controller that can balance do it, those that do it alike together."""
     groups: dict[tuple[object, ...], tuple[Node, list[TaskWork], list[str]]] = {}
@@ -110,7 +122,7 @@ def _node_balancing(
 ) -> NodeBalancing:
     assert node.type.balancing is not None  # only such nodes are grouped
     scans = scan.phases.major_cycle
-    period = scan.controller.plan.scan_period
+    period = scan.controller.settings.scan_period
 
     def left(case: Case, scan_period: int) -> Sum:
         pauses = []
@@ -153,12 +165,32 @@ class BalancingTime(NamedTuple):
     """Share of time that would just do, ticks of a ratio."""
     missing: str = ""
 
+    @property
+    def never(self) -> bool:
+        """Tell whether balancing never gets to run."""
+        return self.time is None and not self.missing
 
+
+@budget
 def balancing_times(
-    network: Network, groups: list[NodeBalancing], target: BalancingTarget
+    node_balancing: dict[str, list[NodeBalancing]],
+    network: Network,
+    strings: dict[str, StringPlan],
+    cell_types: dict[str, CellType],
+    targets: Targets,
+) -> dict[str, list[BalancingTime]]:
+    """How long balancing takes on each controller; nothing where no target says what."""
+    target = targets.balancing
+    if target is None:
+        return {}
+    capacities = None if target.charge else _Capacities(network, strings, cell_types)
+    return {name: _times(groups, target, capacities) for name, groups in node_balancing.items()}
+
+
+def _times(
+    groups: list[NodeBalancing], target: BalancingTarget, capacities: _Capacities | None
 ) -> list[BalancingTime]:
     """Return for each group of nodes the time its slowest cell needs for the target's charge."""
-    capacities = _Capacities(network) if target.charge is None else None
     found = []
     for group in groups:
         if target.charge is not None:
@@ -192,15 +224,16 @@ def _share(imbalance: Span, capacity: Span | None) -> Span | None:
 class _Capacities:
     """The capacity of every cell of every string, by its place from HV-."""
 
-    def __init__(self, network: Network) -> None:
-        plan = network.plan
+    def __init__(
+        self, network: Network, strings: dict[str, StringPlan], cell_types: dict[str, CellType]
+    ) -> None:
         self._nodes = network.nodes
         self._cells: dict[str, list[Span | None]] = {}
-        for base, string in plan.strings.items():
+        for base, string in strings.items():
             cells: list[Span | None] = []
             for item in string.stack:
                 count = (item.modules or 1) * (item.cells or 0)
-                cells += [plan.cell_types[item.cell_type or string.cell_type].capacity] * count
+                cells += [cell_types[item.cell_type or string.cell_type].capacity] * count
             self._cells.update(dict.fromkeys(copies(base, string.count), cells))
 
     def largest(self, group: NodeBalancing) -> Span | None:
@@ -215,3 +248,101 @@ class _Capacities:
                 if largest is None or capacity.max > largest.max:
                     largest = capacity
         return largest
+
+
+BALANCING_TIME = Kind[BalancingTime](
+    "balancing time",
+    TIME,
+    ("controller", "part"),
+    "balancing",
+    lambda each: each.time,
+    lambda each: each.typical,
+    named=lambda each: f"balancing/{each.group.controller}/{each.group.nodes[0]}",
+    where=lambda each: _alike(each.group.nodes),
+    target="balancing",
+    limit=lambda target: target.within.min,
+)
+
+
+@BALANCING_TIME.of
+def slowest_balancing(balancing_times: dict[str, list[BalancingTime]]) -> Iterator[Figure]:
+    """Until the cells of a controller that lose their charge most slowly have lost what the target says."""
+    for name, times in balancing_times.items():
+        known = [each for each in times if each.time is not None]
+        unknown = next((each for each in times if each.missing), None)
+        if not times:
+            yield BALANCING_TIME(name, "", note="none of its nodes has `balancing` in the plan")
+        if known and not any(each.never for each in times):
+            yield BALANCING_TIME(
+                name, "", item=max(known, key=lambda each: each.time.total if each.time else 0)
+            )
+        if unknown is not None:
+            rest = "other nodes" if len(known) < len(times) and known else ""
+            yield BALANCING_TIME(name, rest, where=_alike(unknown.group.nodes), note=unknown.missing)
+
+
+BALANCING_DUTY = Kind[BalancingTime](
+    "balancing duty",
+    RATIO,
+    ("controller",),
+    "balancing",
+    lambda each: 0,
+    named=lambda each: f"balancing/{each.group.controller}/{each.group.nodes[0]}/left",
+    sense="at least",
+    where=lambda each: _alike(each.group.nodes),
+    note=lambda each: f"balancing never gets to run: {', '.join(each.group.pausing)} pause it all the time",
+    asked=lambda plan: plan.targets.balancing,
+)
+
+
+@BALANCING_DUTY.of
+def balancing_that_never_ends(balancing_times: dict[str, list[BalancingTime]]) -> Iterator[Figure]:
+    """Share of time left for balancing where that is none at all, beside the share that would do."""
+    for name, times in balancing_times.items():
+        never = next((each for each in times if each.never), None)
+        if never is not None:
+            yield BALANCING_DUTY(name, item=never, limit=never.needed)
+
+
+BALANCING_TIMES = Kind[BalancingTime](
+    "balancing time of a node",
+    TIME,
+    ("controller", "node"),
+    "balancing",
+    lambda each: each.time,
+    lambda each: each.typical,
+    named="balancing/{}/{}",
+)
+
+
+@BALANCING_TIMES.of
+def times_of_nodes(balancing_times: dict[str, list[BalancingTime]]) -> Iterator[Figure]:
+    """Until the slowest cell of nodes that balance alike has lost what the target says."""
+    for name, times in balancing_times.items():
+        for each in times:
+            if each.time is not None:
+                yield BALANCING_TIMES(name, each.group.nodes[0], item=each)
+
+
+BALANCING_LEFT = Kind[NodeBalancing](
+    "time left for balancing",
+    TIME,
+    ("controller", "node"),
+    "balancing",
+    lambda group: group.left,
+    lambda group: group.typical_left,
+    named="balancing/{}/{}/left",
+    sense="at least",
+)
+
+
+@BALANCING_LEFT.of
+def time_left(node_balancing: dict[str, list[NodeBalancing]]) -> Iterator[Figure]:
+    """What pauses leave for balancing of one major cycle, for nodes that balance alike."""
+    for name, groups in node_balancing.items():
+        for group in groups:
+            yield BALANCING_LEFT(name, group.nodes[0], item=group)
+
+
+def _alike(nodes: tuple[str, ...]) -> str:
+    return nodes[0] if len(nodes) == 1 else f"{nodes[0]} and {len(nodes) - 1} alike"

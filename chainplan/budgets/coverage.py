@@ -23,12 +23,13 @@ from chainplan.budgets.age import slot_shift
 from chainplan.budgets.exchange import channels
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.scan import ControllerScan, works_on
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.ends import as_sent
 from chainplan.chain.network import CellString, Chain, Network, Node, outlines
-from chainplan.plan.model import Plan
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.readings import HAZARD_KINDS, READ_BY, READINGS, HazardKind
-from chainplan.plan.schedule import Task
+from chainplan.plan.schedule import Hazard, Targets, Task
 from chainplan.quantity import COUNT, TIME
 from chainplan.remembered import remembered_for_all
 
@@ -36,6 +37,11 @@ Unit = Literal["cell", "node"]
 
 _BY_BOARD = READINGS["temperatures"].shows
 """Kinds that a sensor anywhere on a board shows for all its cells."""
+
+
+def unit_of(kind: HazardKind) -> Unit:
+    """Return what is counted of a kind of hazard."""
+    return "node" if kind in ("register upset", "chain loss") else "cell"
 
 
 class TaskInterval(NamedTuple):
@@ -81,9 +87,14 @@ class Coverage:
     """The whole table; what is known of a kind is worked out when first asked for."""
 
     def __init__(
-        self, network: Network, scans: dict[str, ControllerScan], latencies: Iterable[HazardLatency]
+        self,
+        network: Network,
+        tasks: dict[str, Task],
+        hazards: dict[str, Hazard],
+        scans: dict[str, ControllerScan],
+        latencies: Iterable[HazardLatency],
     ) -> None:
-        self._network = network
+        self._network, self._tasks, self._hazards = network, tasks, hazards
         self._by_task = {
             (name, work.name): task_interval(scan, index)
             for name, scan in scans.items()
@@ -102,7 +113,7 @@ class Coverage:
     @cached_property
     def idle(self) -> dict[str, str]:
         """Return the tasks that read but show no hazard of the plan, and why."""
-        return _idle(self._network.plan)
+        return _idle(self._tasks, self._hazards)
 
     @property
     def kinds(self) -> dict[HazardKind, KindCoverage]:
@@ -112,22 +123,27 @@ class Coverage:
     def of(self, kind: HazardKind) -> KindCoverage:
         """Return how far one kind of hazard is covered."""
         if kind not in self._known:
-            hazards = self._network.plan.hazards
-            named = tuple(each for each in self._latencies if hazards[each.hazard].kind == kind)
-            self._known[kind] = _kind(kind, self._network, self._chains, self._by_task, named)
+            named = tuple(each for each in self._latencies if self._hazards[each.hazard].kind == kind)
+            extent = _extent(kind, self._tasks, self._network.strings, self._chains)
+            self._known[kind] = _kind(kind, extent, self._by_task, named)
         return self._known[kind]
 
 
-def coverage_budget(
-    network: Network, scans: dict[str, ControllerScan], latencies: Iterable[HazardLatency]
+@budget
+def coverage(
+    network: Network,
+    tasks: dict[str, Task],
+    hazards: dict[str, Hazard],
+    scans: dict[str, ControllerScan],
+    latencies: list[HazardLatency],
 ) -> Coverage:
-    """Return what the tasks of a plan cover; `latencies` are those of its hazards."""
-    return Coverage(network, scans, latencies)
+    """Which hazards the tasks cover, how often and where."""
+    return Coverage(network, tasks, hazards, scans, latencies)
 
 
 def task_interval(scan: ControllerScan, index: int) -> TaskInterval:
     """Return how often a task runs on a controller at least, fs from begin to begin."""
-    work, plan = scan.works[index], scan.controller.plan
+    work, plan = scan.works[index], scan.controller.settings
     every = work.task.every
     shift, usual_shift = (
         slot_shift(scan, index, 1, early, late)
@@ -199,12 +215,10 @@ class _Extent(NamedTuple):
 
 def _kind(
     kind: HazardKind,
-    network: Network,
-    chains: tuple[Chain, ...],
+    extent: _Extent,
     tests: dict[_Task, TaskInterval],
     hazards: tuple[HazardLatency, ...],
 ) -> KindCoverage:
-    extent = _extent(kind, network.plan.tasks, network.strings, chains)
     often = [
         min((tests[key] for key in group), key=lambda test: test.interval.total) for group in extent.groups
     ]
@@ -224,7 +238,7 @@ def _kind(
 def _extent(
     kind: HazardKind, tasks: dict[str, Task], strings: dict[str, CellString], chains: tuple[Chain, ...]
 ) -> _Extent:
-    unit: Unit = "node" if kind in ("register upset", "chain loss") else "cell"
+    unit = unit_of(kind)
     nodes = {node.name: node for chain in chains for node in chain.nodes}
     shown = _shown(kind, tasks, nodes, _asked(tasks, chains))
     amounts = {name: 1 if unit == "node" else node.cells for name, node in nodes.items()}
@@ -313,14 +327,86 @@ def place(gap: Gap) -> str:
     return f"{gap.string}.{', '.join(texts)}"
 
 
-def _idle(plan: Plan) -> dict[str, str]:
+def _idle(tasks: dict[str, Task], hazards: dict[str, Hazard]) -> dict[str, str]:
     """Return the tasks that read but show no hazard of the plan, and why."""
     found = {}
-    for name, task in plan.tasks.items():
-        kinds = {hazard.kind for hazard in plan.hazards.values() if hazard.task in (None, name)}
+    for name, task in tasks.items():
+        kinds = {hazard.kind for hazard in hazards.values() if hazard.task in (None, name)}
         shows = READINGS[task.reads].shows
         if task.kind == "write" or kinds & {*shows, "chain loss"}:
             continue
         what = " and ".join(shows) if shows else "nothing but a lost chain"
         found[name] = f"shows {what}, of which the plan names no hazard"
     return found
+
+
+class Covered(NamedTuple):
+    """A kind of hazard in a coverage, which is looked at when it is asked for."""
+
+    coverage: Coverage
+    kind: HazardKind
+
+    @property
+    def found(self) -> KindCoverage:
+        """Return how far it is covered."""
+        return self.coverage.of(self.kind)
+
+
+def _kind_of(unit: Unit) -> Kind[Covered]:
+    kind = Kind[Covered](
+        f"{unit}s covered",
+        COUNT,
+        ("kind of hazard",),
+        "coverage",
+        lambda each: each.found.covered,
+        named="coverage/{}",
+        sense="at least",
+        where=lambda each: _where(each.found),
+        note=lambda each: "; ".join(dict.fromkeys(gap.reason for gap in each.found.gaps)),
+        asked=lambda plan: plan.targets.coverage,
+    )
+
+    def covered(coverage: Coverage, targets: Targets) -> Iterator[Figure]:
+        for hazard in HAZARD_KINDS:
+            if unit_of(hazard) == unit:
+                judged = hazard in targets.coverage
+                total = coverage.of(hazard).total if judged else None
+                if total == 0:
+                    yield kind(hazard, judged=True, note=f"the plan has no {unit}s")
+                else:
+                    yield kind(hazard, item=Covered(coverage, hazard), limit=total)
+
+    covered.__doc__ = f"{unit.capitalize()}s that some task watches against a kind of hazard, of all {unit}s."
+    kind.of(covered)
+    return kind
+
+
+CELLS_COVERED = _kind_of("cell")
+NODES_COVERED = _kind_of("node")
+
+_MOST_PLACES = 3
+
+
+def _where(covered: KindCoverage) -> str:
+    places = [place(gap) for gap in covered.gaps]
+    left = len(places) - _MOST_PLACES
+    shown = ", ".join(places[:_MOST_PLACES]) + (f" and {left} more" if left > 0 else "")
+    return f"not on {shown}" if shown else ""
+
+
+TEST_INTERVAL = Kind[TaskInterval](
+    "test interval",
+    TIME,
+    ("controller", "task"),
+    "coverage",
+    lambda test: test.interval,
+    lambda test: test.typical_interval,
+    named="interval/{}/{}",
+)
+
+
+@TEST_INTERVAL.of
+def test_intervals(coverage: Coverage) -> Iterator[Figure]:
+    """From one run of a task to the next, at the longest (ISO 26262-1:2018, 3.35, from memory)."""
+    for test in coverage.tests:
+        yield TEST_INTERVAL(test.controller, test.task, item=test)

@@ -5,18 +5,23 @@ bytes per sample = wire bytes / samples carried; efficiency = payload bits / wir
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
-from typing import NamedTuple
+from functools import lru_cache
+from math import ceil, floor, lcm
+from typing import Literal, NamedTuple
 
+from chainplan.budgets.age import NO_SAMPLES
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.phases import assign_phases
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import TaskWork
-from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
 from chainplan.chain.network import Chain
-from chainplan.quantity import BITS, TIME
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import BYTE, WHOLE, Figure, Kind, share
+from chainplan.figures.terms import Sum, Term, nonzero
+from chainplan.quantity import BITS, DATA_PER_SAMPLE, RATIO, TIME
 from chainplan.remembered import remembered, remembered_for_all
 
 _FS_PER_HOUR = 3600 * 10**15
@@ -70,6 +75,12 @@ class ControllerBytes(NamedTuple):
         return self.payload_per_scan / 8 * Fraction(_FS_PER_HOUR, self.scan_period)
 
 
+@budget
+def traffic(scans: dict[str, ControllerScan]) -> list[ControllerBytes]:
+    """Traffic on the wires of each controller, and its payload share."""
+    return [bytes_budget(scan) for scan in scans.values()]
+
+
 def bytes_budget(scan: ControllerScan) -> ControllerBytes:
     """Count one controller's bits on the chains and on the host bus, fault-free."""
     tasks = _tasks_bytes(scan.works, scan.outlines)
@@ -84,7 +95,7 @@ def bytes_budget(scan: ControllerScan) -> ControllerBytes:
             "bits of every task due in the scan that carries most",
         ),
         *_per_scan(tasks),
-        scan.controller.plan.scan_period.typical,
+        scan.controller.settings.scan_period.typical,
     )
 
 
@@ -144,7 +155,7 @@ def host_bus_time(scan: ControllerScan, traffic: ControllerBytes) -> Sum | None:
 
     In a major cycle too long to walk through, all tasks are taken to meet. None without a host bus.
     """
-    bus = scan.controller.plan.host_bus
+    bus = scan.controller.settings.host_bus
     if bus is None:
         return None
     bits = [task.host_bus for task in traffic.tasks]
@@ -160,4 +171,183 @@ def host_bus_time(scan: ControllerScan, traffic: ControllerBytes) -> Sum | None:
         TIME,
         nonzero(*terms),
         "bits over the host bus in the scan that moves most, each one bit time",
+    )
+
+
+@lru_cache(maxsize=256)
+def _limit(bytes_per_sample: float) -> int:
+    """Return a limit in ticks, rounded down: the decimal that was written, not the binary one."""
+    return floor(Fraction(str(bytes_per_sample)) * BYTE)
+
+
+PER_SAMPLE = Kind[TaskBytes](
+    "data per sample",
+    DATA_PER_SAMPLE,
+    ("controller", "task"),
+    "bytes",
+    lambda task: ceil((task.bytes_per_sample or 0) * BYTE),
+    named="bytes/{}/{}",
+    sums=lambda task: (task.wire, None),
+    target="bytes_per_sample",
+    limit=_limit,
+    by="task",
+    nobody=NO_SAMPLES,
+)
+
+
+@PER_SAMPLE.of
+def data_per_sample(traffic: list[ControllerBytes]) -> Iterator[Figure]:
+    """Bytes on the wires for each value that a task carries."""
+    for each in traffic:
+        for task in each.tasks:
+            if task.samples:
+                yield PER_SAMPLE(each.controller, task.task, item=task)
+
+
+DATA_PER_RUN = Kind[TaskBytes](
+    "data per run",
+    BITS,
+    ("controller", "task"),
+    "bytes",
+    lambda task: task.wire,
+    named="bytes/{}/{}",
+)
+
+
+@DATA_PER_RUN.of
+def data_per_run(traffic: list[ControllerBytes]) -> Iterator[Figure]:
+    """Bits on the wires in one run of a task."""
+    for each in traffic:
+        for task in each.tasks:
+            yield DATA_PER_RUN(each.controller, task.task, item=task)
+
+
+DATA_PER_SCAN = Kind[ControllerBytes](
+    "data per scan",
+    BITS,
+    ("controller",),
+    "bytes",
+    lambda each: each.busiest_scan,
+    named="bytes/{}",
+    target="bytes_per_scan",
+)
+
+
+@DATA_PER_SCAN.of
+def data_per_scan(traffic: list[ControllerBytes]) -> Iterator[Figure]:
+    """Bits on the wires in the scan that carries most."""
+    for each in traffic:
+        yield DATA_PER_SCAN(each.controller, item=each)
+
+
+WIRE_DATA = Kind[ControllerBytes](
+    "data over the major cycle",
+    BITS,
+    ("controller",),
+    "bytes",
+    lambda each: over_the_cycle(each, "wire"),
+    named="wire/{}",
+)
+
+
+@WIRE_DATA.of
+def wire_data(traffic: list[ControllerBytes]) -> Iterator[Figure]:
+    """Bits on the wires over the major cycle."""
+    for each in traffic:
+        yield WIRE_DATA(each.controller, item=each)
+
+
+PAYLOAD = Kind[ControllerBytes](
+    "payload over the major cycle",
+    BITS,
+    ("controller",),
+    "bytes",
+    lambda each: over_the_cycle(each, "payload"),
+    named="payload/{}",
+    sense="at least",
+)
+
+
+@PAYLOAD.of
+def payloads(traffic: list[ControllerBytes]) -> Iterator[Figure]:
+    """Bits over the major cycle that are values or blocks of data."""
+    for each in traffic:
+        yield PAYLOAD(each.controller, item=each)
+
+
+EFFICIENCY = Kind[ControllerBytes](
+    "efficiency",
+    RATIO,
+    ("controller",),
+    "bytes",
+    lambda each: floor(each.efficiency * WHOLE),
+    named=lambda each: f"payload/{each.controller}",
+    sense="at least",
+    target="efficiency",
+)
+
+
+@EFFICIENCY.of
+def efficiencies(traffic: list[ControllerBytes]) -> Iterator[Figure]:
+    """Share of payload among the bits on the wires."""
+    for each in traffic:
+        yield EFFICIENCY(each.controller, item=each)
+
+
+class BusLoad(NamedTuple):
+    """How long a controller's host bus is busy in a scan at most, and the share of a scan period that is."""
+
+    busy: Sum
+    scan_period: int
+
+    @property
+    def load(self) -> int:
+        """Return the share, ticks of a ratio."""
+        return share(self.busy.total, self.scan_period)
+
+
+HOST_BUS_LOAD = Kind[BusLoad](
+    "host bus load",
+    RATIO,
+    ("controller",),
+    "bytes",
+    lambda each: each.load,
+    named="host-bus/{}",
+    sums=lambda each: (each.busy, None),
+    target="host_bus_load",
+)
+
+
+@HOST_BUS_LOAD.of
+def host_bus_loads(scans: dict[str, ControllerScan], traffic: list[ControllerBytes]) -> Iterator[Figure]:
+    """Share of the scan period in which the host bus moves bits, in the scan that moves most."""
+    for each in traffic:
+        scan = scans[each.controller]
+        busy = host_bus_time(scan, each)
+        if busy is None:
+            note = "the controller has no host bus in the plan"
+            yield HOST_BUS_LOAD(each.controller, note=note)
+        else:
+            load = BusLoad(busy, scan.controller.settings.scan_period.min)
+            yield HOST_BUS_LOAD(each.controller, item=load)
+
+
+def over_the_cycle(traffic: ControllerBytes, what: Literal["wire", "payload"]) -> Sum:
+    """Return a controller's `wire` or `payload` bits over its major cycle; efficiency is their ratio."""
+    cycle = lcm(*(task.every for task in traffic.tasks))
+    return Sum(
+        f"{what} bits of {traffic.controller} over the major cycle of {cycle} scans",
+        BITS,
+        nonzero(
+            *(
+                Term(
+                    f"task {task.task}",
+                    task.wire.total if what == "wire" else task.payload,
+                    cycle // task.every,
+                    "every scan" if task.every == 1 else f"every {task.every} scans",
+                )
+                for task in traffic.tasks
+            )
+        ),
+        "bits of every task, once per run; efficiency = payload bits / wire bits",
     )

@@ -38,10 +38,10 @@ Means (retries, scan time) take attempts as independent; they are no bounds.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import lru_cache
-from math import ceil, fsum, inf, log1p
+from math import ceil, floor, fsum, inf, log1p
 from typing import NamedTuple
 
 from chainplan.budgets.channel import expected_retries_of_each, probability_more_than_k_retries
@@ -50,8 +50,10 @@ from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.noise import Noise, any_of, noise_of
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchange_cost
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.quantity import RATE, TIME, Span
 from chainplan.remembered import remembered, remembered_for_all
 
@@ -106,6 +108,13 @@ class ControllerErrors(NamedTuple):
     unknown: tuple[str, ...] = ()
 
 
+@budget
+def errors(scans: dict[str, ControllerScan]) -> dict[str, ControllerErrors]:
+    """What bit errors cost each controller; nothing of one without any in the plan."""
+    found = {name: controller_errors(scan) for name, scan in scans.items()}
+    return {name: errors for name, errors in found.items() if errors is not None}
+
+
 def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
     """Return what bit errors cost a controller; None if the plan has none on any of its chains."""
     noises = {chain.name: noise_of(chain) for chain in scan.outlines if not chain.ring}
@@ -117,8 +126,8 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
         return ControllerErrors(name, (), None, None, None, None, 0.0, False, unknown)
     failing = _failing(scan.works, scan.outlines)
     kinds, walked = scan_kinds(scan)
-    reserve = min(scan.controller.plan.retry_reserve, MOST_RETRIES)
-    period = scan.controller.plan.scan_period
+    reserve = min(scan.controller.settings.retry_reserve, MOST_RETRIES)
+    period = scan.controller.settings.scan_period
     if walked:
         meeting = {due: number / kinds.total() for due, number in kinds.items()}
     else:  # each task for itself, as if the reserve were its own
@@ -330,7 +339,7 @@ def _means(
 
     `kinds` are the tasks that meet, each with its share of all scans.
     """
-    ways, plan = scan.ways[Case.TYPICAL], scan.controller.plan
+    ways, plan = scan.ways[Case.TYPICAL], scan.controller.settings
     costs = [
         [
             exchange_cost(exchange, plan, ways) + ways.chains[exchange.chain].protocol.time_out.typical
@@ -357,3 +366,77 @@ def _means(
         ),
         "typical slots + mean retries x (exchange + time-out)",
     )
+
+
+NO_ERRORS = "the plan gives no bit errors"
+
+
+@lru_cache(maxsize=64)
+def rate_limit(written: float) -> int:
+    """Return a limit in ticks of a rate, rounded down: the decimal that was written, not the binary one."""
+    return floor(Fraction(repr(written)) * PER_HOUR)
+
+
+SCANS_LOST = Kind[ControllerErrors](
+    "scans lost per hour",
+    RATE,
+    ("controller",),
+    "errors",
+    lambda each: each.lost,
+    lambda each: each.typical_lost,
+    named="scans-lost/{}",
+    note=lambda each: (
+        "an upper bound: bursts, or a major cycle too long to walk through" if each.bound else ""
+    ),
+    target="scans_lost_per_hour",
+    limit=rate_limit,
+)
+
+
+@SCANS_LOST.of
+def scans_lost(scans: dict[str, ControllerScan], errors: dict[str, ControllerErrors]) -> Iterator[Figure]:
+    """Scans that need more retries than the reserve."""
+    for name in scans:
+        each = errors.get(name)
+        if each is None:
+            yield SCANS_LOST(name, note=NO_ERRORS)
+        elif each.unknown:
+            yield SCANS_LOST(name, note=f"chain {each.unknown[0]} has no bit errors in the plan")
+        else:
+            yield SCANS_LOST(name, item=each)
+
+
+BROADCASTS_UNHEARD = Kind[ControllerErrors](
+    "broadcasts unheard per hour",
+    RATE,
+    ("controller",),
+    "errors",
+    lambda each: each.unheard,
+    named="broadcasts-unheard/{}",
+)
+
+
+@BROADCASTS_UNHEARD.of
+def broadcasts_unheard(errors: dict[str, ControllerErrors]) -> Iterator[Figure]:
+    """Broadcasts that not every node of a controller hears."""
+    for name, each in errors.items():
+        if not each.unknown:
+            yield BROADCASTS_UNHEARD(name, item=each)
+
+
+MEAN_SCAN = Kind[ControllerErrors](
+    "mean scan time",
+    TIME,
+    ("controller",),
+    "errors",
+    lambda each: each.mean_scan,
+    named="mean-scan/{}",
+)
+
+
+@MEAN_SCAN.of
+def mean_scans(errors: dict[str, ControllerErrors]) -> Iterator[Figure]:
+    """Mean of a controller's scan time, retries included, in the typical case."""
+    for name, each in errors.items():
+        if not each.unknown:
+            yield MEAN_SCAN(name, item=each)

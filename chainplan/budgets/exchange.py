@@ -20,9 +20,9 @@ from collections.abc import Iterator
 from itertools import accumulate
 from typing import Literal, NamedTuple
 
-from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, frame_time, frame_times, whole_characters, wire_bits
 from chainplan.chain.network import Chain, Node, makes
+from chainplan.figures.terms import Case, Term, nonzero
 from chainplan.plan.parts import Protocol
 from chainplan.plan.readings import is_block, values_at
 from chainplan.plan.schedule import Task

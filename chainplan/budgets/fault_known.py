@@ -21,9 +21,10 @@ from typing import NamedTuple
 from chainplan.budgets.age import slot_shift
 from chainplan.budgets.fault_windows import Window, window_of
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.time_outs import Waits, waits_for
 from chainplan.chain.degraded import Fault, Gap
+from chainplan.figures.terms import Case, Sum, Term, nonzero
+from chainplan.plan.layout import Evaluation
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
 
@@ -117,8 +118,9 @@ def alarms_of(scan: ControllerScan, hazards: dict[str, Hazard]) -> tuple[Alarm, 
 class Detection:
     """How one controller finds out that a chain is broken."""
 
-    def __init__(self, scan: ControllerScan, hazards: dict[str, Hazard]) -> None:
+    def __init__(self, scan: ControllerScan, evaluation: Evaluation, hazards: dict[str, Hazard]) -> None:
         self.scan = scan
+        self.evaluation = evaluation
         self.alarms = alarms_of(scan, hazards)
         self.chains = {chain.name: chain for chain in scan.controller.chains}
         self._shifts: dict[tuple[int, int], int] = {}
@@ -206,8 +208,8 @@ class Detection:
     @cached_property
     def _always(self) -> int:
         """Return what the time until any fault is known holds, fs."""
-        plan = self.scan.controller.plan
-        evaluation = plan.evaluation.period.max + plan.evaluation.run_time.max
+        plan = self.scan.controller.settings
+        evaluation = self.evaluation.period.max + self.evaluation.run_time.max
         return plan.scan_jitter.max + self.scan.reserve.total + evaluation
 
     def waits(self, fault: Fault, gaps: Iterable[Gap]) -> Waits:
@@ -264,7 +266,7 @@ class Detection:
         return self._shifts[key]
 
     def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, delays: Delays) -> Sum:
-        plan = self.scan.controller.plan
+        plan = self.scan.controller.settings
         work = self.scan.works[index]
         how = f"{alarm.debounce} bad in a row"
         if alarm.lost_readings:
@@ -279,8 +281,8 @@ class Detection:
                 Term("from the last answer to the first one missed", miss),
                 Term("time-outs", delays.until_bad[index], how="of the scan until the run is bad"),
                 self.scan.reserve,
-                Term("evaluation has just run", plan.evaluation.period.max),
-                Term("evaluation run time", plan.evaluation.run_time.max),
+                Term("evaluation has just run", self.evaluation.period.max),
+                Term("evaluation run time", self.evaluation.run_time.max),
             ),
             f"(bad runs of {work.name}) * task period + jitter + slot shift + (first miss - last need) "
             "+ time-outs + P_h + C_h",

@@ -30,9 +30,9 @@ from chainplan.budgets.fault_known import Known
 from chainplan.budgets.fault_scan import Rescan, Rescans, scans_before
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, applies_to
-from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.chain.degraded import Fault, Left
 from chainplan.chain.network import Chain
+from chainplan.figures.terms import Sum, Term, nonzero
 from chainplan.quantity import TIME
 
 
@@ -94,10 +94,10 @@ class Recoveries:
         rescan = self._rescans.after(lefts)
         switch = self._switch([chain for chain, _ in waiting])
         addressing = _together([chain.addressed(left) for chain, left in waiting])
-        set_up = self._scan.controller.plan.set_up.max
+        set_up = self._scan.controller.settings.set_up.max
         action = switch + sum([(set_up + time) * count for time, count in addressing])
         way = min([self._way(rescan, tasks, wait, known) for wait in self._waits(action, known)])
-        jitter = self._scan.controller.plan.scan_jitter.max
+        jitter = self._scan.controller.settings.scan_jitter.max
         attempt = action + jitter + way.time
         spoiled = 0 if limit is None else max(0, limit + attempt - known.total)
 
@@ -143,13 +143,13 @@ class Recoveries:
             return READ_ON
         if known is None:
             return NOT_SHOWN
-        if self._scan.controller.plan.recovery is None and any(each.chain.is_ring for each in waiting):
+        if self._scan.controller.settings.recovery is None and any(each.chain.is_ring for each in waiting):
             return NO_SWITCH
         return ""
 
     def _switch(self, waiting: list[_Chain]) -> int:
         """Return what the switch to reading broken rings from both ends takes, fs."""
-        plan = self._scan.controller.plan.recovery
+        plan = self._scan.controller.settings.recovery
         return plan.switch.max if plan is not None and any(each.chain.is_ring for each in waiting) else 0
 
     def _waits(self, action: int, known: Known) -> list[_Wait]:
@@ -159,7 +159,7 @@ class Recoveries:
         just misses a start. Where no scan runs into the next one, the scan that shows the fault has its place
         among the planned starts, and so has the first scan after the action.
         """
-        plan, busy = self._scan.controller.plan, known.delays.busiest
+        plan, busy = self._scan.controller.settings, known.delays.busiest
         period, jitter = plan.scan_period, plan.scan_jitter.max
         if jitter + busy > period.min:
             return [_Wait(busy + period.max, "a scan is finished first, and then a start just missed")]

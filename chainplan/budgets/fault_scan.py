@@ -20,11 +20,10 @@ from chainplan.budgets.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.fault_side import Reading, Side, longest_waits, retry_beside
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, applies_to, bus_in, bus_out, exchanges_on
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.degraded import Left
 from chainplan.chain.ends import as_sent
-from chainplan.chain.network import Chain
-from chainplan.plan.layout import ControllerPlan
+from chainplan.chain.network import Chain, ScanSettings
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.quantity import BITS, TIME
 
 Parts = list[tuple[str, Reading]]
@@ -64,7 +63,7 @@ class Rescan(NamedTuple):
     @property
     def period(self) -> int:
         """Return the longest time from one scan's start to the next, fs."""
-        return max(self.scan.controller.plan.scan_period.max, self.total)
+        return max(self.scan.controller.settings.scan_period.max, self.total)
 
     def slot_start(self, index: int) -> int:
         """Return the latest start of a task's slot in any of its scans, since the scan began, fs."""
@@ -109,7 +108,7 @@ class Rescans:
         )
 
     def _after(self, lefts: tuple[Left, ...]) -> Rescan:
-        plan = self.scan.controller.plan
+        plan = self.scan.controller.settings
         after = {left.chain: self._left_sides(left) for left in lefts}
         lengths = []
         longest = 0
@@ -237,7 +236,7 @@ class Rescans:
 def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
     """Return a task's exchanges on a chain that nothing has befallen; none where it has nothing to do."""
     chain = as_sent(work.task, wired)
-    ways, plan = scan.ways[Case.WORST], scan.controller.plan
+    ways, plan = scan.ways[Case.WORST], scan.controller.settings
     triggers, reads = (
         [each for each in lists.get(chain.head, []) if each.chain == chain.name]
         for lists in (work.triggers, work.reads)
@@ -263,7 +262,7 @@ def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
     return [(chain.head, reading)]
 
 
-def run_length(parts: Parts, plan: ControllerPlan) -> int:
+def run_length(parts: Parts, plan: ScanSettings) -> int:
     """Return how long a run of a task takes, worst case, fs: triggers, the longest conversion, reads.
 
     The ports' lists run side by side as in :mod:`chainplan.budgets.schedule`.

@@ -25,10 +25,10 @@ from chainplan.budgets.exchange import (
 from chainplan.budgets.sampling import conversion_on
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, bus_in, bus_out, pause_on
-from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import Way, frame_time, way_along, wire_bits
 from chainplan.chain.ends import from_back, from_head
 from chainplan.chain.network import Chain
+from chainplan.figures.terms import Case
 from chainplan.plan.readings import is_block
 
 
@@ -168,7 +168,7 @@ class Side:
 
     def _busy(self, exchange: Exchange) -> list[int]:
         """Return how long an exchange with the first 1, 2, ... nodes keeps the port busy after its set-up."""
-        bus, case = self._scan.controller.plan.host_bus, Case.WORST
+        bus, case = self._scan.controller.settings.host_bus, Case.WORST
         times = times_on_first(self._chain, self._way, exchange, case)
         out = bus_out(bus, exchange, case)
         if bus is None or not exchange.answers:
@@ -180,14 +180,14 @@ class Side:
 
     def _alone(self, exchange: Exchange) -> int:
         """Return how long a polled exchange keeps the port busy after its set-up, fs."""
-        bus, case = self._scan.controller.plan.host_bus, Case.WORST
+        bus, case = self._scan.controller.settings.host_bus, Case.WORST
         wire = sum(term.total for term in exchange_terms(self._chain, self._way, exchange, case))
         return bus_out(bus, exchange, case) + wire + bus_in(bus, exchange, case)
 
 
 def retry_beside(scan: ControllerScan, chain: Chain) -> int:
     """Return what a retry on a chain takes beside the exchange itself: set-up, and the time-out before it."""
-    return scan.controller.plan.set_up.max + chain.protocol.time_out.max
+    return scan.controller.settings.set_up.max + chain.protocol.time_out.max
 
 
 def longest_waits(work: TaskWork, chain: Chain) -> list[int]:

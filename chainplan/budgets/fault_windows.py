@@ -12,11 +12,11 @@ from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Step
-from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.degraded import Gap
 from chainplan.chain.ends import as_sent
 from chainplan.chain.network import Chain
+from chainplan.figures.terms import Case
 
 
 class Window(NamedTuple):

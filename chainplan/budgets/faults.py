@@ -14,7 +14,7 @@ headline: whoever listens to it must notice that it has gone.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import accumulate, groupby
@@ -25,7 +25,7 @@ from chainplan.budgets.fault_pairs import StringPairs, string_pairs
 from chainplan.budgets.fault_recovery import Recoveries, Recovery
 from chainplan.budgets.fault_scan import Rescan, Rescans
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.terms import Sum, Term, nonzero
+from chainplan.chain.build import Unit
 from chainplan.chain.degraded import (
     FAULT_KINDS,
     Fault,
@@ -39,8 +39,11 @@ from chainplan.chain.degraded import (
     what_is_left,
 )
 from chainplan.chain.network import Network, Node
+from chainplan.figures.budget import budget, part_of_plan
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Sum, Term, nonzero
 from chainplan.plan.schedule import Hazard
-from chainplan.quantity import RATIO
+from chainplan.quantity import RATIO, TIME
 
 _WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
@@ -89,7 +92,8 @@ class FaultBudget:
 
     network: Network
     scans: dict[str, ControllerScan]
-    hazards: dict[str, Hazard]
+    units: dict[str, Unit]
+    chain_losses: dict[str, Hazard]
 
     @cached_property
     def cells(self) -> int:
@@ -137,7 +141,10 @@ class FaultBudget:
 
     @cached_property
     def _detections(self) -> dict[str, Detection]:
-        return {name: Detection(scan, self.hazards) for name, scan in self.scans.items()}
+        return {
+            name: Detection(scan, self.units[name].evaluation, self.chain_losses)
+            for name, scan in self.scans.items()
+        }
 
     @cached_property
     def _rescans(self) -> dict[str, Rescans]:
@@ -302,8 +309,162 @@ def _harm(outcome: Outcome) -> tuple[int, int, float]:
     return -outcome.cells, -outcome.nodes, late
 
 
-def fault_budget(
-    network: Network, scans: dict[str, ControllerScan], hazards: dict[str, Hazard]
+@part_of_plan
+def chain_losses(hazards: dict[str, Hazard]) -> dict[str, Hazard]:
+    """The hazards by which a controller calls a chain lost."""
+    return {name: hazard for name, hazard in hazards.items() if hazard.kind == "chain loss"}
+
+
+@budget
+def faults(
+    network: Network,
+    scans: dict[str, ControllerScan],
+    units: dict[str, Unit],
+    chain_losses: dict[str, Hazard],
 ) -> FaultBudget:
-    """Walk every single fault of a network that is scanned like this."""
-    return FaultBudget(network, scans, hazards)
+    """What every single fault does; a fault is walked when its outcome is first asked for."""
+    return FaultBudget(network, scans, units, chain_losses)
+
+
+class Walked(NamedTuple):
+    """A fault with the walk that it belongs to."""
+
+    faults: FaultBudget
+    outcome: Outcome
+
+    @property
+    def seen(self) -> Sum:
+        """Return the share of cells still seen."""
+        return self.faults.seen(self.outcome)
+
+    @property
+    def recovery(self) -> Sum | None:
+        """Return the time until all cells that are left have been seen again, if that is known."""
+        return self.faults.recovery(self.outcome).time
+
+
+CELLS_SEEN = Kind[Walked](
+    "cells seen after a fault",
+    RATIO,
+    ("fault",),
+    "faults",
+    lambda each: each.seen,
+    sums=lambda each: (each.seen, None),
+    named=lambda each: f"{each.outcome.figure}/cells",
+    sense="at least",
+    where=lambda each: each.outcome.name + _never_cut_off(each),
+    target="cells_seen_after_fault",
+)
+
+
+@CELLS_SEEN.of
+def cells_seen(faults: FaultBudget) -> Iterator[Figure]:
+    """Share of cells still read after any single fault, of each kind the one that leaves fewest."""
+    for kind, outcome in faults.worst_of_kind.items():
+        if kind != "controller dead":
+            yield CELLS_SEEN(f"one {kind}", item=Walked(faults, outcome))
+
+
+def _never_cut_off(each: Walked) -> str:
+    jams = each.outcome.fault.kind == "node babbling" and each.faults.jams(each.outcome.fault)
+    return "; nothing cuts it off: its type has no `jabber_limit`" if jams else ""
+
+
+FAULT_KNOWN = Kind[Outcome](
+    "fault known",
+    TIME,
+    ("controller",),
+    "faults",
+    lambda outcome: outcome.known.total if outcome.known else None,
+    sums=lambda outcome: (outcome.known.time if outcome.known else None, None),
+    named=lambda outcome: f"{outcome.figure}/known",
+    where=lambda outcome: outcome.name,
+    target="fault_known",
+)
+
+
+@FAULT_KNOWN.of
+def faults_known(faults: FaultBudget) -> Iterator[Figure]:
+    """Until a broken chain is known, after the fault that is known last of those that ever are."""
+    for name in faults.scans:
+        latest = faults.latest_known(name)
+        if latest is not None:
+            yield FAULT_KNOWN(name, item=latest)
+
+
+class ShownFaults(NamedTuple):
+    """Which faults of a controller its reads show."""
+
+    faults: FaultBudget
+    controller: str
+
+    @property
+    def hidden(self) -> list[Outcome]:
+        """Return those that nothing shows."""
+        return self.faults.unknown_of(self.controller)[0]
+
+
+FAULTS_SHOWN = Kind[ShownFaults](
+    "faults that a read shows",
+    RATIO,
+    ("controller",),
+    "faults",
+    lambda each: each.faults.shown(each.controller),
+    named="faults/{}/shown",
+    sense="at least",
+    where=lambda each: _never_known(each.faults, each.hidden),
+    target="fault_known",
+    limit=lambda _: _WHOLE,
+)
+
+
+@FAULTS_SHOWN.of
+def faults_shown(faults: FaultBudget) -> Iterator[Figure]:
+    """Share of a controller's single faults that its reads ever show."""
+    for name in faults.scans:
+        if faults.unknown_of(name)[1]:
+            yield FAULTS_SHOWN(name, item=ShownFaults(faults, name))
+
+
+def _never_known(faults: FaultBudget, hidden: Sequence[Outcome]) -> str:
+    """Say which faults are never known, and which tasks would show them."""
+    if not hidden:
+        return ""
+    names = ", ".join(outcome.name for outcome in hidden[:3])
+    more = f" and {len(hidden) - 3} more" if len(hidden) > 3 else ""
+    unheeded = "".join(
+        f"; task {task} misses answers after {number} of them, but no hazard `chain loss` counts that"
+        for task, number in faults.unheeded(hidden).items()
+    )
+    hint = unheeded or (_WAY_BACK if all(map(faults.on_way_back, hidden)) else "")
+    return f"never known: {names}{more}{hint}"
+
+
+_WAY_BACK = "; a task `sent_from: back` would use the way back"
+
+
+RECOVERY = Kind[Walked](
+    "recovery",
+    TIME,
+    ("controller", "part"),
+    "faults",
+    lambda each: each.recovery,
+    sums=lambda each: (each.recovery, None),
+    named=lambda each: f"{each.outcome.figure}/recovery",
+    where=lambda each: each.outcome.name,
+    target="recovery",
+)
+
+
+@RECOVERY.of
+def recoveries(faults: FaultBudget) -> Iterator[Figure]:
+    """From a fault until all cells that can be seen have been seen again, after the slowest recovery."""
+    for name in faults.scans:
+        slowest, unbounded = faults.slowest_recovery(name)
+        if slowest is not None:
+            yield RECOVERY(name, "", item=Walked(faults, slowest))
+        elif not unbounded:
+            yield RECOVERY(name, "", note="nothing has to be recovered after any fault")
+        if unbounded:  # a recovery that is known speaks for no other
+            note = f"{len(unbounded)} without a bound: {faults.recovery(unbounded[0]).note}"
+            yield RECOVERY(name, "other faults" if slowest else "", note=note)

@@ -15,12 +15,18 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import chain as joined
 from itertools import groupby
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
-from chainplan.budgets.isolation_checks import Check, Judge, Judged, Status
-from chainplan.chain.network import Break, Chain, Network, Node, Segment
+from chainplan.budgets.isolation_checks import BETWEEN_BOARDS, Check, Guard, Judge, Judged, Status, Subject
+from chainplan.chain.network import Break, Chain, Network, Node, Segment, segment_name
 from chainplan.chain.potentials import Potentials, Reach, Worst, board_reaches, node_reach
-from chainplan.remembered import remembered
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind, Sense, always
+from chainplan.figures.terms import Sum
+from chainplan.plan.layout import InsulationRules
+from chainplan.plan.parts import BarrierType, Insulation
+from chainplan.quantity import LENGTH, VOLTAGE
+from chainplan.remembered import remembered, remembered_for_all
 from chainplan.tables.insulation import is_voltage_class_b
 
 
@@ -31,6 +37,7 @@ class SegmentIsolation(NamedTuple):
     """
 
     segment: Segment
+    insulation: Insulation
     references: Worst
     conductors: Worst
     rating: int | None
@@ -83,6 +90,7 @@ class ChainIsolation:
     """
 
     chain: Chain
+    guards: tuple[Guard, ...]
     carried: tuple[tuple[Worst, Worst], ...]
     judged: tuple[Judged, ...]
 
@@ -90,8 +98,10 @@ class ChainIsolation:
     def segments(self) -> tuple[SegmentIsolation, ...]:
         """Return all segments with their worst voltages and checks."""
         return tuple(
-            SegmentIsolation(segment, *worst, *judged)
-            for segment, worst, judged in zip(self.chain.segments, self.carried, self.judged, strict=True)
+            SegmentIsolation(segment, guard.insulation, *worst, *judged)
+            for segment, guard, worst, judged in zip(
+                self.chain.segments, self.guards, self.carried, self.judged, strict=True
+            )
         )
 
     @property
@@ -137,21 +147,44 @@ class IsolationBudget:
         return Counter(check.status for segment in self.segments for check in segment.checks)
 
 
-def isolation_budget(network: Network) -> IsolationBudget:
-    """Work out every segment's worst voltages and hold them against its barriers and distances."""
+@budget
+def isolation(
+    network: Network, barrier_types: dict[str, BarrierType], insulation: InsulationRules
+) -> IsolationBudget:
+    """What each segment's isolation carries, against what its barriers and distances hold."""
     potentials = _potentials(network.strings)
-    judge = _judge(network.plan.insulation)
+    judge = _judge(insulation)
     chains = {}
     straddled: list[StraddledBoard] = []
     for chain in network.chains.values():
         carried, boards = _carried(chain.nodes, potentials, chain.is_ring)
+        guards = tuple(_guards(chain, barrier_types, insulation))
         judged = tuple(
-            judge.checks(segment, references.voltage, conductors.voltage)
-            for segment, (references, conductors) in zip(chain.segments, carried, strict=True)
+            judge.checks(guard, references.voltage, conductors.voltage)
+            for guard, (references, conductors) in zip(guards, carried, strict=True)
         )
-        chains[chain.name] = ChainIsolation(chain, carried, judged)
+        chains[chain.name] = ChainIsolation(chain, guards, carried, judged)
         straddled += boards
     return IsolationBudget(chains, tuple(straddled), _notes(network, potentials))
+
+
+def _guards(chain: Chain, barrier_types: dict[str, BarrierType], rules: InsulationRules) -> Iterator[Guard]:
+    """Yield what keeps the ends of every segment of a chain apart."""
+    places: list[Node | None] = [None, *chain.nodes, None]
+    for segment, near, far in zip(chain.segments, places, places[1:], strict=False):
+        hop = segment.hop
+        one, other = (
+            end and (end.name, barrier_types[end.name]) for end in (hop.near_barrier, hop.far_barrier)
+        )
+        kind = hop.insulation or _insulation(rules, near, far)
+        yield Guard(one, other, hop.barriers_share, hop.creepage, hop.clearance, kind)
+
+
+def _insulation(rules: InsulationRules, near: Node | None, far: Node | None) -> Insulation:
+    """Return the insulation between two nodes; a controller's port, None, is at chassis potential."""
+    if near is None or far is None:
+        return rules.to_chassis
+    return rules.between_boards if near.string == far.string else rules.between_strings
 
 
 _potentials = remembered(Potentials)
@@ -216,3 +249,207 @@ def _notes(network: Network, potentials: Potentials) -> tuple[str, ...]:
         for name in crossed
         if not potentials.floating[name].determined
     )
+
+
+# Figures ---------------------------------------------------------------------------------------------------
+
+
+class Stressed(NamedTuple):
+    """A segment under its worst stress, and what its arithmetic is laid out from."""
+
+    network: Network
+    segment: SegmentIsolation
+
+    def sum(self, between: Literal["references", "conductors"]) -> Sum:
+        """Return the worst voltage between its references or conductors, signed, with its terms."""
+        from chainplan.budgets.isolation_cases import explain  # late: verdicts need no terms
+
+        worst: Worst = getattr(self.segment, between)
+        potentials = _potentials(self.network.strings)
+        stress = explain(self.network, self.segment.segment, worst.situation, potentials)
+        figure: Sum = getattr(stress, between)
+        return figure
+
+
+WORKING_VOLTAGE = Kind[Stressed](
+    "isolation working voltage",
+    VOLTAGE,
+    ("segment",),
+    "isolation",
+    lambda each: each.segment.references.voltage,
+    sums=lambda each: (each.sum("references"), None),
+    named="isolation/{}/references",
+    where=lambda each: each.segment.references.situation.name,
+)
+
+
+@WORKING_VOLTAGE.of
+def working_voltages(isolation: IsolationBudget, network: Network) -> Iterator[Figure]:
+    """Worst voltage between the references of a segment's two ends, which its barriers carry."""
+    for segment in isolation.segments:
+        yield WORKING_VOLTAGE(segment.segment.name, item=Stressed(network, segment))
+
+
+CONDUCTOR_VOLTAGE = Kind[Stressed](
+    "voltage between conductors",
+    VOLTAGE,
+    ("segment",),
+    "isolation",
+    lambda each: each.segment.conductors.voltage,
+    sums=lambda each: (each.sum("conductors"), None),
+    named="isolation/{}/conductors",
+    where=lambda each: each.segment.conductors.situation.name,
+)
+
+
+@CONDUCTOR_VOLTAGE.of
+def conductor_voltages(isolation: IsolationBudget, network: Network) -> Iterator[Figure]:
+    """Worst voltage between any two conductors of the boards at a segment's ends: it sets their spacing."""
+    for segment in isolation.segments:
+        yield CONDUCTOR_VOLTAGE(segment.segment.name, item=Stressed(network, segment))
+
+
+class _Place(NamedTuple):
+    """The first of the segments that are judged alike, what it carries, and how many there are."""
+
+    segment: str
+    references: Worst
+    conductors: Worst
+    judged: Judged
+    times: int
+
+
+class Deciding(NamedTuple):
+    """A check of a segment that decides for its chain, and what the segment carries."""
+
+    place: _Place
+    check: Check
+    note: str
+
+    @property
+    def stress(self) -> Worst:
+        """Return the voltage that the check rests upon, with the case that brings it."""
+        return self.place.conductors if self._between_boards else self.place.references
+
+    @property
+    def figure(self) -> str:
+        """Return the name of that voltage's sum."""
+        between = "conductors" if self._between_boards else "references"
+        return f"isolation/{self.place.segment}/{between}"
+
+    @property
+    def _between_boards(self) -> bool:
+        return self.check.place == BETWEEN_BOARDS
+
+    @property
+    def where(self) -> str:
+        """Return the segment, the part that is checked, and the case."""
+        if self.check.margin is None:
+            return ""
+        return f"{self.place.segment}, {self.check.place}: {self.stress.situation.name}"
+
+
+_Groups = dict[tuple[Subject, bool], list[tuple[_Place, Check]]]
+"""Checks of a chain by their subject, and whether they lie between the boards' conductors."""
+
+
+@remembered_for_all
+def _checks_of(name: str, carried: tuple[tuple[Worst, Worst], ...], *judged: Judged) -> _Groups:
+    """Return all checks of a chain that are asked for, those of segments with the very same checks once."""
+    alike: dict[int, list[int]] = {}
+    for place, each in enumerate(judged):
+        alike.setdefault(id(each.checks), []).append(place)
+    groups: _Groups = {}
+    for first, *others in alike.values():
+        place_ = _Place(segment_name(name, first + 1), *carried[first], judged[first], 1 + len(others))
+        for check in judged[first].checks:
+            if is_asked(judged[first], check):
+                groups.setdefault((check.subject, check.place == BETWEEN_BOARDS), []).append((place_, check))
+    return groups
+
+
+def is_asked(judged: Judged | SegmentIsolation, check: Check) -> bool:
+    """Tell whether a check is asked for: not where the other barrier holds all, or nothing is needed."""
+    if check.status != "not checked":
+        return True
+    if check.subject == "working voltage":
+        return judged.rating is None
+    return check.subject != "test voltage" or check.needed is not None
+
+
+def _checked(name: str, subject: Subject, meaning: str, *, between_boards: bool = False) -> Kind[Deciding]:
+    """Declare a figure that is judged for a whole chain, on the segment with the least margin."""
+    sense: Sense = "at most" if subject == "working voltage" else "at least"
+    kind = Kind[Deciding](
+        name,
+        LENGTH if subject in ("creepage", "clearance") else VOLTAGE,
+        ("chain", "part"),
+        "isolation",
+        lambda each: each.check.needed if sense == "at most" else each.check.offered,
+        named=lambda each: each.figure,
+        sense=sense,
+        where=lambda each: each.where,
+        note=lambda each: each.note,
+        asked=always,
+    )
+
+    def figures(isolation: IsolationBudget) -> Iterator[Figure]:
+        for chain, found in isolation.chains.items():
+            checks = _checks_of(chain, found.carried, *found.judged).get((subject, between_boards), [])
+            for rest, each in _deciding(checks, sense):
+                check = each.check
+                limit = check.offered if sense == "at most" else check.needed
+                yield kind(chain, rest, item=each, limit=limit, judged=True)
+
+    figures.__doc__ = meaning
+    kind.of(figures)
+    return kind
+
+
+def _deciding(checks: list[tuple[_Place, Check]], sense: Sense) -> Iterator[tuple[str, Deciding]]:
+    """Yield the check with the least margin, and beside it that the rest is not known."""
+
+    def margin_share(each: tuple[_Place, Check]) -> float:
+        limit = each[1].offered if sense == "at most" else each[1].needed
+        return (each[1].margin or 0) / max(limit or 0, 1)
+
+    known = [each for each in checks if each[1].margin is not None]
+    unknown = [each for each in checks if each[1].margin is None]
+    count = sum(place.times for place, _ in checks)
+    left_out = sum(place.times for place, _ in unknown)
+    if known:
+        note = f"{left_out} of {count} not checked" if left_out else ""
+        yield "", Deciding(*min(known, key=margin_share), note)
+    if unknown:
+        reason = unknown[0][1].reason + (f" ({left_out} times)" if left_out > 1 else "")
+        yield "other segments" if known else "", Deciding(*unknown[0], reason)
+
+
+BARRIER_VOLTAGE = _checked(
+    "barrier working voltage", "working voltage", "What a chain's barriers carry, within their rating."
+)
+BARRIER_CREEPAGE = _checked(
+    "barrier creepage", "creepage", "Creepage of a chain's barriers, as IEC 60664-1 asks for their voltage."
+)
+BARRIER_CLEARANCE = _checked(
+    "barrier clearance",
+    "clearance",
+    "Clearance of a chain's barriers, as IEC 60664-1 asks for their voltage.",
+)
+BARRIER_TEST_VOLTAGE = _checked(
+    "barrier test voltage",
+    "test voltage",
+    "Test voltage of a chain's barriers, beside what their voltage asks.",
+)
+BOARD_CREEPAGE = _checked(
+    "creepage between boards",
+    "creepage",
+    "Creepage between the boards at a segment's ends, as IEC 60664-1 asks for their voltage.",
+    between_boards=True,
+)
+BOARD_CLEARANCE = _checked(
+    "clearance between boards",
+    "clearance",
+    "Clearance between the boards at a segment's ends, as IEC 60664-1 asks for their voltage.",
+    between_boards=True,
+)

@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from itertools import product
 from typing import NamedTuple
 
-from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.chain.floating import Floating
 from chainplan.chain.network import Break, Network, Node, Segment
 from chainplan.chain.potentials import (
@@ -25,6 +24,7 @@ from chainplan.chain.potentials import (
     node_reach,
     reference_reach,
 )
+from chainplan.figures.terms import Sum, Term, nonzero
 from chainplan.quantity import VOLTAGE
 
 

@@ -17,7 +17,6 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
-from chainplan.chain.network import Hop, Segment
 from chainplan.plan.layout import InsulationRules
 from chainplan.plan.parts import BarrierType, Insulation
 from chainplan.quantity import LENGTH, VOLTAGE, Dimension, Span
@@ -34,6 +33,9 @@ from chainplan.tables.insulation import (
 
 Status = Literal["met", "missed", "not checked"]
 Subject = Literal["working voltage", "creepage", "clearance", "test voltage"]
+
+BETWEEN_BOARDS = "between conductors"
+"""The place of checks that hold for the boards at the ends of a segment, not for its barriers."""
 
 
 class Check(NamedTuple):
@@ -124,6 +126,17 @@ MOST_JUDGED = 4096
 """Makes of segment under voltages that a judge remembers; beyond them it starts anew."""
 
 
+class Guard(NamedTuple):
+    """What keeps the ends of a segment apart: barriers by name and type, distances, kind of insulation."""
+
+    near_barrier: tuple[str, BarrierType] | None
+    far_barrier: tuple[str, BarrierType] | None
+    barriers_share: bool
+    creepage: Span | None
+    clearance: Span | None
+    insulation: Insulation
+
+
 class Judged(NamedTuple):
     """What a segment's barriers hold together, uV (None without any), and all its checks."""
 
@@ -143,26 +156,24 @@ class Judge:
             rules.altitude.max,
         )
         # By the identity of barriers: they are kept here, so that no other ones take their place.
-        self._judged: dict[tuple[object, ...], tuple[Hop, Judged]] = {}
+        self._judged: dict[tuple[object, ...], tuple[Guard, Judged]] = {}
 
-    def checks(self, segment: Segment, references: int, conductors: int) -> Judged:
+    def checks(self, guard: Guard, references: int, conductors: int) -> Judged:
         """Return the checks of a segment; the very same ones for segments that differ in cables alone."""
-        hop = segment.hop
-        ends = tuple([end and (end[0], id(end[1])) for end in (hop.near_barrier, hop.far_barrier)])
-        spacing = hop.barriers_share, hop.creepage, hop.clearance
-        key = (ends, spacing, segment.insulation, references, conductors)
+        ends = tuple([end and (end[0], id(end[1])) for end in guard[:2]])
+        key = (ends, guard[2:], references, conductors)
         judged = self._judged.get(key)
         if judged is None:
             if len(self._judged) >= MOST_JUDGED:
                 self._judged.clear()
-            found = self._judge(hop, segment.insulation, references, conductors)
-            judged = self._judged[key] = hop, found
+            judged = self._judged[key] = guard, self._judge(guard, references, conductors)
         return judged[1]
 
-    def _judge(self, hop: Hop, insulation: Insulation, references: int, conductors: int) -> Judged:
-        ends = (("near", hop.near_barrier), ("far", hop.far_barrier))
+    def _judge(self, guard: Guard, references: int, conductors: int) -> Judged:
+        insulation = guard.insulation
+        ends = (("near", guard.near_barrier), ("far", guard.far_barrier))
         present = [barrier[1] for _, barrier in ends if barrier is not None]
-        share = 2 if hop.barriers_share and len(present) == 2 else 1
+        share = 2 if guard.barriers_share and len(present) == 2 else 1
         held = -(-references // share)
         checks: list[Check] = []
         for end, barrier in ends:
@@ -177,8 +188,7 @@ class Judge:
             )
             place = f"{end} end"
             checks.append(Check("working voltage", place, VOLTAGE, references, references, None, reason=why))
-        place = "between conductors"
-        checks += self._spacing(place, conductors, insulation, hop.creepage, hop.clearance)
+        checks += self._spacing(BETWEEN_BOARDS, conductors, insulation, guard.creepage, guard.clearance)
         rating = share * min(each.working_voltage.min for each in present) if present else None
         return Judged(rating, tuple(checks))
 

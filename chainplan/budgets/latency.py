@@ -24,10 +24,11 @@ from chainplan.budgets.alarm import Watch, alarm_terms, any_watched, longest_exc
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.sampling import Sampling, conversion_on, sampling_of
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.time_outs import any_chain_lost, longest_period
 from chainplan.budgets.wire import frame_time
-from chainplan.chain.network import Chain, Controller, makes
+from chainplan.chain.build import Unit
+from chainplan.chain.network import Chain, makes
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import Actuator, Evaluation
 from chainplan.plan.readings import READ_BY
@@ -83,14 +84,16 @@ class HazardLatency(NamedTuple):
         return self.longest < self.tolerant_time
 
 
-def latency_budget(scans: dict[str, ControllerScan], hazards: dict[str, Hazard]) -> list[HazardLatency]:
+def latency_budget(
+    scans: dict[str, ControllerScan], units: dict[str, Unit], hazards: dict[str, Hazard]
+) -> list[HazardLatency]:
     """Return every hazard's latency on the chain where it is longest.
 
     A hazard that no task and no alarm can show is left out here; the plan's check reports it.
     """
     found = []
     for name, hazard in hazards.items():
-        ways = [way for scan in scans.values() for way in _ways(name, hazard, scan)]
+        ways = [way for unit, scan in scans.items() for way in _ways(name, hazard, scan, units[unit])]
         if ways:
             found.append(_slowest_chain(ways))
     return found
@@ -106,10 +109,10 @@ def _slowest_chain(ways: list[tuple[str, HazardLatency]]) -> HazardLatency:
     return max(fastest.values(), key=lambda latency: latency.longest)
 
 
-def _ways(name: str, hazard: Hazard, scan: ControllerScan) -> Iterator[tuple[str, HazardLatency]]:
+def _ways(name: str, hazard: Hazard, scan: ControllerScan, unit: Unit) -> Iterator[tuple[str, HazardLatency]]:
     """Yield every guaranteed path of a hazard on one controller, once for each chain on which it holds."""
     for index in _paths(hazard, scan):
-        latency = _latency(name, hazard, scan, index)
+        latency = _latency(name, hazard, scan, unit, index)
         reads = scan.works[index].reads.values()
         for read in {scan.wires[exchange.chain]: None for exchanges in reads for exchange in exchanges}:
             yield read, latency
@@ -117,20 +120,21 @@ def _ways(name: str, hazard: Hazard, scan: ControllerScan) -> Iterator[tuple[str
         return
     for chain in scan.controller.chains:
         if any_watched(hazard, chain):
-            yield chain.name, alarm_latency(name, hazard, hazard.alarm, scan, chain)
+            yield chain.name, alarm_latency(name, hazard, hazard.alarm, scan, unit, chain)
 
 
 def alarm_latency(
-    name: str, hazard: Hazard, alarm: AlarmPath, scan: ControllerScan, chain: Chain
+    name: str, hazard: Hazard, alarm: AlarmPath, scan: ControllerScan, unit: Unit, chain: Chain
 ) -> HazardLatency:
     """Return a hazard's intervals by the alarm of a chain some of whose nodes watch for it."""
     watch = Watch(alarm.check_every, alarm.debounce, alarm.per_hop)
     return hazard_latency(
         name,
         hazard,
-        scan.controller,
+        scan.controller.name,
+        unit,
         "alarm on a line of its own" if alarm.own_line else "in-band alarm",
-        partial(_alarm_terms, hazard, watch, chain, scan),
+        partial(_alarm_terms, hazard, watch, chain, scan, unit.evaluation),
         "lag + filter + hits * check period + conversion + way + P_h + C_h",
     )
 
@@ -147,16 +151,17 @@ def _paths(hazard: Hazard, scan: ControllerScan) -> list[int]:
     ]
 
 
-def _latency(name: str, hazard: Hazard, scan: ControllerScan, index: int) -> HazardLatency:
+def _latency(name: str, hazard: Hazard, scan: ControllerScan, unit: Unit, index: int) -> HazardLatency:
     detect = _loss_terms if hazard.kind == "chain loss" else _reading_terms
     return hazard_latency(
         name,
         hazard,
-        scan.controller,
+        scan.controller.name,
+        unit,
         f"task {scan.works[index].name}",
         lambda case: (
             *detect(hazard, scan, index, case),
-            *_evaluation_terms(scan.controller.plan.evaluation, case),
+            *_evaluation_terms(unit.evaluation, case),
         ),
         "(readings) * task period + jitter + slot shift + (A - S) + P_h + C_h",
     )
@@ -168,7 +173,8 @@ _ELSEWHERE = Actuator.model_construct(command=ZERO, opening=ZERO)
 def hazard_latency(
     name: str,
     hazard: Hazard,
-    controller: Controller,
+    controller: str,
+    unit: Unit,
     path: str,
     detect: Callable[[Case], tuple[Term, ...]],
     formula: str,
@@ -177,7 +183,7 @@ def hazard_latency(
 
     The reaction of another unit is not in it: :mod:`chainplan.budgets.told` works that out.
     """
-    actuator = _ELSEWHERE if hazard.reaction_at else controller.plan.actuators[hazard.reaction]
+    actuator = _ELSEWHERE if hazard.reaction_at else unit.actuators[hazard.reaction]
     detection, typical_detection = (
         Sum(f"FDTI of {name}", TIME, nonzero(*detect(case)), formula, "ISO 26262-1:2018, 3.55")
         for case in (Case.WORST, Case.TYPICAL)
@@ -185,7 +191,7 @@ def hazard_latency(
     reaction, typical_reaction = (_reaction(actuator, name, case) for case in (Case.WORST, Case.TYPICAL))
     return HazardLatency(
         name,
-        controller.name,
+        controller,
         path,
         detection,
         typical_detection,
@@ -217,19 +223,19 @@ def _evaluation_terms(evaluation: Evaluation, case: Case) -> tuple[Term, ...]:
 
 
 def _alarm_terms(
-    hazard: Hazard, watch: Watch, chain: Chain, scan: ControllerScan, case: Case
+    hazard: Hazard, watch: Watch, chain: Chain, scan: ControllerScan, evaluation: Evaluation, case: Case
 ) -> tuple[Term, ...]:
     """Return what passes until an alarm on a chain has been judged; one in band waits for the exchange."""
     assert hazard.alarm is not None  # that is what brought us here
     waits = () if hazard.alarm.own_line else (longest_exchange(scan, chain, case),)
     on_the_way = alarm_terms(hazard, watch, chain, case) or ()
-    return (*on_the_way, *waits, *_evaluation_terms(scan.controller.plan.evaluation, case))
+    return (*on_the_way, *waits, *_evaluation_terms(evaluation, case))
 
 
 def _reading_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) -> tuple[Term, ...]:
     """Return what passes until the last bad reading is in memory, for a quantity that a task reads."""
     work = scan.works[index]
-    plan = scan.controller.plan
+    plan = scan.controller.settings
     worst = case is Case.WORST
     early = Case.BEST if worst else case
     period = scan.period if worst else plan.scan_period.typical
@@ -276,7 +282,7 @@ def _loss_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) ->
     makes the reads of one chain wait, or those of all chains of a dead port.
     """
     work = scan.works[index]
-    plan = scan.controller.plan
+    plan = scan.controller.settings
     worst = case is Case.WORST
     early = Case.BEST if worst else case
     waits = any_chain_lost(scan) if worst else []

@@ -7,14 +7,17 @@ How far each may grow until a target is missed is searched for in :mod:`chainpla
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from chainplan.budgets.answer_window import Wait, chain_waits
 from chainplan.budgets.link import Link, chain_links, link_of
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.terms import Sum, Term
 from chainplan.chain.network import Chain, Network, makes
-from chainplan.quantity import COUNT, Span
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Sum, Term
+from chainplan.quantity import COUNT, LEVEL, TIME, Span
 
 
 class ChainLength(NamedTuple):
@@ -72,8 +75,9 @@ def _limit(chain: Chain, kind: int) -> str:
     return "" if limit is None else f"knows {limit} addresses"
 
 
-def length_budget(network: Network, scans: dict[str, ControllerScan]) -> dict[str, ChainLength]:
-    """Return what the length of every chain costs, by the chain's name."""
+@budget
+def lengths(network: Network, scans: dict[str, ControllerScan]) -> dict[str, ChainLength]:
+    """Level and delay of each chain, by its name: what its length costs."""
     found = {}
     known: dict[tuple[int, int], Link] = {}
     for scan in scans.values():
@@ -83,9 +87,107 @@ def length_budget(network: Network, scans: dict[str, ControllerScan]) -> dict[st
             ]
             found[chain.name] = ChainLength(
                 chain,
-                chain_links(network, chain, known),
+                chain_links(network.wiring, chain, known),
                 chain_waits(scan, chain),
                 chain.protocol.answer_window,
                 min(limits, default=None),
             )
     return found
+
+
+LINK_MARGIN = Kind[Link](
+    "link margin",
+    LEVEL,
+    ("chain", "part"),
+    "length",
+    lambda link: link.worst,
+    lambda link: link.typical,
+    named=lambda link: f"link/{link.segment.name}",
+    sense="at least",
+    where=lambda link: link.segment.name,
+    asked=lambda plan: any(each.signal for each in plan.protocols.values()),
+)
+
+
+@LINK_MARGIN.of
+def link_margins(lengths: dict[str, ChainLength]) -> Iterator[Figure]:
+    """What is left of the signal above the receiver's threshold, on the segment that has least to spare."""
+    for name, length in lengths.items():
+        tightest, unknown = length.tightest, length.unknown
+        reason = unknown[0].reason if unknown else ""
+        if tightest is None and unknown:
+            yield LINK_MARGIN(name, "", limit=unknown[0].wanted, note=reason)
+        elif tightest is not None:
+            share_left = f"({len(unknown)} of {len(length.chain.segments)} segments"
+            remarks = [f"{reason} {share_left} not checked)"] if unknown else []
+            note = "; ".join([*remarks, tightest.note] if tightest.note else remarks)
+            yield LINK_MARGIN(name, "", item=tightest, limit=tightest.wanted, note=note)
+            if unknown:  # one segment that is met speaks for no other
+                note = f"{reason} {share_left})"
+                yield LINK_MARGIN(name, "other segments", limit=unknown[0].wanted, note=note)
+
+
+SEGMENT_MARGIN = Kind[Link](
+    "link margin of a segment",
+    LEVEL,
+    ("segment",),
+    "length",
+    lambda link: link.worst,
+    lambda link: link.typical,
+    named="link/{}",
+    sense="at least",
+)
+
+
+@SEGMENT_MARGIN.of
+def segment_margins(lengths: dict[str, ChainLength]) -> Iterator[Figure]:
+    """What is left of the signal above the receiver's threshold, once for each make of segment."""
+    for length in lengths.values():
+        shown: set[int] = set()
+        for link in length.links or ():
+            if link.worst is None:
+                continue
+            if link is length.tightest or id(link.segment.hop) not in shown:
+                shown.add(id(link.segment.hop))
+                yield SEGMENT_MARGIN(link.segment.name, item=link)
+
+
+ANSWER_WAIT = Kind[Wait](
+    "wait for an answer",
+    TIME,
+    ("chain", "read style"),
+    "length",
+    lambda wait: wait.worst,
+    lambda wait: wait.typical,
+    named="answer-wait/{}/{}",
+    where=lambda wait: wait.node,
+    asked=lambda plan: any(each.answer_window for each in plan.protocols.values()),
+)
+
+
+@ANSWER_WAIT.of
+def answer_waits(lengths: dict[str, ChainLength]) -> Iterator[Figure]:
+    """From the end of a request to the first bit of an answer at the port, beside the answer window."""
+    for name, length in lengths.items():
+        limit = length.window.min if length.window else None
+        for wait in length.waits:
+            yield ANSWER_WAIT(name, wait.style, item=wait, limit=limit)
+
+
+ADDRESSES = Kind[ChainLength](
+    "node addresses",
+    COUNT,
+    ("chain",),
+    "length",
+    lambda length: length.nodes,
+    named="addresses/{}",
+    asked=lambda plan: any(each.address_limit for each in plan.node_types.values()),
+)
+
+
+@ADDRESSES.of
+def addresses(lengths: dict[str, ChainLength]) -> Iterator[Figure]:
+    """Nodes of a chain, beside the addresses that the node type with fewest can tell apart."""
+    for name, length in lengths.items():
+        if length.addresses is not None:
+            yield ADDRESSES(name, item=length, limit=length.addresses)

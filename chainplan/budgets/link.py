@@ -30,9 +30,9 @@ from chainplan.budgets.line import (
     velocity,
     worst_loss,
 )
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.chain.network import Chain, Hop, Network, Segment
-from chainplan.plan.model import Plan
+from chainplan.chain.network import Chain, Hop, Network, Segment, Wiring
+from chainplan.figures.budget import budget
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.parts import CableType, ConnectorType
 from chainplan.plan.wire_parts import Pair, Signal
 from chainplan.quantity import FREQUENCY, LEVEL, Span, format_ticks
@@ -64,9 +64,7 @@ class Link(NamedTuple):
         return None if self.worst is None else self.worst.total - self.wanted
 
 
-def chain_links(
-    network: Network, chain: Chain, known: dict[tuple[int, int], Link]
-) -> tuple[Link, ...] | None:
+def chain_links(wiring: Wiring, chain: Chain, known: dict[tuple[int, int], Link]) -> tuple[Link, ...] | None:
     """Return a link budget for each make of a chain's segments, that of the first one in the chain.
 
     None if its protocol describes no signal. `known` keeps the arithmetic from chain to chain of a network.
@@ -80,7 +78,7 @@ def chain_links(
         if make not in found:
             key = make, id(signal)
             if key not in known:
-                known[key] = segment_link(network.plan, segment, signal)
+                known[key] = segment_link(wiring, segment, signal)
             found[make] = link_of(segment, known[key])
     return tuple(found.values())
 
@@ -95,12 +93,12 @@ def link_of(segment: Segment, same: Link) -> Link:
     return same._replace(segment=segment, worst=worst, typical=typical)
 
 
-def segment_link(plan: Plan, segment: Segment, signal: Signal) -> Link:
+def segment_link(wiring: Wiring, segment: Segment, signal: Signal) -> Link:
     """Return the link budget of one segment."""
     hop = segment.hop
-    cable = plan.cable_types[hop.cable]
+    cable = wiring.cable_types[hop.cable]
     line = cable_line(cable)
-    reason = _unknown(plan, hop, line, signal)
+    reason = _unknown(wiring, hop, line, signal)
     wanted = signal.margin.max
     if reason or line is None:
         return Link(segment, None, None, wanted, reason)
@@ -109,22 +107,22 @@ def segment_link(plan: Plan, segment: Segment, signal: Signal) -> Link:
     worst, typical = (
         Sum(f"link margin of {segment.name}", LEVEL, terms, FORMULA, line.source)
         for terms in (
-            _terms(plan, hop, line, impedance, signal, Case.WORST),
-            _terms(plan, hop, line, impedance, signal, Case.TYPICAL),
+            _terms(wiring, hop, line, impedance, signal, Case.WORST),
+            _terms(wiring, hop, line, impedance, signal, Case.TYPICAL),
         )
     )
     return Link(segment, worst, typical, wanted, "", note)
 
 
 def _terms(
-    plan: Plan, hop: Hop, line: CableClass, impedance: Span | None, signal: Signal, case: Case
+    wiring: Wiring, hop: Hop, line: CableClass, impedance: Span | None, signal: Signal, case: Case
 ) -> tuple[Term, ...]:
     low, high = signal.lowest.min, signal.highest.max
     transmit = signal.transmit.min if case is Case.WORST else signal.transmit.typical
     barriers = [
-        Term(f"{end} barrier {barrier[0]}", -barrier[1].loss[case])
+        Term(f"{end} barrier {barrier.name}", -barrier.loss[case])
         for end, barrier in (("near", hop.near_barrier), ("far", hop.far_barrier))
-        if barrier and barrier[1].loss
+        if barrier and barrier.loss
     ]
     connectors: dict[str, int] = {}
     for name in hop.connectors:
@@ -137,7 +135,7 @@ def _terms(
             how=f"{line.name}, {_band(low, high)}",
         ),
         *(
-            Term(f"connector {name}", -_connector(plan.connector_types[name], high, case), times)
+            Term(f"connector {name}", -_connector(wiring.connector_types[name], high, case), times)
             for name, times in connectors.items()
         ),
         *barriers,
@@ -183,21 +181,21 @@ def _matched(hop: Hop, impedance: Span | None, signal: Signal) -> str:
     return f"taken as matched: no impedance of {', '.join(missing)} in the plan" if missing else ""
 
 
-def _unknown(plan: Plan, hop: Hop, line: CableClass | None, signal: Signal) -> str:
+def _unknown(wiring: Wiring, hop: Hop, line: CableClass | None, signal: Signal) -> str:
     """Return what keeps a segment's loss from being known, in words; empty if nothing does."""
     low, high = signal.lowest.min, signal.highest.max
     if line is None:
         return f"cable {hop.cable} has no loss in the plan"
     classes = [line]
     for name in hop.connectors:
-        connector = plan.connector_types[name]
+        connector = wiring.connector_types[name]
         if connector.loss is None and connector.loss_class is None:
             return f"connector {name} has no loss in the plan"
         if connector.loss is None:
             classes.append(CABLE_CLASSES[connector.loss_class or ""])
     for barrier in (hop.near_barrier, hop.far_barrier):
-        if barrier and barrier[1].loss is None:
-            return f"barrier {barrier[0]} has no loss in the plan"
+        if barrier and barrier.loss is None:
+            return f"barrier {barrier.name} has no loss in the plan"
     for each in classes:
         if not each.covers(low, high):
             return f"{each.name} is known from {_band(each.lowest, each.highest)} only"
@@ -217,18 +215,19 @@ class FastCable(NamedTuple):
     guaranteed: int
 
 
+@budget
 def fast_cables(network: Network) -> tuple[FastCable, ...]:
-    """Return the cables under a signal that are planned faster than their class's delay formula allows."""
+    """The cables under a signal that are planned faster than their class's delay formula allows."""
     lowest: dict[str, int] = {}
     for chain in network.chains.values():
         signal = chain.protocol.signal
         for segment in chain.segments if signal else ():
             name = segment.hop.cable
-            if signal and network.plan.cable_types[name].loss_class:
+            if signal and network.wiring.cable_types[name].loss_class:
                 lowest[name] = min(lowest.get(name, signal.lowest.min), signal.lowest.min)
     found = []
     for name, frequency in lowest.items():
-        cable = network.plan.cable_types[name]
+        cable = network.wiring.cable_types[name]
         guaranteed = velocity(CABLE_CLASSES[cable.loss_class or ""], frequency)
         if cable.velocity.min > guaranteed:
             found.append(FastCable(name, cable.loss_class or "", frequency, cable.velocity.min, guaranteed))

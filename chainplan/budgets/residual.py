@@ -38,12 +38,14 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.budgets.channel import frame_error_probability
 from chainplan.budgets.crossings import Block, BlockKind, blocks, longest_blocks
-from chainplan.budgets.errors import HOUR, ControllerErrors, per_hour
+from chainplan.budgets.errors import HOUR, NO_ERRORS, ControllerErrors, per_hour, rate_limit
 from chainplan.budgets.noise import noise_of
-from chainplan.budgets.terms import Sum, Term, nonzero
 from chainplan.chain.network import Chain
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Sum, Term, nonzero
 from chainplan.plan.parts import Check
-from chainplan.quantity import RATE
+from chainplan.quantity import COUNT, RATE
 from chainplan.remembered import remembered_for_all
 
 if TYPE_CHECKING:
@@ -82,6 +84,17 @@ class Distance(NamedTuple):
     claimed: int | None
     reason: str = ""
 
+    @property
+    def figure(self) -> str:
+        """Return the name of its sum."""
+        return f"hamming-distance/{self.protocol}/{self.kind} {self.style}"
+
+    @property
+    def sum(self) -> Sum:
+        """Return the distance as a sum, searched for one by one."""
+        how = f"fewest bit errors that the check does not see in {self.bits} bit, searched one by one"
+        return Sum("Hamming distance", COUNT, (Term("bit errors", self.distance or 0, how=how),))
+
 
 class ResidualBudget(NamedTuple):
     """Undetected errors per hour, all controllers together: at the plan's p, and at 0.01 end to end.
@@ -99,8 +112,9 @@ class ResidualBudget(NamedTuple):
 # Hamming distance ------------------------------------------------------------------------------------------
 
 
+@budget
 def distances(scans: dict[str, ControllerScan]) -> tuple[Distance, ...]:
-    """Return the Hamming distance of every protocol's check at the longest block of each kind in use."""
+    """The Hamming distance of every protocol's check at the longest block of each kind in use."""
     longest: dict[_Use, int] = {}
     checks: dict[str, Check] = {}
     for scan in scans.values():
@@ -252,10 +266,9 @@ _TINIEST = 5e-324
 """What underflow must not turn into nothing at all."""
 
 
-def residual_budget(
-    scans: dict[str, ControllerScan], errors: dict[str, ControllerErrors]
-) -> ResidualBudget | None:
-    """Return the residual error rate of all controllers together; None if the plan has no bit errors.
+@budget
+def residual(scans: dict[str, ControllerScan], errors: dict[str, ControllerErrors]) -> ResidualBudget | None:
+    """The residual error rate of all controllers together; None if the plan has no bit errors.
 
     `errors` are the controllers' own, by name: they say how many messages retries add.
     """
@@ -300,7 +313,7 @@ def _receivers(scan: ControllerScan) -> dict[str, _Receivers]:
 
 def _attempts(scan: ControllerScan, errors: ControllerErrors, index: int) -> float:
     """Return how often a read is sent at most, on average: once and its retries."""
-    most = 1.0 + scan.controller.plan.retry_reserve
+    most = 1.0 + scan.controller.settings.retry_reserve
     worst = errors.tasks[index].worst if errors.tasks else 1.0
     return most if worst >= 1 else min(most, 1 / (1 - worst))
 
@@ -316,7 +329,7 @@ def _task_parts(
     scan: ControllerScan, work: TaskWork, receivers: dict[str, _Receivers], attempts: float
 ) -> tuple[_Rates, _Rates]:
     """Return a task's undetected errors per hour at the plan's p and at 0.01, by kind of block."""
-    runs = HOUR / (scan.controller.plan.scan_period.min * work.task.every)
+    runs = HOUR / (scan.controller.settings.scan_period.min * work.task.every)
     found: tuple[_Rates, _Rates] = {}, {}
     received: dict[str, Counter[Block]] = {family: Counter() for family in receivers}
     for chain in scan.chains:
@@ -347,3 +360,93 @@ def _sum(label: str, terms: list[Term]) -> Sum:
         "sum over receivers of R(p) x messages per hour",
         "IEC 61784-3 form, from memory; weights of the check code by the MacWilliams identity",
     )
+
+
+RESIDUAL = Kind[ResidualBudget](
+    "residual errors per hour",
+    RATE,
+    ("chains",),
+    "errors",
+    lambda each: each.total,
+    named=lambda _: "residual-errors",
+    sums=lambda each: (each.total, None),
+    note=lambda each: "" if each.exact else "an upper bound",
+    target="residual_errors_per_hour",
+    limit=rate_limit,
+)
+
+
+@RESIDUAL.of
+def residual_errors(residual: ResidualBudget | None) -> Iterator[Figure]:
+    """Errors that no check sees, of all controllers together."""
+    if residual is not None and residual.total is not None:
+        yield RESIDUAL("all chains", item=residual)
+    else:
+        yield RESIDUAL("all chains", note=residual.reason if residual else NO_ERRORS)
+
+
+USUAL_RESIDUAL = Kind[ResidualBudget](
+    "residual errors per hour at 0.01",
+    RATE,
+    ("chains",),
+    "errors",
+    lambda each: each.usual,
+    named=lambda _: "residual-errors/at 0.01",
+    sums=lambda each: (each.usual, None),
+)
+
+
+@USUAL_RESIDUAL.of
+def usual_residual_errors(residual: ResidualBudget | None) -> Iterator[Figure]:
+    """Errors that no check sees, were every 100th bit hit from sender to receiver."""
+    if residual is not None and residual.usual is not None:
+        yield USUAL_RESIDUAL("all chains", item=residual)
+
+
+HAMMING_DISTANCE = Kind[Distance](
+    "Hamming distance",
+    COUNT,
+    ("protocol",),
+    "errors",
+    lambda each: each.distance,
+    named=lambda each: each.figure,
+    sense="at least",
+    where=lambda each: f"{each.kind} of {each.bits} bit",
+    note=lambda _: "the claim of the plan against the distance worked out from the polynomial",
+    asked=lambda plan: any(each.check.hamming_distance for each in plan.protocols.values()),
+)
+
+
+@HAMMING_DISTANCE.of
+def claimed_distances(distances: tuple[Distance, ...]) -> Iterator[Figure]:
+    """Least Hamming distance of a protocol's check, at its longest block, beside what the plan claims."""
+    claims: dict[str, list[Distance]] = {}
+    for each in distances:
+        if each.claimed is not None:
+            claims.setdefault(each.protocol, []).append(each)
+    for protocol, found in claims.items():
+        longest = max(found, key=lambda each: each.bits)
+        if longest.distance is not None:
+            yield HAMMING_DISTANCE(protocol, item=longest, limit=longest.claimed)
+        else:
+            where = f"{longest.kind} of {longest.bits} bit"
+            yield HAMMING_DISTANCE(protocol, limit=longest.claimed, where=where, note=longest.reason)
+
+
+BLOCK_DISTANCE = Kind[Distance](
+    "Hamming distance of a block",
+    COUNT,
+    ("protocol", "block"),
+    "errors",
+    lambda each: each.sum,
+    named="hamming-distance/{}/{}",
+    sense="at least",
+)
+
+
+@BLOCK_DISTANCE.of
+def block_distances(distances: tuple[Distance, ...]) -> Iterator[Figure]:
+    """Hamming distance of a check at the longest block of each kind, where the plan makes a claim of it."""
+    for each in distances:
+        if each.claimed is not None and each.distance is not None:
+            yield BLOCK_DISTANCE(each.protocol, f"{each.kind} {each.style}", item=each)

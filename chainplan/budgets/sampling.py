@@ -12,9 +12,9 @@ from collections.abc import Iterator
 from chainplan.budgets.exchange import Exchange, channels
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, pause_on
-from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Node, makes
+from chainplan.figures.terms import Case
 from chainplan.plan.parts import Conversion
 from chainplan.plan.schedule import Task
 from chainplan.remembered import remembered

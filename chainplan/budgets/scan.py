@@ -23,10 +23,12 @@ from chainplan.budgets.schedule import (
     run_task,
     task_work,
 )
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Chain, Controller, Network, outlines
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind, always, share
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.schedule import Task
-from chainplan.quantity import TIME
+from chainplan.quantity import RATIO, TIME
 from chainplan.remembered import remembered_for_all
 
 MOST_SCANS = 4096
@@ -136,7 +138,7 @@ class ControllerScan:
     @property
     def period(self) -> int:
         """Return the longest time from one scan's start to the next, fs: longer than planned on overrun."""
-        return max(self.controller.plan.scan_period.max, self.longest)
+        return max(self.controller.settings.scan_period.max, self.longest)
 
     def slots(self, scan: int, case: Case = Case.WORST) -> list[Slot]:
         """Return the slots of one scan in order."""
@@ -173,17 +175,18 @@ def _meetings(phases: tuple[int, ...], periods: tuple[int, ...], cycle: int) -> 
     return Counter(tuple(due(phases, periods, number)) for number in range(cycle))
 
 
-def scan_budget(network: Network) -> dict[str, ControllerScan]:
-    """Work out how every controller scans."""
-    return {name: controller_scan(network, controller) for name, controller in network.controllers.items()}
+@budget
+def scans(network: Network, tasks: dict[str, Task]) -> dict[str, ControllerScan]:
+    """How every controller scans, by its name."""
+    return {name: controller_scan(tasks, controller) for name, controller in network.controllers.items()}
 
 
-def controller_scan(network: Network, controller: Controller) -> ControllerScan:
+def controller_scan(tasks: dict[str, Task], controller: Controller) -> ControllerScan:
     """Work out one controller's runs in every case, its phases and its retry reserve."""
-    works = works_on(network.plan.tasks, outlines(controller.chains))
+    works = works_on(tasks, outlines(controller.chains))
     chains = chains_read(works, controller.chains)
     ways = tuple(Ways(controller, chains, case) for case in Case)
-    runs = tuple(tuple(run_task(work, controller.plan, way) for work in works) for way in ways)
+    runs = tuple(tuple(run_task(work, controller.settings, way) for work in works) for way in ways)
     phases = assign_phases(
         tuple(work.task.every for work in works),
         tuple(run.length for run in runs[Case.WORST]),
@@ -191,6 +194,19 @@ def controller_scan(network: Network, controller: Controller) -> ControllerScan:
     )
     reserve = _reserve(works, controller, ways[Case.WORST])
     return ControllerScan(controller, works, ways, runs, phases, reserve)
+
+
+def phases_of(scan: ControllerScan) -> dict[str, int]:
+    """Return the slot table of a controller: the phase of every task that does something there."""
+    return {work.name: phase for work, phase in zip(scan.works, scan.phases.phases, strict=True)}
+
+
+def with_phases(tasks: dict[str, Task], phases: dict[str, int]) -> dict[str, Task]:
+    """Return tasks that keep the phases of a slot table."""
+    return {
+        name: task.model_copy(update={"phase": phases[name]}) if name in phases else task
+        for name, task in tasks.items()
+    }
 
 
 _outlines_read = remembered_for_all(chains_read)
@@ -207,7 +223,7 @@ def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) ->
 
     Retries run when a task's lists are done, one after another, so each adds one exchange at most.
     """
-    retries = controller.plan.retry_reserve
+    retries = controller.settings.retry_reserve
     longest = 0
     if retries:
         for exchange in {
@@ -218,5 +234,64 @@ def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) ->
             if exchange.answers
         }:
             time_out = ways.chains[exchange.chain].protocol.time_out.max
-            longest = max(longest, exchange_cost(exchange, controller.plan, ways) + time_out)
+            longest = max(longest, exchange_cost(exchange, controller.settings, ways) + time_out)
     return Term("retry reserve", longest, retries, how="longest exchange and its time-out, per retry")
+
+
+SCAN_FITS = Kind[ControllerScan](
+    "scan fits its period",
+    TIME,
+    ("controller",),
+    "scan",
+    lambda scan: scan.longest,
+    lambda scan: scan.usual,
+    named=lambda scan: f"scan/{scan.controller.name}",
+    note=lambda scan: scan.phases.quality,
+    asked=always,
+)
+
+
+@SCAN_FITS.of
+def scans_that_fit(scans: dict[str, ControllerScan]) -> Iterator[Figure]:
+    """The busiest scan, retry reserve included, beside the scan period at its shortest. Always checked."""
+    for name, scan in scans.items():
+        yield SCAN_FITS(name, item=scan, limit=scan.controller.settings.scan_period.min)
+
+
+SCAN_TIME = Kind[ControllerScan](
+    "scan time",
+    TIME,
+    ("controller",),
+    "scan",
+    lambda scan: scan.longest,
+    lambda scan: scan.usual,
+    sums=lambda scan: (scan.worst, scan.typical),
+    named="scan/{}",
+    target="scan_time",
+)
+
+
+@SCAN_TIME.of
+def scan_times(scans: dict[str, ControllerScan]) -> Iterator[Figure]:
+    """All slots of a controller's busiest scan, retry reserve included."""
+    for name, scan in scans.items():
+        yield SCAN_TIME(name, item=scan)
+
+
+UTILISATION = Kind[ControllerScan](
+    "utilisation",
+    RATIO,
+    ("controller",),
+    "scan",
+    lambda scan: share(scan.longest, scan.controller.settings.scan_period.min),
+    lambda scan: share(scan.usual, scan.controller.settings.scan_period.typical),
+    named=lambda scan: f"scan/{scan.controller.name}",
+    target="utilisation",
+)
+
+
+@UTILISATION.of
+def utilisations(scans: dict[str, ControllerScan]) -> Iterator[Figure]:
+    """Scan time as a share of the scan period."""
+    for name, scan in scans.items():
+        yield UTILISATION(name, item=scan)

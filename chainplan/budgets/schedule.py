@@ -31,12 +31,12 @@ from chainplan.budgets.exchange import (
     trigger_exchange,
     write_exchange,
 )
-from chainplan.budgets.terms import Case, Term, nonzero
 from chainplan.budgets.wire import Way, bit_time_of, way_along
 from chainplan.chain.ends import as_sent
-from chainplan.chain.network import Chain, Controller, Node, makes
+from chainplan.chain.network import Chain, Controller, Node, ScanSettings, makes
+from chainplan.figures.terms import Case, Term, nonzero
 from chainplan.plan.fields import ZERO
-from chainplan.plan.layout import ControllerPlan, HostBus
+from chainplan.plan.layout import HostBus
 from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 
@@ -160,7 +160,7 @@ class Ways:
         self.chains = {chain.name: chain for chain in chains}
         self.ways: dict[str, Way] = {name: way_along(chain, case) for name, chain in self.chains.items()}
         self._times: dict[tuple[object, ...], int] = {}
-        self._bus = controller.plan.host_bus
+        self._bus = controller.settings.host_bus
         self._costs: dict[tuple[object, ...], tuple[int, int]] = {}
 
     def terms(self, exchange: Exchange) -> tuple[Term, ...]:
@@ -194,7 +194,7 @@ def shape_of(exchange: Exchange) -> tuple[object, ...]:
 class Run:
     """One run of a task on a controller in one case. `terms` add up to `length`, fs."""
 
-    def __init__(self, work: TaskWork, controller: ControllerPlan, ways: Ways) -> None:
+    def __init__(self, work: TaskWork, controller: ScanSettings, ways: Ways) -> None:
         self.task = work.name
         self._work, self._controller, self._ways = work, controller, ways
         self._turn = work.turn[ways.case]
@@ -224,13 +224,13 @@ class Run:
         )
 
 
-def run_task(work: TaskWork, controller: ControllerPlan, ways: Ways) -> Run:
+def run_task(work: TaskWork, controller: ScanSettings, ways: Ways) -> Run:
     """Play one run of a task in the case of `ways`: every duration at that end of its tolerance."""
     return Run(work, controller, ways)
 
 
 def _stage(
-    lists: dict[str, list[Exchange]], controller: ControllerPlan, ways: Ways, begin: int
+    lists: dict[str, list[Exchange]], controller: ScanSettings, ways: Ways, begin: int
 ) -> tuple[tuple[Step, ...], int]:
     """Run the ports' lists side by side from `begin`; return the steps and the end."""
     if not lists:
@@ -258,7 +258,7 @@ def _stage_terms(
     lists: dict[str, list[Exchange]],
     steps: tuple[Step, ...],
     length: int,
-    controller: ControllerPlan,
+    controller: ScanSettings,
     ways: Ways,
 ) -> tuple[Term, ...]:
     """Return a stage's length as the terms of the port that ends last, and what that port waits."""
@@ -269,7 +269,7 @@ def _stage_terms(
     return (*terms, *nonzero(Term("waiting for the host core", waiting)))
 
 
-def _list_terms(exchanges: Sequence[Exchange], controller: ControllerPlan, ways: Ways) -> tuple[Term, ...]:
+def _list_terms(exchanges: Sequence[Exchange], controller: ScanSettings, ways: Ways) -> tuple[Term, ...]:
     """Return one port's list as terms, those of one label and amount in one line."""
     bus = controller.host_bus
     gathered: dict[tuple[Style, str], dict[int, int]] = {}
@@ -300,7 +300,7 @@ _LINES_PER_LABEL = 4
 """Terms of one label that differ in amount and still get a line each."""
 
 
-def exchange_cost(exchange: Exchange, controller: ControllerPlan, ways: Ways) -> int:
+def exchange_cost(exchange: Exchange, controller: ScanSettings, ways: Ways) -> int:
     """Return what one exchange takes alone, set-up to answer in memory, fs."""
     return controller.set_up[ways.case] + sum(ways.cost(exchange))
 

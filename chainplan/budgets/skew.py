@@ -14,9 +14,9 @@ from chainplan.budgets.exchange import channels
 from chainplan.budgets.sampling import conversion_on, sampling_of
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, pause_on
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain, Node, makes
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.schedule import Task
 from chainplan.quantity import TIME, Span
 
@@ -69,7 +69,7 @@ def _ends(task: Task, chain: Chain) -> list[int]:
 
 def _shared(scan: ControllerScan) -> Span:
     """Return the part of every trigger's start that is one and the same event: the first set-up."""
-    plan = scan.controller.plan
+    plan = scan.controller.settings
     return plan.set_up if plan.set_up_by == "one core" else Span(0, 0, 0)
 
 

@@ -24,9 +24,10 @@ from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, TaskWork, conversion_waits, run_task
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.chain.network import Chain, Controller, makes, outlines
-from chainplan.plan.layout import ControllerPlan
+from chainplan.chain.network import Chain, Controller, ScanSettings, makes, outlines
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.quantity import TIME
 from chainplan.remembered import remembered_for_all
 
@@ -111,6 +112,12 @@ def _term(stage: Stage) -> Term:
     return Term(stage.label, stage.length, parts=stage.parts())
 
 
+@budget
+def start_ups(scans: dict[str, ControllerScan]) -> list[StartUp]:
+    """How each controller gets from power-up to its first complete set of readings."""
+    return [start_up(scan) for scan in scans.values()]
+
+
 def start_up(scan: ControllerScan) -> StartUp:
     """Return one controller's start-up, worst and typical, with its milestones."""
     return StartUp(
@@ -119,26 +126,28 @@ def start_up(scan: ControllerScan) -> StartUp:
         tuple(_stages(scan, Case.TYPICAL)),
         scan.reserve,
         _missing(scan),
-        "" if scan.controller.plan.start else "the controller's own start is not in the plan",
+        "" if scan.controller.settings.start else "the controller's own start is not in the plan",
     )
 
 
 def _stages(scan: ControllerScan, case: Case) -> Iterator[Stage]:
     controller = scan.controller
-    start = controller.plan.start
+    start = controller.settings.start
     yield Stage("controller starts", start[case] if start else 0, lambda: (), "controller ready")
-    yield _stage("wake along the chains", _wakes(controller, case), controller.plan, case, "all nodes awake")
-    yield _addressing(outlines(controller.chains), controller.plan, case)
+    yield _stage(
+        "wake along the chains", _wakes(controller, case), controller.settings, case, "all nodes awake"
+    )
+    yield _addressing(outlines(controller.chains), controller.settings, case)
     reading = [(work, run) for work, run in zip(scan.works, scan.runs[case], strict=True) if _reads(work)]
     last_cells = next((work for work, _ in reversed(reading) if work.task.reads == "cell voltages"), None)
     for work, usual in reading:
         first = _first_run(work, scan.outlines)
-        run = run_task(first, controller.plan, scan.ways[case]) if first.wait != work.wait else usual
+        run = run_task(first, controller.settings, scan.ways[case]) if first.wait != work.wait else usual
         achieved = "all cell voltages in memory" if work is last_cells else ""
         yield Stage(f"first run of {work.name}", run.length, partial(_terms_of, run), achieved, reads=True)
 
 
-def _stage(label: str, lists: Lists, plan: ControllerPlan, case: Case, achieved: str) -> Stage:
+def _stage(label: str, lists: Lists, plan: ScanSettings, case: Case, achieved: str) -> Stage:
     """Return a stage in which every port works through its list."""
     ends = _ends(lists, plan, case)
     length = max(ends.values(), default=0)
@@ -146,7 +155,7 @@ def _stage(label: str, lists: Lists, plan: ControllerPlan, case: Case, achieved:
 
 
 @remembered_for_all
-def _addressing(chains: tuple[Chain, ...], plan: ControllerPlan, case: Case) -> Stage:
+def _addressing(chains: tuple[Chain, ...], plan: ScanSettings, case: Case) -> Stage:
     return _stage("addressing", _addressings(chains, case), plan, case, "all nodes addressed")
 
 
@@ -200,7 +209,7 @@ def _addressings(chains: tuple[Chain, ...], case: Case) -> Lists:
     return lists
 
 
-def _ends(lists: Lists, plan: ControllerPlan, case: Case) -> dict[str, int]:
+def _ends(lists: Lists, plan: ScanSettings, case: Case) -> dict[str, int]:
     """Run the ports' lists side by side from 0; return when each port has ended, fs."""
     set_up = plan.set_up[case]
     one_core = plan.set_up_by == "one core"
@@ -214,7 +223,7 @@ def _ends(lists: Lists, plan: ControllerPlan, case: Case) -> dict[str, int]:
     return free
 
 
-def _parts(lists: Lists, ends: dict[str, int], plan: ControllerPlan, case: Case) -> tuple[Term, ...]:
+def _parts(lists: Lists, ends: dict[str, int], plan: ScanSettings, case: Case) -> tuple[Term, ...]:
     """Return what a stage is made of: the list of the port that ends last, and what that port waits."""
     last = max(ends, key=ends.__getitem__, default=None)
     if last is None:
@@ -237,3 +246,27 @@ def _missing(scan: ControllerScan) -> str:
                 if key not in make.node.type.model_fields_set:
                     return f"the type of node {make.node.name} gives no `{key}` time"
     return ""
+
+
+START_UP = Kind[StartUp](
+    "start-up",
+    TIME,
+    ("controller",),
+    "startup",
+    lambda start: start.longest,
+    lambda start: start.usual,
+    sums=lambda start: (start.time, start.typical),
+    named="start-up/{}",
+    note=lambda start: start.note,
+    target="start_up",
+)
+
+
+@START_UP.of
+def start_up_times(start_ups: list[StartUp]) -> Iterator[Figure]:
+    """From a controller's power-up to the first complete set of readings in its memory."""
+    for start in start_ups:
+        if start.missing:
+            yield START_UP(start.controller, note=start.missing)
+        else:
+            yield START_UP(start.controller, item=start)

@@ -23,9 +23,12 @@ from typing import NamedTuple
 
 from chainplan.budgets.activity import Activity, activities
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.chain.network import Network, Node
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.parts import Currents
+from chainplan.plan.standby import SupplyPlan
 from chainplan.quantity import CAPACITY, RATIO, Span
 
 HOURS = 30 * 24
@@ -162,11 +165,14 @@ class StringSupply:
         return _spread(self.string, self.nodes, awake)
 
 
-def supply_budget(network: Network, scans: dict[str, ControllerScan]) -> list[StringSupply]:
-    """Return what the nodes of every string draw from its cells."""
+@budget
+def self_consumption(
+    network: Network, scans: dict[str, ControllerScan], supply: SupplyPlan | None
+) -> list[StringSupply]:
+    """What the nodes of each string draw from its cells."""
     found: dict[str, list[NodeSupply]] = {name: [] for name in network.strings}
     for name, scan in scans.items():
-        period = scan.controller.plan.scan_period
+        period = scan.controller.settings.scan_period
         scans_in_cycle = scan.phases.major_cycle
         # A scan that overruns makes the cycle longer, by how much depends on the scan.
         ends = (period.min, period.typical, scan.period)
@@ -174,7 +180,6 @@ def supply_budget(network: Network, scans: dict[str, ControllerScan]) -> list[St
         for activity in activities(scan):
             if activity.node.cells:  # one without cells has its supply from elsewhere
                 found[activity.node.string].append(NodeSupply(name, activity, cycle))
-    supply = network.plan.supply
     return [
         StringSupply(
             string,
@@ -299,3 +304,28 @@ def _difference(label: str, most: _Drawn, least: _Drawn) -> Sum:
         "largest charge of a node of the string - smallest of another",
         "charge is current times time (SI brochure, 9th edition, coulomb)",
     )
+
+
+IMBALANCE = Kind[Spread](
+    "imbalance in 30 days by supply",
+    CAPACITY,
+    ("string",),
+    "supply",
+    lambda spread: spread.largest,
+    lambda spread: spread.usual,
+    sums=lambda spread: (spread.worst, spread.typical),
+    named="supply/{}",
+    where=lambda spread: f"{spread.most} against {spread.least}",
+    target="imbalance_per_month",
+)
+
+
+@IMBALANCE.of
+def imbalances(self_consumption: list[StringSupply]) -> Iterator[Figure]:
+    """How far the nodes' own supply drives the cells of a string apart in 30 days."""
+    for each in self_consumption:
+        if each.spread is not None:
+            yield IMBALANCE(each.string, item=each.spread)
+        else:
+            unsaid = "the plan's `supply` does not say how much of the time the nodes are awake"
+            yield IMBALANCE(each.string, note=each.missing or unsaid)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.terms import Case
+from chainplan.figures.terms import Case
 from chainplan.remembered import remembered
 
 
@@ -35,7 +35,7 @@ class Waits(NamedTuple):
     @property
     def period(self) -> int:
         """Return the longest time from one scan's start to the next, fs."""
-        return max(self.scan.controller.plan.scan_period.max, self.busiest)
+        return max(self.scan.controller.settings.scan_period.max, self.busiest)
 
     def until_bad(self, index: int) -> int:
         """Return the time-outs of a scan until task `index`'s run in it is known to be bad, at most, fs.

@@ -14,21 +14,22 @@ Of several messages that tell the same fault the last one counts, unless the pla
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from chainplan.budgets.latency import HazardLatency, latency_budget
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.budgets.uplink import Uplink, evaluation_of, evaluation_terms, on_the_way
-from chainplan.budgets.uplink_buses import Message
-from chainplan.plan.layout import Actuator
-from chainplan.plan.model import Plan
+from chainplan.budgets.uplink import evaluation_terms, on_the_way
+from chainplan.budgets.uplink_buses import Bus, Message, messages_of
+from chainplan.chain.build import Unit
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.schedule import Hazard
-from chainplan.plan.uplink_checks import find_sender
 from chainplan.quantity import TIME
 
 
-class Told(NamedTuple):
+class Reported(NamedTuple):
     """The hazards that another unit reacts to: their latencies, or why there is no bound for one."""
 
     latencies: dict[str, HazardLatency]
@@ -49,35 +50,57 @@ class _Way(NamedTuple):
         return bool(self.unbounded), sum(term.total for term in self.terms)
 
 
-def told_budget(plan: Plan, scans: dict[str, ControllerScan], uplink: Uplink | None) -> Told:
-    """Return the latencies of all hazards with a `reaction_at`, each where it is longest."""
+@budget
+def reported(
+    scans: dict[str, ControllerScan],
+    buses: dict[str, Bus],
+    units: dict[str, Unit],
+    hazards: dict[str, Hazard],
+) -> Reported:
+    """The latencies of the hazards that another unit reacts to, each where it is longest."""
     found: dict[str, HazardLatency] = {}
     unbounded: dict[str, str] = {}
-    for name, hazard in plan.hazards.items():
-        if hazard.reaction_at is None or uplink is None:
+    messages = messages_of(buses)
+    for name, hazard in hazards.items():
+        if hazard.reaction_at is None or not buses:
             continue
         each: list[HazardLatency] = []
         for controller, scan in scans.items():
-            for latency in latency_budget({controller: scan}, {name: hazard}):
-                way, missing = _counting(plan, uplink, hazard, controller)
+            for latency in latency_budget({controller: scan}, units, {name: hazard}):
+                way, missing = _counting(units, messages, hazard, controller)
                 if way is None:
                     unbounded[name] = f"{controller} sends no {missing}"
                 elif way.unbounded:
                     unbounded[name] = way.unbounded
                 else:
-                    each.append(_with_reaction(plan, hazard, latency, way))
+                    each.append(_with_reaction(units, hazard, latency, way))
         if each and name not in unbounded:
             found[name] = max(each, key=lambda latency: latency.handling.total)
-    return Told(found, unbounded)
+    return Reported(found, unbounded)
 
 
-def _counting(plan: Plan, uplink: Uplink, hazard: Hazard, controller: str) -> tuple[_Way | None, str]:
+@budget
+def latencies(
+    scans: dict[str, ControllerScan],
+    units: dict[str, Unit],
+    reported: Reported,
+    hazards: dict[str, Hazard],
+) -> list[HazardLatency]:
+    """Every hazard's way from fault to safe state, as far as there is a bound."""
+    found = latency_budget(scans, units, hazards)
+    known = [reported.latencies.get(each.hazard, each) for each in found]
+    return [each for each in known if each.hazard not in reported.unbounded]
+
+
+def _counting(
+    units: dict[str, Unit], messages: dict[str, Message], hazard: Hazard, controller: str
+) -> tuple[_Way | None, str]:
     """Return the way of a controller's finding that counts; None where there is none, and by what message.
 
     By each message it is the slowest; of several messages the slowest again, or the fastest.
     """
     told_by = hazard.told_by or ()
-    ways = {name: _slowest(plan, uplink, name, controller) for name in told_by}
+    ways = {name: _slowest(units, messages, name, controller) for name in told_by}
     known = [way for way in ways.values() if way is not None]
     missing = [name for name, way in ways.items() if way is None]
     last = hazard.told_with == "last"
@@ -86,23 +109,23 @@ def _counting(plan: Plan, uplink: Uplink, hazard: Hazard, controller: str) -> tu
     return (max if last else min)(known, key=lambda each: each.worth), ""
 
 
-def _slowest(plan: Plan, uplink: Uplink, name: str, controller: str) -> _Way | None:
+def _slowest(units: dict[str, Unit], messages: dict[str, Message], name: str, controller: str) -> _Way | None:
     """Return the slowest way of a finding of a controller by the message named; None where there is none."""
     known: dict[str, _Way | None] = {}
 
     def way(message: Message) -> _Way | None:
         if message.name not in known:
-            known[message.name] = _way(plan, message, controller, list(map(way, heard(message))))
+            known[message.name] = _way(units, message, controller, list(map(way, heard(message))))
         return known[message.name]
 
     def heard(message: Message) -> list[Message]:
-        return [each for each in uplink.messages.values() if each.family in message.plan.passes_on]
+        return [each for each in messages.values() if each.family in message.plan.passes_on]
 
-    ways = [way(each) for each in uplink.messages.values() if each.family == name]
+    ways = [way(each) for each in messages.values() if each.family == name]
     return max((each for each in ways if each is not None), key=lambda each: each.worth, default=None)
 
 
-def _way(plan: Plan, message: Message, controller: str, before: list[_Way | None]) -> _Way | None:
+def _way(units: dict[str, Unit], message: Message, controller: str, before: list[_Way | None]) -> _Way | None:
     """Return the way by a message that its sender finds out itself, or was told before."""
     if message.plan.passes_on:
         ways = [each for each in before if each is not None]
@@ -110,7 +133,7 @@ def _way(plan: Plan, message: Message, controller: str, before: list[_Way | None
             return None
         slowest = max(ways, key=lambda each: each.worth)
         worst, typical = (
-            evaluation_terms(message.sender, evaluation_of(plan, message.sender), case)
+            evaluation_terms(message.sender, units[message.sender].evaluation, case)
             for case in (Case.WORST, Case.TYPICAL)
         )
     elif message.sender == controller:
@@ -126,16 +149,18 @@ def _way(plan: Plan, message: Message, controller: str, before: list[_Way | None
     )
 
 
-def _with_reaction(plan: Plan, hazard: Hazard, latency: HazardLatency, way: _Way) -> HazardLatency:
+def _with_reaction(
+    units: dict[str, Unit], hazard: Hazard, latency: HazardLatency, way: _Way
+) -> HazardLatency:
     unit = hazard.reaction_at or ""
-    actuator = actuators_of(plan, unit)[hazard.reaction]
+    actuator = units[unit].actuators[hazard.reaction]
     reaction, typical_reaction = (
         Sum(
             f"FRTI of {latency.hazard}",
             TIME,
             nonzero(
                 *terms,
-                *evaluation_terms(unit, evaluation_of(plan, unit), case),
+                *evaluation_terms(unit, units[unit].evaluation, case),
                 Term("command to the actuator", actuator.command[case]),
                 Term("actuator opens", actuator.opening[case]),
             ),
@@ -148,9 +173,28 @@ def _with_reaction(plan: Plan, hazard: Hazard, latency: HazardLatency, way: _Way
     return latency._replace(path=path, reaction=reaction, typical_reaction=typical_reaction)
 
 
-def actuators_of(plan: Plan, unit: str) -> dict[str, Actuator]:
-    """Return the actuators of a controller or a master."""
-    found = find_sender(plan, unit)
-    if found is not None and found.controller is not None:
-        return plan.controllers[found.controller].actuators
-    return plan.uplink.masters[unit].actuators if plan.uplink and unit in plan.uplink.masters else {}
+HANDLING = Kind[HazardLatency](
+    "fault handling time",
+    TIME,
+    ("hazard",),
+    "latency",
+    lambda latency: latency.longest,
+    lambda latency: latency.typical_handling,
+    sums=lambda latency: (latency.handling, None),
+    named="latency/{}",
+    sense="below",
+    where=lambda latency: latency.controller,
+    note=lambda latency: latency.path,
+    asked=lambda plan: plan.hazards,
+)
+
+
+@HANDLING.of
+def handling_times(
+    latencies: list[HazardLatency], reported: Reported, hazards: dict[str, Hazard]
+) -> Iterator[Figure]:
+    """From a fault to the safe state (FHTI), below its fault tolerant time (FTTI, ISO 26262-1:2018, 3.61)."""
+    for latency in latencies:
+        yield HANDLING(latency.hazard, item=latency, limit=latency.tolerant_time)
+    for name, why in reported.unbounded.items():
+        yield HANDLING(name, limit=hazards[name].tolerant_time.min, note=why, boundless=True)

@@ -23,12 +23,13 @@ from graphlib import TopologicalSorter
 from typing import NamedTuple
 
 from chainplan.budgets.age import SampleTiming
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
-from chainplan.budgets.uplink_buses import DAVIS, Arrival, Bus, Message, bus_budget
+from chainplan.budgets.uplink_buses import DAVIS, Arrival, Bus, Message, messages_of
+from chainplan.chain.build import Unit
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.layout import Evaluation
-from chainplan.plan.model import Plan
 from chainplan.plan.uplink import UplinkPlan
-from chainplan.plan.uplink_checks import find_sender
 from chainplan.quantity import TIME
 
 
@@ -39,6 +40,7 @@ class Age(NamedTuple):
     """
 
     message: str
+    family: str
     controller: str
     task: str
     path: tuple[str, ...]
@@ -53,41 +55,30 @@ class Age(NamedTuple):
         return f"vehicle/{self.message}/{self.controller}/{self.task}"
 
 
-class Uplink(NamedTuple):
-    """All buses, and the ages of what arrives."""
-
-    buses: dict[str, Bus]
-    ages: tuple[Age, ...]
-    passed_on: frozenset[str]
-    """Families of messages that another message passes on: what they tell goes further."""
-
-    @property
-    def messages(self) -> dict[str, Message]:
-        """Return every message by its name."""
-        return {message.name: message for bus in self.buses.values() for message in bus.messages}
-
-    def ages_of(self, family: str) -> dict[str, list[Age]]:
-        """Return the ages of what a message and its copies tell, by task, the greatest first."""
-        found: dict[str, list[Age]] = {}
-        copies = {name for name, message in self.messages.items() if message.family == family}
-        for age in self.ages:
-            if age.message in copies:
-                found.setdefault(age.task, []).append(age)
-        for ages in found.values():
-            ages.sort(key=lambda age: -1 if age.time is None else -age.time.total)
-            ages.sort(key=lambda age: not age.unbounded)
-        return found
+@budget
+def vehicle_ages(
+    samples: list[SampleTiming], buses: dict[str, Bus], units: dict[str, Unit], uplink: UplinkPlan | None
+) -> tuple[Age, ...]:
+    """How old the values get that messages above the controllers carry, where they are received."""
+    return () if uplink is None else tuple(_ages(units, uplink, messages_of(buses), samples))
 
 
-def uplink_budget(plan: Plan, samples: Iterable[SampleTiming]) -> Uplink | None:
-    """Return what the uplink of a checked plan does, if it has one; `samples` are the ages in memory."""
-    uplink = plan.uplink
-    if uplink is None:
-        return None
-    buses = bus_budget(plan, uplink)
-    passed_on = frozenset(name for message in uplink.messages.values() for name in message.passes_on)
-    messages = {message.name: message for bus in buses.values() for message in bus.messages}
-    return Uplink(buses, tuple(_ages(plan, uplink, messages, samples)), passed_on)
+def ages_of(vehicle_ages: Iterable[Age], family: str) -> dict[str, list[Age]]:
+    """Return the ages of what a message and its copies carry, by task, the greatest first."""
+    found: dict[str, list[Age]] = {}
+    for age in vehicle_ages:
+        if age.family == family:
+            found.setdefault(age.task, []).append(age)
+    for ages in found.values():
+        ages.sort(key=lambda age: -1 if age.time is None else -age.time.total)
+        ages.sort(key=lambda age: not age.unbounded)
+    return found
+
+
+def passed_on(uplink: UplinkPlan | None) -> frozenset[str]:
+    """Return the messages that another message passes on: what they carry goes further."""
+    messages = uplink.messages.values() if uplink else ()
+    return frozenset(name for message in messages for name in message.passes_on)
 
 
 class _Told(NamedTuple):
@@ -107,7 +98,7 @@ class _Told(NamedTuple):
 
 
 def _ages(
-    plan: Plan, uplink: UplinkPlan, messages: dict[str, Message], samples: Iterable[SampleTiming]
+    units: dict[str, Unit], uplink: UplinkPlan, messages: dict[str, Message], samples: Iterable[SampleTiming]
 ) -> Iterator[Age]:
     timings = {(timing.controller, timing.task): timing for timing in samples}
     families: dict[str, list[Message]] = {}
@@ -117,14 +108,13 @@ def _ages(
     told: dict[str, list[_Told]] = {}
     for family in order.static_order():
         for message in families.get(family, ()):
-            told[message.name] = list(_told(plan, message, timings, families, told))
-    for name in messages:
-        for each in told[name]:
-            yield _age(name, each)
+            told[message.name] = list(_told(units, message, timings, families, told))
+    for name, message in messages.items():
+        yield from (_age(message, each) for each in told[name])
 
 
 def _told(
-    plan: Plan,
+    units: dict[str, Unit],
     message: Message,
     timings: dict[tuple[str, str], SampleTiming],
     families: dict[str, list[Message]],
@@ -133,7 +123,7 @@ def _told(
     """Yield what a message tells, its own way on the bus included."""
     if not message.sender:
         return
-    evaluation = evaluation_of(plan, message.sender)
+    evaluation = units[message.sender].evaluation
     if message.plan.carries:
         timing = timings.get((message.sender, message.plan.carries))
         if timing is None:
@@ -157,16 +147,6 @@ def _told(
                 slowest[key] = each
     for each in slowest.values():
         yield _sent_on(each, message, evaluation)
-
-
-def evaluation_of(plan: Plan, unit: str) -> Evaluation:
-    """Return the evaluation of a controller, by its name in the plan or a copy's, or of a master."""
-    found = find_sender(plan, unit)
-    assert found is not None  # checked with the plan
-    if found.controller is not None:
-        return plan.controllers[found.controller].evaluation
-    assert plan.uplink is not None  # it has masters
-    return plan.uplink.masters[unit].evaluation
 
 
 def evaluation_terms(unit: str, evaluation: Evaluation, case: Case) -> tuple[Term, ...]:
@@ -209,18 +189,67 @@ def on_the_way(message: Message, arrival: Arrival, case: Case) -> tuple[Term, ..
     return (period, Term(f"response time of {message.name}", arrival.time.total, parts=arrival.time.terms))
 
 
-def _age(name: str, told: _Told) -> Age:
+def _age(message: Message, told: _Told) -> Age:
+    name = message.name
     if told.unbounded:
-        return Age(name, told.controller, told.task, told.path, None, None, told.unbounded)
+        return Age(name, message.family, told.controller, told.task, told.path, None, None, told.unbounded)
     label = f"age of {told.task} of {told.controller} at the receivers of {name}"
     formula = (
         "sample age in memory + per stage: evaluation period and run time + message period + response time"
     )
     return Age(
         name,
+        message.family,
         told.controller,
         told.task,
         told.path,
         Sum(label, TIME, nonzero(*told.terms), formula, DAVIS),
         Sum(f"typical {label}", TIME, nonzero(*told.typical), formula),
     )
+
+
+VEHICLE_AGE = Kind[Age](
+    "age at the vehicle",
+    TIME,
+    ("message", "task"),
+    "uplink",
+    lambda age: age.time,
+    lambda age: age.typical,
+    named=lambda age: age.figure,
+    where=lambda age: " to ".join(age.path),
+    target="age_at_vehicle",
+    by="message",
+    nobody="no controller that sends this message samples what it carries",
+)
+
+
+@VEHICLE_AGE.of
+def ages_at_the_vehicle(vehicle_ages: tuple[Age, ...]) -> Iterator[Figure]:
+    """How old a value gets that a message carries, where it is received; of its copies the oldest."""
+    for family in dict.fromkeys(age.family for age in vehicle_ages):
+        for task, ages in ages_of(vehicle_ages, family).items():
+            age = ages[0]
+            if age.time is not None:
+                yield VEHICLE_AGE(family, task, item=age)
+            else:
+                path, why = " to ".join(age.path), age.unbounded
+                yield VEHICLE_AGE(family, task, where=path, note=why, boundless=True, judged=False)
+
+
+MESSAGE_AGE = Kind[Age](
+    "age at the receivers of a message",
+    TIME,
+    ("message", "controller", "task"),
+    "uplink",
+    lambda age: age.time,
+    lambda age: age.typical,
+    named="vehicle/{}/{}/{}",
+)
+
+
+@MESSAGE_AGE.of
+def message_ages(vehicle_ages: tuple[Age, ...]) -> Iterator[Figure]:
+    """How old a value of one controller gets that a message carries, where it is received."""
+    for age in vehicle_ages:
+        if age.time is not None:
+            yield MESSAGE_AGE(age.message, age.controller, age.task, item=age)

@@ -17,12 +17,12 @@ from typing import Literal, NamedTuple
 
 from chainplan.budgets.can_frames import BusMessage, CanBus, frame_bits, frame_time
 from chainplan.budgets.can_responses import ErrorLoad, ResponseTime, response_times
-from chainplan.budgets.terms import Case, Sum, Term, nonzero
 from chainplan.budgets.wire import bit_time_of
-from chainplan.plan.model import Plan
+from chainplan.figures.budget import budget
+from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.order import copies
 from chainplan.plan.uplink import BusPlan, MessagePlan, UplinkPlan
-from chainplan.plan.uplink_checks import find_sender
 from chainplan.quantity import RATIO, TIME
 
 DAVIS = "Davis, Burns, Bril and Lukkien, Real-Time Systems 35 (2007)"
@@ -88,13 +88,21 @@ class Bus(NamedTuple):
         return found
 
 
-def bus_budget(plan: Plan, uplink: UplinkPlan) -> dict[str, Bus]:
-    """Return every bus with its messages, copies built out."""
-    sent = list(_sent(plan, uplink))
+@budget
+def buses(uplink: UplinkPlan | None, senders: dict[str, tuple[str, ...]]) -> dict[str, Bus]:
+    """Every bus above the controllers with its messages, copies built out."""
+    if uplink is None:
+        return {}
+    sent = list(_sent(uplink, senders))
     return {
         name: _bus(name, bus, [each for each in sent if each.plan.bus == name])
         for name, bus in uplink.buses.items()
     }
+
+
+def messages_of(buses: dict[str, Bus]) -> dict[str, Message]:
+    """Return every message of all buses by its name."""
+    return {message.name: message for bus in buses.values() for message in bus.messages}
 
 
 class _Sent(NamedTuple):
@@ -124,10 +132,9 @@ class _Sent(NamedTuple):
         )
 
 
-def _sent(plan: Plan, uplink: UplinkPlan) -> Iterator[_Sent]:
+def _sent(uplink: UplinkPlan, senders: dict[str, tuple[str, ...]]) -> Iterator[_Sent]:
     for family, message in uplink.messages.items():
-        sender = find_sender(plan, message.sender) if message.sender else None
-        names = sender.copies if sender else ("",)
+        names = senders[message.sender] if message.sender else ("",)
         for number, (own, name) in enumerate(zip(copies(family, len(names)), names, strict=True)):
             yield _Sent(own, family, name, message, message.identifier + number * message.identifier_step)
 
@@ -228,3 +235,71 @@ def _frame_parts(wire: CanBus, message: BusMessage) -> tuple[Term, ...]:
         Term("bits at the data rate", data_bit, bits.data),
         Term("stuff bits at the data rate", data_bit, bits.data_stuff + bits.fixed_stuff),
     )
+
+
+BUS_LOAD = Kind[Bus](
+    "uplink load",
+    RATIO,
+    ("bus",),
+    "uplink",
+    lambda bus: bus.load,
+    lambda bus: bus.typical_load,
+    named="uplink/{}",
+    target="uplink_load",
+)
+
+
+@BUS_LOAD.of
+def bus_loads(buses: dict[str, Bus]) -> Iterator[Figure]:
+    """Busy share of a bus above the controllers."""
+    for name, bus in buses.items():
+        yield BUS_LOAD(name, item=bus)
+
+
+RESPONSE_TIME = Kind[Message](
+    "response time",
+    TIME,
+    ("bus", "message"),
+    "uplink",
+    lambda message: message.response.time,
+    lambda message: message.typical_response.time,
+    named=lambda message: f"uplink/{message.plan.bus}/{message.name}",
+    where=lambda message: "" if message.name == message.family else message.name,
+    asked=lambda plan: plan.uplink,
+)
+
+
+@RESPONSE_TIME.of
+def response_times_judged(buses: dict[str, Bus]) -> Iterator[Figure]:
+    """From a message's release to its frame's end, of the copy that arrives last. Always checked."""
+    for name, bus in buses.items():
+        for family, copies_of_it in bus.families.items():
+            message = copies_of_it[0]
+            if not message.judged:
+                continue
+            limit, where = message.response.deadline, "" if message.name == family else message.name
+            if message.response.time is not None:
+                yield RESPONSE_TIME(name, family, item=message, limit=limit)
+            else:
+                why = message.response.unbounded
+                yield RESPONSE_TIME(name, family, limit=limit, where=where, note=why, boundless=True)
+
+
+MESSAGE_RESPONSE = Kind[Message](
+    "response time of a message",
+    TIME,
+    ("bus", "message"),
+    "uplink",
+    lambda message: message.response.time,
+    lambda message: message.typical_response.time,
+    named="uplink/{}/{}",
+)
+
+
+@MESSAGE_RESPONSE.of
+def message_responses(buses: dict[str, Bus]) -> Iterator[Figure]:
+    """From a message's release to its frame's end, copy by copy."""
+    for name, bus in buses.items():
+        for message in bus.messages:
+            if message.response.time is not None:
+                yield MESSAGE_RESPONSE(name, message.name, item=message)

@@ -12,8 +12,8 @@ from functools import lru_cache
 from itertools import accumulate
 from typing import NamedTuple
 
-from chainplan.budgets.terms import Case
 from chainplan.chain.network import Chain, Node, Segment
+from chainplan.figures.terms import Case
 from chainplan.plan.parts import Protocol
 from chainplan.quantity import RATIO, bit_time
 from chainplan.remembered import remembered, remembered_for_all

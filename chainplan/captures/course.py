@@ -199,7 +199,7 @@ def plan_course(scan: ControllerScan, port: str, instrument: Instrument, idle: i
     if not scans:
         raise CourseError(f"no frame of the plan passes port {port}")
     steps[0] = numbers[0] - last + scan.phases.major_cycle
-    plan = scan.controller.plan
+    plan = scan.controller.settings
     shortest = min(sum(scan.runs[0][index].length for index in due) for due in planned)
     pace = Pace(
         Range(plan.scan_period.min, plan.scan_period.max), plan.scan_jitter.max, scan.longest, shortest

@@ -14,9 +14,9 @@ from typing import NamedTuple
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, Step, TaskWork, bus_in, bus_out
-from chainplan.budgets.terms import Case
 from chainplan.captures.ranges import Range
 from chainplan.captures.trains import PortFrame, gap_within, port_frames
+from chainplan.figures.terms import Case
 from chainplan.quantity import Span
 
 BEST, WORST = Case.BEST, Case.WORST
@@ -111,7 +111,7 @@ class _Run:
 
     def __init__(self, scan: ControllerScan, work: TaskWork, best: Run, worst: Run, port: str) -> None:
         self._scan, self._work, self._best, self._worst, self._port = scan, work, best, worst, port
-        self._plan = scan.controller.plan
+        self._plan = scan.controller.settings
         self._chains = {chain.name: chain for chain in scan.chains}
         self._kept: dict[tuple[object, ...], tuple[PortFrame, ...]] = {}
 

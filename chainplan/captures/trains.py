@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange
-from chainplan.budgets.terms import Case
 from chainplan.captures.ranges import Range
 from chainplan.chain.network import Chain
 from chainplan.exports.passages import Passage, Train, exchange_train
+from chainplan.figures.terms import Case
 from chainplan.quantity import Span
 
 BEST, WORST = Case.BEST, Case.WORST

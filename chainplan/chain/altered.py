@@ -40,7 +40,7 @@ def with_lengths(network: Network, length: Lengths) -> Network:
 
 def hop_of_length(network: Network, hop: Hop, length: Span) -> Hop:
     """Return a hop with another cable length (nm); all else of it stays."""
-    velocity = network.plan.cable_types[hop.cable].velocity
+    velocity = network.wiring.cable_types[hop.cable].velocity
     before, after = cable_delay(hop.length, velocity), cable_delay(length, velocity)
     delay = Span(*(whole - old + new for whole, old, new in zip(hop.delay, before, after, strict=True)))
     return hop._replace(length=length, delay=delay)
@@ -200,8 +200,7 @@ def _with_nodes(network: Network, chain: Chain, nodes: Iterable[Node]) -> Networ
 def _segments(network: Network, chain: Chain, nodes: tuple[Node, ...]) -> Iterator[Segment]:
     known = {segment.far: segment for segment in chain.segments}
     last = {node.name: node for node in boards_on(chain)[-1]}
-    usual = resolve_hop(network.plan, chain.plan.segments)
-    insulation = usual.insulation or network.plan.insulation.between_boards
+    usual = resolve_hop(network.wiring, chain.plan.segments)
     near = chain.head
     for number, node in enumerate(nodes, start=1):
         segment = known.get(node.name)
@@ -210,7 +209,7 @@ def _segments(network: Network, chain: Chain, nodes: tuple[Node, ...]) -> Iterat
             inner = (
                 known[like.name] if like and number > 1 and nodes[number - 2].board == node.board else None
             )
-            segment = inner or Segment(chain.name, number, near, node.name, usual, insulation)
+            segment = inner or Segment(chain.name, number, near, node.name, usual)
         yield segment._replace(number=number, near=near, far=node.name)
         near = node.name
     if chain.back is not None:

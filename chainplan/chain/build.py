@@ -6,9 +6,22 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import NamedTuple
 
-from chainplan.chain.network import Break, CellString, Chain, Controller, Hop, Network, Node, Segment
+from chainplan.chain.network import (
+    Barrier,
+    Break,
+    CellString,
+    Chain,
+    Controller,
+    Hop,
+    Network,
+    Node,
+    ScanSettings,
+    Segment,
+    Wiring,
+)
+from chainplan.figures.budget import budget, part_of_plan
 from chainplan.plan.fields import ZERO
-from chainplan.plan.layout import ChainPlan, InsulationRules, StringPlan
+from chainplan.plan.layout import Actuator, ChainPlan, ControllerPlan, Evaluation, StringPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import copies, for_copy, parse_port, parse_walk
 from chainplan.plan.parts import (
@@ -17,21 +30,13 @@ from chainplan.plan.parts import (
     CableType,
     CellType,
     ConnectorType,
-    Insulation,
     NodeType,
+    Protocol,
     SegmentSpec,
 )
+from chainplan.plan.uplink import UplinkPlan
 from chainplan.quantity import Span
 from chainplan.remembered import remembered, remembered_for_all
-
-
-class Wiring(NamedTuple):
-    """The parts of a plan that segments are made of."""
-
-    cable_types: dict[str, CableType]
-    connector_types: dict[str, ConnectorType]
-    barrier_types: dict[str, BarrierType]
-    insulation: InsulationRules
 
 
 class Board(NamedTuple):
@@ -41,21 +46,106 @@ class Board(NamedTuple):
     nodes: tuple[Node, ...]
 
 
-def build_network(plan: Plan) -> Network:
-    """Build a checked plan out into strings, nodes, segments and chains.
+class Unit(NamedTuple):
+    """What judges readings and reacts: a controller, or a master of the uplink."""
+
+    evaluation: Evaluation
+    actuators: dict[str, Actuator]
+
+
+@part_of_plan
+def units(controllers: dict[str, ControllerPlan], uplink: UplinkPlan | None) -> dict[str, Unit]:
+    """Every controller, copies each by its own name, and every master, as far as they judge and react."""
+    found = {
+        name: Unit(plan.evaluation, plan.actuators)
+        for base, plan in controllers.items()
+        for name in copies(base, plan.count)
+    }
+    masters = uplink.masters if uplink else {}
+    return found | {name: Unit(plan.evaluation, plan.actuators) for name, plan in masters.items()}
+
+
+@part_of_plan
+def senders(controllers: dict[str, ControllerPlan], uplink: UplinkPlan | None) -> dict[str, tuple[str, ...]]:
+    """Whom a message's sender names: all copies of a controller, one of them, or a master."""
+    found: dict[str, tuple[str, ...]] = {}
+    for base, plan in controllers.items():
+        names = copies(base, plan.count)
+        found |= {name: (name,) for name in names} | {base: names}
+    return found | {name: (name,) for name in (uplink.masters if uplink else ())}
+
+
+class Host(NamedTuple):
+    """A controller of the plan as far as it scans: its copies, their ports, and what sets their pace."""
+
+    copies: tuple[str, ...]
+    ports: tuple[str, ...]
+    settings: ScanSettings
+
+
+@part_of_plan
+def hosts(controllers: dict[str, ControllerPlan]) -> dict[str, Host]:
+    """The controllers of the plan as far as they scan, by their names there."""
+    return {
+        name: Host(
+            copies(name, plan.count),
+            plan.port_names(),
+            ScanSettings(*(getattr(plan, key) for key in ScanSettings._fields)),
+        )
+        for name, plan in controllers.items()
+    }
+
+
+@part_of_plan
+def barriers(barrier_types: dict[str, BarrierType]) -> dict[str, Barrier]:
+    """What the barriers of the plan do to a signal, by name."""
+    return {name: Barrier(name, kind.delay, kind.loss) for name, kind in barrier_types.items()}
+
+
+@budget
+def network(
+    strings: dict[str, StringPlan],
+    hosts: dict[str, Host],
+    chains: dict[str, ChainPlan],
+    cell_types: dict[str, CellType],
+    board_types: dict[str, BoardType],
+    node_types: dict[str, NodeType],
+    cable_types: dict[str, CableType],
+    connector_types: dict[str, ConnectorType],
+    barriers: dict[str, Barrier],
+    protocols: dict[str, Protocol],
+) -> Network:
+    """The plan built out into strings, nodes, segments and chains.
 
     The plan must have passed :func:`chainplan.plan.checks.check_plan`: names are taken to exist.
     """
-    strings, boards = _strings(plan.strings, plan.cell_types, plan.board_types, plan.node_types)
-    chains = {chain.name: chain for chain in _chains(plan, boards)}
+    cell_strings, boards = _strings(strings, cell_types, board_types, node_types)
+    wiring = Wiring(cable_types, connector_types, barriers)
+    laid = {chain.name: chain for chain in _chains(chains, protocols, boards, wiring)}
     controllers = {}
-    for base, controller in plan.controllers.items():
-        for name in copies(base, controller.count):
-            ports = tuple(f"{name}:{port}" for port in controller.port_names())
-            own = tuple(chain for chain in chains.values() if chain.controller == name)
-            controllers[name] = Controller(name, controller, ports, own)
-    nodes = {node.name: node for chain in chains.values() for node in chain.nodes}
-    return Network(plan, strings, controllers, chains, nodes)
+    for host in hosts.values():
+        for name in host.copies:
+            own = tuple(chain for chain in laid.values() if chain.controller == name)
+            ports = tuple(f"{name}:{port}" for port in host.ports)
+            controllers[name] = Controller(name, host.settings, ports, own)
+    nodes = {node.name: node for chain in laid.values() for node in chain.nodes}
+    return Network(cell_strings, controllers, laid, nodes, wiring)
+
+
+def build_network(plan: Plan) -> Network:
+    """Build a checked plan out by itself, without an evaluation."""
+    return network(
+        plan.strings,
+        hosts(plan.controllers),
+        plan.chains,
+        plan.cell_types,
+        plan.board_types,
+        plan.node_types,
+        plan.cable_types,
+        plan.connector_types,
+        barriers(plan.barrier_types),
+        plan.protocols,
+    )
 
 
 @remembered_for_all
@@ -140,10 +230,11 @@ def _nodes(
     return tuple(nodes)
 
 
-def _chains(plan: Plan, boards: dict[str, Board]) -> Iterator[Chain]:
-    wiring = plan.cable_types, plan.connector_types, plan.barrier_types, plan.insulation
-    for base, chain in plan.chains.items():
-        protocol = plan.protocols[chain.protocol]
+def _chains(
+    chains: dict[str, ChainPlan], protocols: dict[str, Protocol], boards: dict[str, Board], wiring: Wiring
+) -> Iterator[Chain]:
+    for base, chain in chains.items():
+        protocol = protocols[chain.protocol]
         for walk in _walks(chain, boards, base, *wiring):
             yield Chain(walk.name, base, chain, protocol, *walk[1:])
 
@@ -166,11 +257,10 @@ def _walks(
     base: str,
     cable_types: dict[str, CableType],
     connector_types: dict[str, ConnectorType],
-    barrier_types: dict[str, BarrierType],
-    insulation: InsulationRules,
+    barriers: dict[str, Barrier],
 ) -> list[_Walked]:
     """Return every copy of a chain with its nodes and segments."""
-    hops = _Hops(Wiring(cable_types, connector_types, barrier_types, insulation), chain)
+    hops = _Hops(Wiring(cable_types, connector_types, barriers), chain)
     found = []
     for number, name in enumerate(copies(base, chain.count), start=1):
         head = for_copy(chain.head, number)
@@ -208,30 +298,18 @@ def _passage(boards: dict[str, Board], *order: str) -> _Passage:
 def _segments(name: str, head: str, back: str | None, passage: _Passage, hops: _Hops) -> tuple[Segment, ...]:
     """Return the hops of a chain from its head, in order."""
     segments: list[Segment] = []
-    near: Node | None = None
+    near = head
 
-    def hop_to(node: Node, hop: Hop) -> None:
-        insulation = hop.insulation or _insulation(hops.wiring.insulation, near, node)
-        segments.append(
-            Segment(name, len(segments) + 1, near.name if near else head, node.name, hop, insulation)
-        )
+    def hop_to(far: str, hop: Hop) -> None:
+        segments.append(Segment(name, len(segments) + 1, near, far, hop))
 
     for number, (board_type, nodes) in enumerate(passage.boards, start=1):
         for place, node in enumerate(nodes):
-            hop_to(node, hops.in_board(board_type) if place else hops.to_board(number))
-            near = node
+            hop_to(node.name, hops.in_board(board_type) if place else hops.to_board(number))
+            near = node.name
     if back is not None:
-        hop = hops.to_board(len(passage.boards) + 1, last=True)
-        insulation = hop.insulation or hops.wiring.insulation.to_chassis
-        segments.append(Segment(name, len(segments) + 1, passage.nodes[-1].name, back, hop, insulation))
+        hop_to(back, hops.to_board(len(passage.boards) + 1, last=True))
     return tuple(segments)
-
-
-def _insulation(rules: InsulationRules, near: Node | None, far: Node) -> Insulation:
-    """Return the insulation a segment must give: a controller port is at chassis potential."""
-    if near is None:
-        return rules.to_chassis
-    return rules.between_boards if near.string == far.string else rules.between_strings
 
 
 class _Hops:
@@ -271,7 +349,7 @@ class _Hops:
         return self._in_board[key]
 
 
-def resolve_hop(wiring: Plan | Wiring, *layers: SegmentSpec) -> Hop:
+def resolve_hop(wiring: Wiring, *layers: SegmentSpec) -> Hop:
     """Lay segment specifications over one another, the later winning key by key, and work the hop out."""
     keys: dict[str, object] = {}
     for layer in layers:
@@ -283,14 +361,14 @@ def resolve_hop(wiring: Plan | Wiring, *layers: SegmentSpec) -> Hop:
     spec = SegmentSpec.model_construct(**keys)  # type: ignore[arg-type]
     connectors = tuple(spec.connectors or ())
     near, far = (
-        (name, wiring.barrier_types[name]) if name else None
+        wiring.barriers[name] if name else None
         for name in (spec.near_barrier or spec.barrier, spec.far_barrier or spec.barrier)
     )
     assert spec.cable is not None  # checked with the plan
     assert spec.length is not None
     delays = [cable_delay(spec.length, wiring.cable_types[spec.cable].velocity)]
     delays += [wiring.connector_types[name].delay for name in connectors]
-    delays += [barrier[1].delay for barrier in (near, far) if barrier]
+    delays += [barrier.delay for barrier in (near, far) if barrier]
     return Hop(
         spec.cable,
         spec.length,

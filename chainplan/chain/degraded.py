@@ -19,12 +19,13 @@ reads it as outward, so one that is reached from the back has its relay's two de
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 from chainplan.chain.ends import cut_short, from_back, from_head
 from chainplan.chain.network import Chain, Network, Node
-from chainplan.plan.model import Plan
 from chainplan.plan.order import back_name
+from chainplan.plan.schedule import Task
 
 FaultKind = Literal["segment open or shorted", "node silent", "node babbling", "port dead", "controller dead"]
 
@@ -172,15 +173,15 @@ def degraded_network(network: Network, lefts: Iterable[Left]) -> Network:
         for name, controller in network.controllers.items()
     }
     nodes = {node.name: node for chain in chains.values() for node in chain.nodes}
-    plan = _with_back_names(network.plan, [network.chains[name] for name in after])
-    return Network(plan, network.strings, controllers, chains, nodes)
+    return replace(network, controllers=controllers, chains=chains, nodes=nodes)
 
 
-def _with_back_names(plan: Plan, chains: list[Chain]) -> Plan:
-    """Let a task that is told to run on a ring by its name run on its part read from the back as well."""
-    tasks = {}
-    for name, task in plan.tasks.items():
-        more = [back_name(chain.name) for chain in chains if chain.name in (task.chains or ())]
+def tasks_after(tasks: dict[str, Task], lefts: Iterable[Left]) -> dict[str, Task]:
+    """Return the tasks as they run on what is left: on both parts of a ring that they name."""
+    broken = [left.chain for left in lefts]
+    changed = {}
+    for name, task in tasks.items():
+        more = [back_name(chain) for chain in broken if chain in (task.chains or ())]
         if more:
-            tasks[name] = task.model_copy(update={"chains": [*(task.chains or ()), *more]})
-    return plan.model_copy(update={"tasks": plan.tasks | tasks}) if tasks else plan
+            changed[name] = task.model_copy(update={"chains": [*(task.chains or ()), *more]})
+    return tasks | changed if changed else tasks

@@ -42,7 +42,7 @@ def from_back(chain: Chain) -> Chain:
     segments = []
     for number, segment in enumerate(reversed(chain.segments[1:]), start=1):
         hop = segment.hop._replace(near_barrier=segment.hop.far_barrier, far_barrier=segment.hop.near_barrier)
-        segments.append(Segment(name, number, segment.far, segment.near, hop, segment.insulation))
+        segments.append(Segment(name, number, segment.far, segment.near, hop))
     return _open(chain, name, chain.back, chain.nodes[::-1], tuple(segments))
 
 

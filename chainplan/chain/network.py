@@ -10,11 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from chainplan.plan.layout import ChainPlan, ControllerPlan
-from chainplan.plan.model import Plan
-from chainplan.plan.parts import BarrierType, Insulation, NodeType, Protocol
+from chainplan.plan.layout import ChainPlan, HostBus, Recovery
+from chainplan.plan.parts import CableType, ConnectorType, Insulation, NodeType, Protocol
 from chainplan.quantity import Span
 from chainplan.remembered import remembered, remembered_for_all
 
@@ -93,6 +92,24 @@ def makes(nodes: tuple[Node, ...]) -> tuple[Make, ...]:
     return tuple(Make(nodes[found[0]], tuple(found)) for found in places.values())
 
 
+class Barrier(NamedTuple):
+    """What a barrier does to a signal. What it holds stands in the plan's type of this name."""
+
+    name: str
+    delay: Span
+    """fs"""
+    loss: Span | None
+    """udB; None where the plan gives none."""
+
+
+class Wiring(NamedTuple):
+    """The parts that segments are made of, by name."""
+
+    cable_types: dict[str, CableType]
+    connector_types: dict[str, ConnectorType]
+    barriers: dict[str, Barrier]
+
+
 class Hop(NamedTuple):
     """What all segments of one make share: cable, delay, barriers and distances."""
 
@@ -102,10 +119,11 @@ class Hop(NamedTuple):
     delay: Span
     """One way, cable, connectors and barriers, fs."""
     connectors: tuple[str, ...]
-    near_barrier: tuple[str, BarrierType] | None
-    far_barrier: tuple[str, BarrierType] | None
+    near_barrier: Barrier | None
+    far_barrier: Barrier | None
     barriers_share: bool
     insulation: Insulation | None
+    """The kind that the plan asks of this make; None where its rules say."""
     creepage: Span | None
     clearance: Span | None
 
@@ -118,7 +136,6 @@ class Segment(NamedTuple):
     near: str
     far: str
     hop: Hop
-    insulation: Insulation
 
     @property
     def name(self) -> str:
@@ -158,11 +175,24 @@ class Chain(NamedTuple):
         return self.back is not None
 
 
+class ScanSettings(NamedTuple):
+    """What of a controller sets the pace of its scans, as the plan gives it."""
+
+    start: Span | None
+    set_up: Span
+    set_up_by: Literal["one core", "each port"]
+    host_bus: HostBus | None
+    scan_period: Span
+    scan_jitter: Span
+    retry_reserve: int
+    recovery: Recovery | None
+
+
 class Controller(NamedTuple):
     """A control unit with its ports and the chains on them, in the order of the plan."""
 
     name: str
-    plan: ControllerPlan
+    settings: ScanSettings
     ports: tuple[str, ...]
     chains: tuple[Chain, ...]
 
@@ -226,13 +256,13 @@ def _as_one(*chains: Chain) -> tuple[Chain, ...]:
 
 @dataclass(frozen=True)
 class Network:
-    """Everything a plan lays out."""
+    """Everything a plan lays out, and the parts that more of it could be made of."""
 
-    plan: Plan
     strings: dict[str, CellString]
     controllers: dict[str, Controller]
     chains: dict[str, Chain]
     nodes: dict[str, Node] = field(repr=False)
+    wiring: Wiring = field(repr=False)
 
     @cached_property
     def families(self) -> dict[str, tuple[Chain, ...]]:

@@ -12,7 +12,7 @@ import typer
 
 from chainplan.cli.examples import help_end
 from chainplan.cli.guard import guarded
-from chainplan.report.names import ON_REQUEST, SECTIONS
+from chainplan.figures.sections import ON_REQUEST, SECTIONS
 
 app = typer.Typer(
     name="chainplan",

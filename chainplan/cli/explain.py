@@ -7,10 +7,9 @@ from collections.abc import Sequence
 
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, plain_look
+from chainplan.figures.figure import Figure
 from chainplan.report.explain import close_names, explain_figure, figure_list, matching
 from chainplan.report.figures import worst
-from chainplan.sums import all_sums
-from chainplan.verdicts.verdict import Verdict
 
 MOST_NAMES = 20
 """Figures of the same words that a refusal lists."""
@@ -23,7 +22,7 @@ def run(plan: str, figure: str, settings: Sequence[str] | None, width: int | Non
     """Print the figure that the words mean, or the list of all figures."""
     _, evaluation = open_plan(plan, settings)
     look = plain_look(width)
-    sums = all_sums(evaluation)
+    sums = evaluation.sums()
     if not figure.strip():
         write_out(figure_list(sums, look))
         return 0
@@ -36,7 +35,7 @@ def run(plan: str, figure: str, settings: Sequence[str] | None, width: int | Non
     raise UserError("\n".join(look.text(line) for line in lines))
 
 
-def _no_figure(words: str, verdicts: Sequence[Verdict]) -> list[str]:
+def _no_figure(words: str, verdicts: Sequence[Figure]) -> list[str]:
     """Return what is said of the targets that the words are about, where these have no figure, and why."""
     asked = set(words.replace("/", " ").split())
     about = [each for each in verdicts if each.value is None and set(each.subject.split()) <= asked]

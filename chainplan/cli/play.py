@@ -79,7 +79,8 @@ def _from_seed(cases: list[Case], first_seed: int) -> list[Case]:
 
 def _play(evaluation: Evaluation, cases: list[Case], workers: int) -> Played:
     from chainplan.witness.compare import phases_of
+    from chainplan.witness.pack import Pack
     from chainplan.witness.play import play
 
     with progress("simulations", sum(case.seeds for case in cases)) as moves:
-        return play(evaluation.network, phases_of(evaluation), cases, workers, moves)
+        return play(Pack.of(evaluation.plan), phases_of(evaluation), cases, workers, moves)

@@ -35,7 +35,8 @@ def run(
     loaded, evaluation = open_plan(plan, settings, out)
     search(evaluation)
     from chainplan import __version__
-    from chainplan.printout import Options, printout_html
+    from chainplan.printout.document import printout_html
+    from chainplan.printout.options import Options
 
     options = Options(paper, date, prepared, checked, approved, tuple(plan_files(loaded)))
     page = printout_html(loaded, evaluation, __version__, options)

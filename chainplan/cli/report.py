@@ -8,8 +8,8 @@ from rich.console import Console
 
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, search
+from chainplan.figures.sections import SECTIONS
 from chainplan.plan.problems import escape, nearest
-from chainplan.report.names import SECTIONS
 from chainplan.report.terminal import report_text
 
 

@@ -10,9 +10,10 @@ from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, plain_look
 from chainplan.cli.progress import progress
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.report.explain import close_names, matching
 from chainplan.report.figures import listed
-from chainplan.tolerance.figures import Judged, judged, tightest
+from chainplan.tolerance.figures import judged, tightest
 from chainplan.tolerance.study import study
 
 
@@ -44,16 +45,15 @@ def run(
     return 0
 
 
-def _figures(evaluation: Evaluation, query: str) -> list[Judged]:
+def _figures(evaluation: Evaluation, query: str) -> list[Figure]:
     """Return the judged figures that are meant. Raises UserError where there are none."""
     known = judged(evaluation)
     if not query.strip():
         return tightest(evaluation, known)
-    names = matching(query, (each.verdict.figure for each in known))
+    names = matching(query, (each.figure for each in known))
     if names:
         return [
-            _tightest_of([each for each in known if each.verdict.figure == name])
-            for name in dict.fromkeys(names)
+            _tightest_of([each for each in known if each.figure == name]) for name in dict.fromkeys(names)
         ]
     texts = [_words(each) for each in known]
     meant = set(matching(query, texts))
@@ -63,9 +63,9 @@ def _figures(evaluation: Evaluation, query: str) -> list[Judged]:
     raise UserError("\n".join(map(plain_look(None).text, _refusal(query, known))))
 
 
-def _refusal(query: str, known: Sequence[Judged]) -> list[str]:
-    targets = list(dict.fromkeys(each.verdict.target for each in known))
-    close = close_names(query, [*targets, *(each.verdict.figure for each in known)])
+def _refusal(query: str, known: Sequence[Figure]) -> list[str]:
+    targets = list(dict.fromkeys(each.target for each in known))
+    close = close_names(query, [*targets, *(each.figure for each in known)])
     hint = f'; did you mean "{close}"?' if close else ""
     return [
         f'no judged figure with a worst case has the words "{query}"{hint}',
@@ -73,10 +73,10 @@ def _refusal(query: str, known: Sequence[Judged]) -> list[str]:
     ]
 
 
-def _tightest_of(figures: list[Judged]) -> Judged:
+def _tightest_of(figures: list[Figure]) -> Figure:
     """Return of several targets on one sum the one that is closest to its limit."""
-    return min(figures, key=lambda each: each.verdict.margin_share or 0)
+    return min(figures, key=lambda each: each.margin_share or 0)
 
 
-def _words(each: Judged) -> str:
-    return f"{each.verdict.target} {each.verdict.subject} {each.verdict.figure}"
+def _words(each: Figure) -> str:
+    return f"{each.target} {each.subject} {each.figure}"

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from chainplan import __version__
-from chainplan.budgets.terms import Case
 from chainplan.cautions import CAUTIONS
 from chainplan.cli.files import write_result
 from chainplan.cli.guard import UserError, complain
 from chainplan.cli.plans import open_plan
 from chainplan.exports.vcd import vcd_text
 from chainplan.exports.waveform import plan_waveform
+from chainplan.figures.terms import Case
 from chainplan.plan.problems import escape
 
 USUAL_SCANS = 64
@@ -29,7 +29,7 @@ def run(plan: str, settings: Sequence[str] | None, out: str, scans: int | None, 
     cycle = max((scan.phases.major_cycle for scan in evaluation.scans.values()), default=1)
     count = scans or min(cycle, USUAL_SCANS)
     try:
-        waveform = plan_waveform(list(evaluation.scans.values()), count, Case[case.upper()])
+        waveform = plan_waveform(evaluation.scans, evaluation.units, count, Case[case.upper()])
     except ValueError as error:
         raise UserError(f"--scans {count}: {error}") from None
     if scans is None and count < cycle:

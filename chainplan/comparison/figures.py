@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from typing import NamedTuple
 
-from chainplan.budgets.terms import Sum, Term
 from chainplan.comparison.matching import partners
+from chainplan.figures.figure import TYPICAL
+from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import Dimension
-from chainplan.sums import TYPICAL
 
 __all__ = ["FigureChange", "TermChange", "figure_changes", "term_changes"]
 

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Literal, NamedTuple
 
 from chainplan.comparison.matching import partners
-from chainplan.verdicts.verdict import Verdict
+from chainplan.figures.figure import Figure
 
 __all__ = ["Effect", "TargetRow", "effect", "target_rows", "value_change"]
 
@@ -30,7 +30,7 @@ class TargetRow(NamedTuple):
 
     target: str
     subject: str
-    verdicts: tuple[Verdict | None, ...]
+    verdicts: tuple[Figure | None, ...]
 
     @property
     def effects(self) -> tuple[Effect | None, ...]:
@@ -50,7 +50,7 @@ class TargetRow(NamedTuple):
         return any(_facts(other) != _facts(first) for other in others)
 
 
-def _facts(verdict: Verdict | None) -> object:
+def _facts(verdict: Figure | None) -> object:
     """Return what a reader compares; remarks on where the worst case lies are not among it."""
     if verdict is None:
         return None
@@ -64,7 +64,7 @@ def _facts(verdict: Verdict | None) -> object:
     )
 
 
-def effect(old: Verdict, new: Verdict) -> Effect:
+def effect(old: Figure, new: Figure) -> Effect:
     """Return what one plan does to a target of another. A margin counts as a share of its limit.
 
     Where there is no share, because the limit is zero or unknown, the margin itself counts.
@@ -83,13 +83,13 @@ def effect(old: Verdict, new: Verdict) -> Effect:
     return "better" if change > 0 else "worse" if change < 0 else "same"
 
 
-def share_change(old: Verdict, new: Verdict) -> Fraction | None:
+def share_change(old: Figure, new: Figure) -> Fraction | None:
     """Return by how much the margin's share of its limit changes; None where there is none."""
     before, after = old.margin_share, new.margin_share
     return None if before is None or after is None else after - before
 
 
-def value_change(old: Verdict, new: Verdict) -> tuple[int, Fraction | None] | None:
+def value_change(old: Figure, new: Figure) -> tuple[int, Fraction | None] | None:
     """Return by how much the worst case changes: in ticks, and as a share of what it was.
 
     None where one of them is unknown, or they are of different kinds; no share where it was zero.
@@ -101,7 +101,7 @@ def value_change(old: Verdict, new: Verdict) -> tuple[int, Fraction | None] | No
 
 
 def target_rows(
-    plans: Sequence[Iterable[Verdict]], renamed: Sequence[Callable[[str], str]]
+    plans: Sequence[Iterable[Figure]], renamed: Sequence[Callable[[str], str]]
 ) -> tuple[TargetRow, ...]:
     """Return every target of any plan, the reference's plan first, in the order that a reader wants.
 

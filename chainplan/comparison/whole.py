@@ -11,7 +11,6 @@ from chainplan.comparison.matching import renaming
 from chainplan.comparison.targets import Effect, TargetRow, target_rows
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan
-from chainplan.sums import all_sums
 
 __all__ = ["Against", "Comparison", "Outcome", "compare", "mark"]
 
@@ -76,7 +75,7 @@ def compare(plans: Sequence[LoadedPlan], evaluations: Sequence[Evaluation]) -> C
     changes = [plan_changes(plans[0], other) for other in plans[1:]]
     renamed = [renaming(each.renames) for each in changes]
     rows = target_rows([each.verdicts for each in evaluations], renamed)
-    sums = [all_sums(each) for each in evaluations]
+    sums = [each.sums() for each in evaluations]
     others = tuple(
         Against(change, figure_changes(sums[0], sums[number], new_name), outcome(rows, number))
         for number, (change, new_name) in enumerate(zip(changes, renamed, strict=True), start=1)

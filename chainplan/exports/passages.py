@@ -10,9 +10,9 @@ from __future__ import annotations
 from typing import Literal, NamedTuple
 
 from chainplan.budgets.exchange import Exchange
-from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.network import Chain
+from chainplan.figures.terms import Case
 
 
 class Passage(NamedTuple):

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.schedule import TaskWork
-from chainplan.budgets.terms import Case
+from chainplan.figures.terms import Case
 from chainplan.quantity import Span
 
 _FS_PER_NS = 10**6
@@ -90,7 +90,7 @@ class SlotTable(NamedTuple):
 
 def slot_table(scan: ControllerScan, most_scans: int = MOST_SCANS) -> SlotTable:
     """Return the slot table of a controller, at most `most_scans` scans of its major cycle."""
-    plan, phases = scan.controller.plan, scan.phases
+    plan, phases = scan.controller.settings, scan.phases
     scans = min(phases.major_cycle, most_scans)
     period = plan.scan_period
     return SlotTable(

@@ -14,9 +14,11 @@ from typing import NamedTuple
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import Run, Step, pause_on
-from chainplan.budgets.terms import Case
+from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain
 from chainplan.exports.passages import Passage, Train, exchange_train
+from chainplan.figures.terms import Case
+from chainplan.plan.layout import Evaluation
 
 Path = tuple[str, ...]
 """A signal's name, behind the names of what it belongs to: controller, port or chain, node."""
@@ -57,7 +59,9 @@ class Waveform(NamedTuple):
     end: int
 
 
-def plan_waveform(scans: list[ControllerScan], count: int, case: Case) -> Waveform:
+def plan_waveform(
+    scans: dict[str, ControllerScan], units: dict[str, Unit], count: int, case: Case
+) -> Waveform:
     """Return the first `count` scans of every controller, every duration at one end of its tolerance.
 
     Raises ValueError, which says how many scans would do, where they have more than `MOST_SPANS` busy spans.
@@ -67,7 +71,7 @@ def plan_waveform(scans: list[ControllerScan], count: int, case: Case) -> Wavefo
     busy: list[Busy] = []
     begins: list[ScanBegin] = []
     end = 0
-    for scan in scans:
+    for name, scan in scans.items():
         drawing = _Drawing(scan, case)
         counters.append(drawing.counter)
         signals += drawing.signals()
@@ -76,7 +80,7 @@ def plan_waveform(scans: list[ControllerScan], count: int, case: Case) -> Wavefo
             busy += drawing.scan(number)
             if len(busy) > MOST_SPANS:
                 raise ValueError(f"{number + 1} scans have more than {MOST_SPANS} busy spans: draw fewer")
-        busy += drawing.evaluations()
+        busy += drawing.evaluations(units[name].evaluation)
         end = max(end, drawing.begin)
     instants = [end, *(time for each in busy for time in (each.start, each.end))]
     step = gcd(*instants, *(each.start for each in begins)) or 10**15
@@ -95,7 +99,7 @@ class _Drawing:
         self._trains: dict[Exchange, Train] = {}
         self.counter = (*self._own, "scan")
         # The worst case of a scan is the one with the least time: the shortest period.
-        self._period = scan.controller.plan.scan_period[0 if case is Case.WORST else case]
+        self._period = scan.controller.settings.scan_period[0 if case is Case.WORST else case]
         self.begin = 0
 
     def signals(self) -> Iterator[Path]:
@@ -180,9 +184,8 @@ class _Drawing:
                 end = begin + pause_on(task, node)[case] + conversion.time[case]
                 yield Busy(self._node(chain, number), begin, end)
 
-    def evaluations(self) -> Iterator[Busy]:
+    def evaluations(self, evaluation: Evaluation) -> Iterator[Busy]:
         """Yield the runs of the task that judges readings, until the last scan's period is over."""
-        evaluation = self._scan.controller.plan.evaluation
         period, run_time = evaluation.period[self._case], evaluation.run_time[self._case]
         for start in range(0, self.begin, period) if period and run_time else ():
             yield Busy((*self._own, "evaluation"), start, start + min(run_time, period))

@@ -12,14 +12,13 @@ from fractions import Fraction
 from itertools import combinations
 from typing import NamedTuple
 
-from chainplan.evaluation import Evaluation
+from chainplan.evaluation import Evaluation, kinds
+from chainplan.figures.figure import Figure
 from chainplan.headroom.levers import Lever, Move, moved
 from chainplan.headroom.movable import levers
 from chainplan.headroom.search import ASKED, Line
 from chainplan.headroom.trials import Key, Trial, checked
 from chainplan.remembered import remembered
-from chainplan.verdicts import ROOMS, Room
-from chainplan.verdicts.verdict import Verdict
 
 MOST_NODES = 200
 """Nodes of a network that is searched: every step evaluates the whole of it."""
@@ -41,7 +40,7 @@ class Limit(NamedTuple):
     lever: Lever
     direction: int
     value: int
-    stops: tuple[Verdict, ...]
+    stops: tuple[Figure, ...]
     plain: bool
 
 
@@ -49,7 +48,7 @@ class Mend(NamedTuple):
     """What mends a missed target: one move, or two, with the verdict then. Every such plan was evaluated."""
 
     moves: tuple[Move, ...]
-    then: Verdict
+    then: Figure
     meets_all: bool
 
     @property
@@ -64,9 +63,9 @@ class Missed(NamedTuple):
     `breaks` are single moves that would mend it but miss another target, with that target.
     """
 
-    verdict: Verdict
+    verdict: Figure
     mends: tuple[Mend, ...]
-    breaks: tuple[tuple[Move, Verdict], ...]
+    breaks: tuple[tuple[Move, Figure], ...]
 
 
 class Headroom(NamedTuple):
@@ -120,7 +119,7 @@ class _Search:
         self.evaluation = evaluation
         self._progress, self._done = progress, 0
         self.present = Trial(evaluation)
-        self.missed_now = frozenset(each.key for each in self.present.missed(ROOMS))
+        self.missed_now = frozenset(each.key for each in self.present.missed(kinds()))
         self.ways = [
             self.way(lever, direction)
             for lever in levers(evaluation)
@@ -159,21 +158,20 @@ class _Search:
 
     def mended(self) -> Iterator[Missed]:
         """Yield every missed target with what mends it."""
-        for room in ROOMS:
-            for verdict in self.present.missed((room,)):
-                yield self._mended(room, verdict)
-                self._tell()
+        for verdict in self.present.missed(kinds()):
+            yield self._mended(verdict)
+            self._tell()
 
     def _tell(self) -> None:
         self._done += 1
         if self._progress:
             self._progress(self._done, len(self.ways) + len(self.missed_now))
 
-    def _mended(self, room: Room, verdict: Verdict) -> Missed:
+    def _mended(self, verdict: Figure) -> Missed:
         mends: list[Mend] = []
-        breaks: list[tuple[Move, Verdict]] = []
+        breaks: list[tuple[Move, Figure]] = []
         for way in self.ways:
-            grains = way.line.first_that_meets(verdict.key, room, way.grains)
+            grains = way.line.first_that_meets(verdict, way.grains)
             if grains is None:
                 continue
             stop = next(way.line.stops(grains), None)
@@ -182,7 +180,7 @@ class _Search:
             elif (mend := self._mend((way.move(grains),), way.line.at(grains), verdict.key)) is not None:
                 mends.append(mend)
         if not mends:
-            mends = list(self._pairs(room, verdict))
+            mends = list(self._pairs(verdict))
         mends.sort(key=lambda mend: mend.size)
         return Missed(verdict, tuple(mends[:MOST_MENDS]), tuple(breaks))
 
@@ -190,37 +188,37 @@ class _Search:
         """Return a mend if all of it holds on the plan that has it."""
         if any(trial.missed(ASKED, self.missed_now)):
             return None
-        then = trial.verdicts().get(key)
+        then = trial.verdicts(kinds()).get(key)
         if then is None or then.status != "met":
             return None
-        return Mend(moves, then, not any(trial.missed(ROOMS)))
+        return Mend(moves, then, not any(trial.missed(kinds())))
 
     # Pairs ---------------------------------------------------------------------------------------------
 
-    def _pairs(self, room: Room, missed: Verdict) -> Iterator[Mend]:
+    def _pairs(self, missed: Figure) -> Iterator[Mend]:
         """Yield for each pair of levers that mends a target the smallest such pair of moves found."""
-        helpful = [way for way in self.ways if self._helps(room, missed, way)]
+        helpful = [way for way in self.ways if self._helps(missed, way)]
         for first, second in combinations(helpful, 2):
             if first.lever is not second.lever:
-                yield from sorted(self._pair(room, missed.key, first, second), key=lambda mend: mend.size)[:1]
+                yield from sorted(self._pair(missed, first, second), key=lambda mend: mend.size)[:1]
 
-    def _helps(self, room: Room, missed: Verdict, way: _Way) -> bool:
+    def _helps(self, missed: Figure, way: _Way) -> bool:
         """Tell whether a lever, moved as far as it may alone, brings a target nearer."""
-        after = way.line.at(self.reach[way.line]).room(room).get(missed.key)
+        after = way.line.at(self.reach[way.line]).of_kind(missed.kind).get(missed.key)
         if after is None:
             return False
         if after.margin is None or missed.margin is None:
             return after.status == "met"
         return after.margin > missed.margin
 
-    def _pair(self, room: Room, key: Key, first: _Way, second: _Way) -> Iterator[Mend]:
+    def _pair(self, missed: Figure, first: _Way, second: _Way) -> Iterator[Mend]:
         alone = self.reach[first.line]
         for grains in dict.fromkeys(-(-alone * part.numerator // part.denominator) for part in PARTS):
             after = self._after(first, grains, second)
-            further = after.line.first_that_meets(key, room, self.reach[second.line])
+            further = after.line.first_that_meets(missed, self.reach[second.line])
             if further is None:  # with less of the first it will not be either
                 return
-            mend = self._mend((first.move(grains), after.move(further)), after.line.at(further), key)
+            mend = self._mend((first.move(grains), after.move(further)), after.line.at(further), missed.key)
             if mend is not None:
                 yield mend
 

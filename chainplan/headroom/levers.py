@@ -14,7 +14,6 @@ from typing import NamedTuple
 from chainplan.chain.altered import boards_on, most_cells_added, with_boards_on, with_cells
 from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
-from chainplan.headroom.touched import BUDGETS, TIMES, take_over
 from chainplan.plan.altered import value_at, with_value
 from chainplan.plan.model import Plan
 from chainplan.plan.parts import SegmentSpec
@@ -60,8 +59,6 @@ class Lever(NamedTuple):
     plan: Callable[[Plan, int], Plan] | None
     network: Callable[[Network, int], Network] | None
     settings: Callable[[int], tuple[str, ...]]
-    touches: frozenset[str] = BUDGETS
-    """Names of the budgets that it may change (:mod:`chainplan.headroom.touched`)."""
 
     def grains(self, direction: int) -> int:
         """Return how many grains it can move up (1) or down (-1)."""
@@ -92,7 +89,7 @@ class Move(NamedTuple):
 
 
 def moved(evaluation: Evaluation, moves: Iterable[Move]) -> Evaluation:
-    """Return the evaluation of a plan with levers moved; what no move touches is taken over."""
+    """Return the evaluation of a plan with levers moved; what no move reaches is taken over."""
     for move in sorted(moves, key=lambda move: move.lever.plan is None):  # a network is made of a whole plan
         evaluation = _moved(evaluation, *move)
     return evaluation
@@ -100,13 +97,9 @@ def moved(evaluation: Evaluation, moves: Iterable[Move]) -> Evaluation:
 
 def _moved(evaluation: Evaluation, lever: Lever, value: int) -> Evaluation:
     if lever.plan is not None:
-        found = evaluation.altered(lever.plan(evaluation.plan, value))
-    else:
-        assert lever.network is not None  # it is one of the two
-        found = Evaluation(evaluation.plan)
-        found.network = lever.network(evaluation.network, value)
-    take_over(evaluation, found, lever.touches)
-    return found
+        return evaluation.altered(lever.plan(evaluation.plan, value))
+    assert lever.network is not None  # it is one of the two
+    return evaluation.altered(evaluation.plan, network=lever.network(evaluation.network, value))
 
 
 # How it moves ---------------------------------------------------------------------------------------------
@@ -118,7 +111,6 @@ def quantity(
     plan: Plan,
     path: KeyPath,
     dimension: Dimension,
-    touches: frozenset[str] = TIMES,
 ) -> Lever:
     """Return the lever of a quantity; its tolerance keeps its share of it."""
     span: Span = value_at(plan, path)
@@ -137,7 +129,6 @@ def quantity(
         lambda changed, value: with_value(changed, path, at(value)),
         None,
         lambda value: (f"{dotted(path)}={spelled(at(value), dimension)}",),
-        touches,
     )
 
 
@@ -164,13 +155,10 @@ def tolerance(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dim
         lambda changed, value: with_value(changed, path, at(value)),
         None,
         lambda value: (f"{dotted(path)}={spelled(at(value), dimension)}",),
-        TIMES,
     )
 
 
-def count(
-    name: str, subject: str, plan: Plan, path: KeyPath, least: int, touches: frozenset[str] = TIMES
-) -> Lever:
+def count(name: str, subject: str, plan: Plan, path: KeyPath, least: int) -> Lever:
     """Return the lever of a number at a path."""
     present = value_at(plan, path)
     return Lever(
@@ -184,7 +172,6 @@ def count(
         lambda changed, value: with_value(changed, path, value),
         None,
         lambda value: (f"{dotted(path)}={value}",),
-        touches,
     )
 
 
@@ -228,7 +215,6 @@ def cable(plan: Plan, name: str) -> Iterator[Lever]:
         changed_plan,
         None,
         settings,
-        TIMES,
     )
 
 

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from chainplan.evaluation import Evaluation
 from chainplan.headroom.levers import Lever, boards, cable, cells, count, quantity, tolerance
-from chainplan.headroom.touched import BALANCING, EVALUATION, ISOLATION, READINGS, UPLINK
 from chainplan.plan.altered import value_at, with_value
 from chainplan.plan.checks import HIGHEST
 from chainplan.plan.model import Plan
@@ -54,7 +53,7 @@ def _of_controllers(evaluation: Evaluation) -> Iterator[Lever]:
             yield quantity("host set-up", name, plan, (*path, "set_up"), TIME)
         yield count("retries in reserve", name, plan, (*path, "retry_reserve"), 0)
         period: KeyPath = (*path, "evaluation", "period")
-        yield quantity("evaluation period", name, plan, period, TIME, EVALUATION)
+        yield quantity("evaluation period", name, plan, period, TIME)
 
 
 def _of_conversions(evaluation: Evaluation) -> Iterator[Lever]:
@@ -70,7 +69,7 @@ def _of_conversions(evaluation: Evaluation) -> Iterator[Lever]:
                 yield quantity(f"conversion of {conversion}", node, plan, path, TIME)
         if plan.node_types[node].balancing is not None:
             current: KeyPath = ("node_types", node, "balancing", "current")
-            yield quantity("balancing current", node, plan, current, CURRENT, BALANCING)
+            yield quantity("balancing current", node, plan, current, CURRENT)
 
 
 def _boards_in_use(evaluation: Evaluation) -> dict[str, None]:
@@ -85,15 +84,14 @@ def _boards_in_use(evaluation: Evaluation) -> dict[str, None]:
 
 
 def _of_hazards(plan: Plan) -> Iterator[Lever]:
-    for name, hazard in plan.hazards.items():
-        touches = READINGS | {"faults"} if hazard.kind == "chain loss" else READINGS
-        yield count("readings to debounce", name, plan, ("hazards", name, "debounce"), 1, touches)
+    for name in plan.hazards:
+        yield count("readings to debounce", name, plan, ("hazards", name, "debounce"), 1)
 
 
 def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
     plan = evaluation.plan
     used = dict.fromkeys(
-        barrier[0]
+        barrier.name
         for chain in evaluation.network.chains.values()
         for segment in chain.segments
         for barrier in (segment.hop.near_barrier, segment.hop.far_barrier)
@@ -103,7 +101,7 @@ def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
         for key, dimension in _RATINGS.items():
             path: KeyPath = ("barrier_types", name, key)
             if value_at(plan, path) is not None:
-                yield quantity(f"barrier {key.replace('_', ' ')}", name, plan, path, dimension, ISOLATION)
+                yield quantity(f"barrier {key.replace('_', ' ')}", name, plan, path, dimension)
     altitude: KeyPath = ("insulation", "altitude")
     present = value_at(plan, altitude)
     yield Lever(
@@ -117,7 +115,6 @@ def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
         lambda changed, value: with_value(changed, altitude, Span.exact(value)),
         None,
         lambda value: (f"{dotted(altitude)}={spelled(Span.exact(value), LENGTH)}",),
-        ISOLATION,
     )
 
 
@@ -128,4 +125,4 @@ _RATINGS = {"working_voltage": VOLTAGE, "test_voltage": VOLTAGE, "creepage": LEN
 def _of_uplink(plan: Plan) -> Iterator[Lever]:
     for name in plan.uplink.buses if plan.uplink is not None else ():
         path: KeyPath = ("uplink", "buses", name, "bit_rate")
-        yield quantity("uplink bit rate", name, plan, path, BIT_RATE, UPLINK)
+        yield quantity("uplink bit rate", name, plan, path, BIT_RATE)

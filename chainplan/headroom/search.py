@@ -3,9 +3,9 @@
 Nothing is extrapolated: a place on the way counts only if the plan there went through every budget, and so
 did the one after it. Straight lines through margins choose where to look next and decide nothing.
 
-What stops a way at one place mostly stops it near by. So on the way to a place only the room of verdicts is
-asked that missed something farther on, and all rooms at the place found; if one of them misses something
-there, the search goes on before it with that room. The walk through all faults, which takes longer than all
+What stops a way at one place mostly stops it near by. So on the way to a place only the kind of figure is
+asked that missed something farther on, and all kinds at the place found; if one of them misses something
+there, the search goes on before it with that kind. The walk through all faults, which takes longer than all
 else together, is asked last, where all else holds.
 """
 
@@ -14,24 +14,25 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cached_property, partial
 from math import isqrt
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+from chainplan.evaluation import kinds
+from chainplan.figures.figure import Figure, Kind, first_crossing
+from chainplan.figures.sections import WALKING
 from chainplan.headroom.trials import Key, Trial
-from chainplan.verdicts import ROOMS, SCANNING, WALKS, Room
-from chainplan.verdicts.isolation import isolation_verdicts
-from chainplan.verdicts.verdict import Verdict, first_crossing
-from chainplan.verdicts.wire import length_verdicts
 
-LOOKING = tuple(room for room in ROOMS if room not in WALKS)
-"""The rooms that take no walk through the faults."""
+_WALKS = kinds(*WALKING)
 
-WALKS_LAST = (*LOOKING, *WALKS)
+LOOKING = tuple(kind for kind in kinds() if kind not in _WALKS)
+"""The kinds of figure that take no walk through the faults."""
 
-_LIKELY: tuple[Room, ...] = (*SCANNING, isolation_verdicts, length_verdicts)
+WALKS_LAST = (*LOOKING, *_WALKS)
+
+_LIKELY = kinds("scan", "age", "bytes", "latency", "isolation", "length")
 """What mostly stops a way, and is judged faster than the rest."""
 
-ASKED = (*_LIKELY, *(room for room in WALKS_LAST if room not in _LIKELY))
-"""The order in which rooms are asked whether they stop a way."""
+ASKED = (*_LIKELY, *(kind for kind in WALKS_LAST if kind not in _LIKELY))
+"""The order in which kinds are asked whether they stop a way."""
 
 
 class Found(NamedTuple):
@@ -58,18 +59,18 @@ class Line:
         return self._trials[place]
 
     @cached_property
-    def missed_anyhow(self) -> dict[Key, Verdict]:
+    def missed_anyhow(self) -> dict[Key, Figure]:
         """Return what the plan at the begin misses."""
         found = self.at(0).verdicts(WALKS_LAST)
         return {key: each for key, each in found.items() if each.status == "missed"}
 
-    def stops(self, place: int, rooms: Iterable[Room] = ROOMS) -> Iterator[Verdict]:
-        """Yield what is missed at a place and not at the begin, room by room as it is asked for."""
-        return self.at(place).missed(rooms, self.missed_anyhow)
+    def stops(self, place: int, of: Iterable[Kind[Any]] = ASKED) -> Iterator[Figure]:
+        """Yield what is missed at a place and not at the begin, kind by kind as it is asked for."""
+        return self.at(place).missed(of, self.missed_anyhow)
 
-    def holds(self, place: int, rooms: Iterable[Room] = ASKED) -> bool:
+    def holds(self, place: int, of: Iterable[Kind[Any]] = ASKED) -> bool:
         """Tell whether nothing is missed there that is not missed at the begin."""
-        return next(self.stops(place, rooms), None) is None
+        return next(self.stops(place, of), None) is None
 
     def last_that_holds(self, limit: int, first: int | None = None) -> Found:
         """Return the last place up to `limit` that holds, while the next one does not.
@@ -83,35 +84,35 @@ class Line:
         farther = 2 * most + 2
         return Found(most, plain and not (farther <= limit and self.holds(farther, (*stopping, *ASKED))))
 
-    def _last(self, limit: int, place: int) -> tuple[int, tuple[Room, ...]]:
-        """Return the last place before a miss that is found from `place` on, and the rooms that miss."""
+    def _last(self, limit: int, place: int) -> tuple[int, tuple[Kind[Any], ...]]:
+        """Return the last place before a miss that is found from `place` on, and the kinds that miss."""
         low, high = 0, limit + 1
-        stopping: tuple[Room, ...] = ()
+        stopping: tuple[Kind[Any], ...] = ()
         while True:
-            rooms = self._stopped_by(place)
-            if rooms is not None:
-                stopping = rooms
-                place = edge(low, place, partial(self._look, rooms))
+            found = self._stopped_by(place)
+            if found is not None:
+                stopping = found
+                place = edge(low, place, partial(self._look, found))
                 high = place + 1
             elif place + 1 == high:
                 return place, stopping
             else:  # no miss yet
                 low, place = place, min(2 * place + 2, limit)
 
-    def _stopped_by(self, place: int) -> tuple[Room, ...] | None:
-        """Return the first room that misses something; none at all where there is no plan to ask rooms of."""
+    def _stopped_by(self, place: int) -> tuple[Kind[Any], ...] | None:
+        """Return the first kind that misses something; none at all where there is no plan to ask."""
         if self.at(place).refusal is not None:
             return ()
-        return next(((room,) for room in ASKED if not self.holds(place, (room,))), None)
+        return next(((kind,) for kind in ASKED if not self.holds(place, (kind,))), None)
 
-    def _look(self, rooms: tuple[Room, ...], place: int) -> _Look:
-        stops = tuple(self.stops(place, rooms))
-        return _Look(not stops, self.at(place).verdicts(rooms), stops)
+    def _look(self, of: tuple[Kind[Any], ...], place: int) -> _Look:
+        stops = tuple(self.stops(place, of))
+        return _Look(not stops, self.at(place).verdicts(of), stops)
 
     def _missing_on_the_way(self, most: int) -> int | None:
         """Return the first of some places before one that holds at which something is missed.
 
-        They are places that no plan was looked at near. Asked are the rooms in which the way there changes
+        They are places that no plan was looked at near. Asked are the kinds of which the way there changes
         anything; half way all of them, but no walks.
         """
         seen = list(self._trials)
@@ -123,17 +124,18 @@ class Line:
         if not places:
             return None
         begin, end = self.at(0), self.at(most)
-        changed = [room for room in LOOKING if begin.room(room) != end.room(room)]
+        changed = [kind for kind in LOOKING if begin.of_kind(kind) != end.of_kind(kind)]
         return next(
             (place for place in places if not self.holds(place, LOOKING if place == most // 2 else changed)),
             None,
         )
 
-    def first_that_meets(self, key: Key, room: Room, limit: int) -> int | None:
+    def first_that_meets(self, missed: Figure, limit: int) -> int | None:
         """Return the first place that meets a target missed at the begin; None if it is missed at `limit`."""
+        key = missed.key
 
         def look(place: int) -> _Look:
-            verdict = self.at(place).room(room).get(key)
+            verdict = self.at(place).of_kind(missed.kind).get(key)
             found = {} if verdict is None else {key: verdict}
             return _Look(verdict is not None and verdict.status == "met", found, tuple(found.values()))
 
@@ -144,8 +146,8 @@ class _Look(NamedTuple):
     """Whether a place holds, its verdicts, and those that stop."""
 
     holds: bool
-    verdicts: Mapping[Key, Verdict]
-    stops: tuple[Verdict, ...]
+    verdicts: Mapping[Key, Figure]
+    stops: tuple[Figure, ...]
 
 
 _MOST_GUESSES = 2

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from chainplan.budgets.terms import Sum
+from chainplan.figures.figure import TYPICAL
+from chainplan.figures.terms import Sum
 from chainplan.printout.paired import Block, Cases, written_out
 from chainplan.report import blocks as report_blocks
 from chainplan.report.alike import gathered
@@ -13,7 +14,6 @@ from chainplan.report.explain import NO_TERM, SIGN
 from chainplan.report.figures import listed, plural
 from chainplan.report.sections.common import Column, View, paragraph, table
 from chainplan.report.sections.isolation import alike
-from chainplan.sums import TYPICAL, all_sums
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -90,7 +90,7 @@ def figures_of(evaluation: Evaluation) -> tuple[dict[str, Sum], tuple[str, ...],
         skipped |= {each.chain.name: group[0].chain.name for each in group[1:]}
     works = {
         name: work_out
-        for name, work_out in all_sums(evaluation).items()
+        for name, work_out in evaluation.sums().items()
         if family(name) != ISOLATION or name.split("/")[1].partition("#")[0] not in skipped
     }
     chosen = _chosen(list(works), {verdict.figure for verdict in evaluation.verdicts})

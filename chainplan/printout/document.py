@@ -10,6 +10,7 @@ from itertools import count
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chainplan.cautions import CAUTIONS
+from chainplan.figures.sections import SECTIONS
 from chainplan.printout import ink
 from chainplan.printout.appendix import Figures, appendix, figures_of, source_blocks
 from chainplan.printout.ladder import ladder_svgs
@@ -35,7 +36,6 @@ from chainplan.report.blocks import (
     run_lines,
 )
 from chainplan.report.figures import Look
-from chainplan.report.names import SECTIONS
 from chainplan.report.sections.assumptions import foundations
 from chainplan.report.sections.common import View
 from chainplan.report.sections.summary import closing_line

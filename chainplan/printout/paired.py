@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from typing import NamedTuple
 
-from chainplan.budgets.terms import Sum, Term
+from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import BITS
 from chainplan.report.explain import Scale, scale_of
 from chainplan.report.figures import amount

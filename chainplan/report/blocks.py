@@ -24,7 +24,7 @@ from chainplan.report.timeline import Lane, draw_legend, draw_timeline
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.verdicts.verdict import Status
+    from chainplan.figures.figure import Status
 
 # Green and red stand only beside a word and a sign that say the same; both are legible on dark and on light.
 STATUS_STYLES: dict[Status, str] = {"met": "green", "missed": "bold red", "not checked": "bold"}

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from chainplan.figures.figure import Figure, Status
 from chainplan.report.figures import limit, margin, margin_share, worst
-from chainplan.verdicts.verdict import Status, Verdict
 
 
 class CheckedPlan(NamedTuple):
@@ -18,7 +18,7 @@ class CheckedPlan(NamedTuple):
     revision: str
     settings: tuple[str, ...]
     """Values set instead of what the file says, `key = value`."""
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[Figure, ...]
     warnings: str
     problems: str
     seconds: float
@@ -30,7 +30,7 @@ def counts(plan: CheckedPlan) -> Counter[Status]:
     return Counter(verdict.status for verdict in plan.verdicts)
 
 
-def case_names(verdicts: Sequence[Verdict]) -> list[str]:
+def case_names(verdicts: Sequence[Figure]) -> list[str]:
     """Return a name for each verdict that stays the same from one check to the next: target and subject.
 
     Where two are alike, the later ones get a number.
@@ -44,7 +44,7 @@ def case_names(verdicts: Sequence[Verdict]) -> list[str]:
     return names
 
 
-def figures_in_words(verdict: Verdict) -> str:
+def figures_in_words(verdict: Figure) -> str:
     """Return worst case, limit and margin of a verdict in words."""
     parts = [f"worst case {worst(verdict)}", f"limit {limit(verdict, words=True)}"]
     if verdict.margin is not None:

@@ -10,16 +10,16 @@ import os
 from collections import Counter
 from typing import Any
 
-from chainplan.budgets.terms import Term
 from chainplan.cautions import CAUTIONS
 from chainplan.comparison.changes import Change, PlanChanges, Side
 from chainplan.comparison.figures import FigureChange, TermChange
 from chainplan.comparison.targets import TargetRow, effect, share_change, value_change
 from chainplan.comparison.whole import Against, Comparison, mark
+from chainplan.figures.figure import Figure
+from chainplan.figures.terms import Term
 from chainplan.quantity import Dimension
 from chainplan.report.comparison_words import answer
 from chainplan.report.units import with_unit
-from chainplan.verdicts.verdict import Verdict
 
 COMPARISON_VERSION = 1
 """Rises when a program that reads an older shape would stumble."""
@@ -122,7 +122,7 @@ def _target(row: TargetRow) -> Record:
     }
 
 
-def _verdict(number: int, verdict: Verdict, reference: Verdict | None) -> Record:
+def _verdict(number: int, verdict: Figure, reference: Figure | None) -> Record:
     """Return a verdict, with what it is to the reference's where there is one."""
     change = value_change(reference, verdict) if reference else None
     shares = share_change(reference, verdict) if reference else None

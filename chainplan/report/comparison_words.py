@@ -11,6 +11,7 @@ from chainplan.comparison.changes import Change, Side
 from chainplan.comparison.figures import FigureChange, TermChange
 from chainplan.comparison.targets import Effect, TargetRow, value_change
 from chainplan.comparison.whole import Against, Comparison, Outcome, mark
+from chainplan.figures.figure import Figure, Status
 from chainplan.plan.load import LoadedPlan
 from chainplan.quantity import RATIO, Dimension
 from chainplan.report.figures import (
@@ -24,7 +25,6 @@ from chainplan.report.figures import (
     signed,
     worst,
 )
-from chainplan.verdicts.verdict import Status, Verdict
 
 MOST_TEXT = 300
 """Letters of a value of the plan that are shown; the data has all of it."""
@@ -49,7 +49,7 @@ EFFECT_TITLES: dict[Effect | None, str] = {
 """Titles of the parts of the table of targets, in the order of the table."""
 
 
-def plan_line(loaded: LoadedPlan, verdicts: Sequence[Verdict]) -> str:
+def plan_line(loaded: LoadedPlan, verdicts: Sequence[Figure]) -> str:
     """Return a plan's file, title and revision, and how many targets it misses."""
     plan = loaded.plan
     facts = [plan.title, f"revision {plan.revision}", *([f"date {plan.date}"] if plan.date else [])]
@@ -194,14 +194,14 @@ def in_one_unit(figures: Iterable[int | None], dimension: Dimension) -> Dimensio
     return replace(dimension, display=(unit,), base=unit)
 
 
-def _in_one_unit(row: TargetRow) -> list[Verdict | None]:
+def _in_one_unit(row: TargetRow) -> list[Figure | None]:
     """Return a row's verdicts so that worst cases, limits and all else with them are shown in one unit."""
     given = [each for each in row.verdicts if each is not None]
     figures = [figure for each in given for figure in (each.value, each.limit)]
-    return [each and each._replace(dimension=in_one_unit(figures, each.dimension)) for each in row.verdicts]
+    return [each and each.shown_in(in_one_unit(figures, each.dimension)) for each in row.verdicts]
 
 
-def _limits(verdicts: Sequence[Verdict | None]) -> str:
+def _limits(verdicts: Sequence[Figure | None]) -> str:
     """Return the limit that all plans set, or each plan's own."""
     texts = [(mark(number), limit(each)) for number, each in enumerate(verdicts) if each is not None]
     if len({text for _, text in texts}) == 1:
@@ -209,7 +209,7 @@ def _limits(verdicts: Sequence[Verdict | None]) -> str:
     return "limit " + ", ".join(f"{letter} {text}" for letter, text in texts)
 
 
-def _lines(verdicts: Sequence[Verdict | None]) -> Iterator[PlanLine]:
+def _lines(verdicts: Sequence[Figure | None]) -> Iterator[PlanLine]:
     first = verdicts[0]
     for number, verdict in enumerate(verdicts):
         if verdict is not None:
@@ -225,14 +225,14 @@ def _lines(verdicts: Sequence[Verdict | None]) -> Iterator[PlanLine]:
             )
 
 
-def _own_share(verdict: Verdict) -> str:
+def _own_share(verdict: Figure) -> str:
     """Return the margin in percent of the limit; of none at all the verdict says whether that is enough."""
     if verdict.margin_share is None:
         return ""
     return margin_share(verdict) if verdict.margin_share else "0 %"
 
 
-def _value_change(old: Verdict, new: Verdict) -> tuple[str, str]:
+def _value_change(old: Figure, new: Figure) -> tuple[str, str]:
     change = value_change(old, new)
     if change is None:
         return "", ""

@@ -17,8 +17,9 @@ from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.budgets.latency import HazardLatency
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.budgets.sleep import SleepBudget
-from chainplan.budgets.terms import Case
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
+from chainplan.figures.figure import Figure, share
+from chainplan.figures.terms import Case
 from chainplan.plan.problems import dotted
 from chainplan.quantity import RATIO, TIME
 from chainplan.report.alike import kinds_of_scan
@@ -30,9 +31,9 @@ from chainplan.report.isolation_data import isolation_data
 from chainplan.report.json_pieces import json_pieces
 from chainplan.report.room_data import coverage_data, uplink_data
 from chainplan.report.standby_data import balancing_data, start_up_data, supply_data
-from chainplan.report.units import Figure, span_of_time, with_unit
+from chainplan.report.units import Figure as Number
+from chainplan.report.units import span_of_time, with_unit
 from chainplan.report.wire_data import errors_data, lengths_data, reach_data
-from chainplan.verdicts.verdict import Verdict, share
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -81,7 +82,7 @@ def _entries(
     yield "controllers", _controllers(evaluation)
     yield "hazards", [_hazard(latency) for latency in evaluation.latencies]
     yield "start_up", start_up_data(evaluation)
-    yield "sleep", _sleep(evaluation.sleep)
+    yield "sleep", _sleep(evaluation.asleep)
     yield "balancing", balancing_data(evaluation)
     yield "supply", supply_data(evaluation)
     yield "single_faults", faults_data(evaluation)
@@ -117,7 +118,7 @@ def _file_name(name: str) -> str:
     return os.fsencode(name).decode("utf-8", "replace")
 
 
-def _verdict(verdict: Verdict) -> Record:
+def _verdict(verdict: Figure) -> Record:
     relative = verdict.margin_share
     return {
         "target": verdict.target,
@@ -150,7 +151,7 @@ def _controller(
 ) -> Record:
     return {
         "controller": scan.controller.name,
-        "scan_period": span_of_time(scan.controller.plan.scan_period),
+        "scan_period": span_of_time(scan.controller.settings.scan_period),
         "scan": _scan(scan),
         "samples": [
             {
@@ -170,7 +171,7 @@ def _controller(
 
 def _scan(scan: ControllerScan) -> Record:
     phases = scan.phases
-    period = scan.controller.plan.scan_period
+    period = scan.controller.settings.scan_period
     return {
         **_seconds("worst", scan.worst.total),
         **_seconds("typical", scan.typical.total),
@@ -218,7 +219,7 @@ def _slots(scan: ControllerScan) -> list[Record]:
 
 def _bytes(scan: ControllerScan, traffic: ControllerBytes) -> Record:
     busy = host_bus_time(scan, traffic)
-    load = None if busy is None else share(busy.total, scan.controller.plan.scan_period.min)
+    load = None if busy is None else share(busy.total, scan.controller.settings.scan_period.min)
     return {
         "tasks": [
             {
@@ -280,5 +281,5 @@ def _remark(message: str) -> Record:
     return {"message": message, "file": None, "line": None, "key": ""}
 
 
-def _seconds(key: str, ticks: int | None) -> dict[str, Figure]:
+def _seconds(key: str, ticks: int | None) -> dict[str, Number]:
     return with_unit(key, ticks, TIME)

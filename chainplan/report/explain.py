@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from textwrap import wrap
 from typing import NamedTuple
 
-from chainplan.budgets.terms import Sum, Term
+from chainplan.figures.figure import TYPICAL, Figure
+from chainplan.figures.terms import Sum, Term
 from chainplan.plan.problems import display_width, nearest
 from chainplan.quantity import BITS, Dimension
 from chainplan.report.figures import Look, amount, held_against
-from chainplan.sums import TYPICAL
-from chainplan.verdicts.verdict import Verdict
 
 LEAST_ROOM = 20
 """Columns that a wrapped text gets at least."""
@@ -72,7 +71,7 @@ def _unit(dimension: Dimension, total: int) -> tuple[str, int]:
     return unit, int(dimension.units[unit])
 
 
-def explain_figure(name: str, figure: Sum, verdicts: Iterable[Verdict], look: Look) -> str:
+def explain_figure(name: str, figure: Sum, verdicts: Iterable[Figure], look: Look) -> str:
     """Return a figure with all its terms, down to the last, and the targets that are held against it."""
     case = ", typical" if name.endswith(TYPICAL) else ", worst case"
     lines = _wrapped("", figure.label + ("" if figure.dimension.name == BITS.name else case), look)

@@ -9,10 +9,10 @@ from chainplan.after_faults import Aftermath, FaultRow, aftermath, fault_rows
 from chainplan.budgets.fault_pairs import StringPairs
 from chainplan.budgets.faults import Outcome
 from chainplan.chain.degraded import Fault
+from chainplan.figures.figure import Figure
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.fault_groups import of_itself
 from chainplan.report.units import with_unit
-from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -46,7 +46,7 @@ def faults_data(evaluation: Evaluation) -> Record:
 def _groups(evaluation: Evaluation, after: Aftermath) -> list[Record]:
     """Return the faults, those alike in every figure together."""
     faults = evaluation.faults
-    lost: dict[Fault, tuple[Verdict, ...]] = {outcome.fault: verdicts for outcome, verdicts in after.lost}
+    lost: dict[Fault, tuple[Figure, ...]] = {outcome.fault: verdicts for outcome, verdicts in after.lost}
     judged = {outcome.fault for outcome, _ in zip(faults.counted, range(after.judged), strict=False)}
     groups: dict[Hashable, Record] = {}
     for row in fault_rows(faults):

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 from chainplan.after_faults import Aftermath, FaultRow, aftermath, fault_rows
 from chainplan.chain.degraded import Fault
+from chainplan.figures.figure import Figure
 from chainplan.report.alike import gathered
-from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -96,7 +96,7 @@ def fault_groups(rows: Iterable[FaultRow], after: Aftermath | None = None) -> li
     return [FaultGroup(tuple(found), _lost(found, lost)) for found in gathered(rows, key)]
 
 
-def _lost(rows: Iterable[FaultRow], lost: Mapping[Fault, tuple[Verdict, ...]]) -> dict[str, tuple[str, ...]]:
+def _lost(rows: Iterable[FaultRow], lost: Mapping[Fault, tuple[Figure, ...]]) -> dict[str, tuple[str, ...]]:
     """Return the targets lost after any of these faults, each with its subjects as they come."""
     found: dict[str, dict[str, None]] = {}
     for row in rows:

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
+from chainplan.figures.figure import Figure, Status
 from chainplan.plan.problems import escape
 from chainplan.quantity import BITS, RATIO, Dimension, format_ticks
 from chainplan.report.ranges import in_ranges
-from chainplan.verdicts.verdict import Status, Verdict
 
 Rounding = Literal["nearest", "down", "up"]
 
@@ -96,19 +96,19 @@ def percent(share: Fraction, rounding: Rounding = "nearest") -> str:
     return format_ticks(share * RATIO.units[""], RATIO, 3, rounding)
 
 
-def worst(verdict: Verdict) -> str:
+def worst(verdict: Figure) -> str:
     """Return the worst case of a verdict, rounded to the unfavourable side."""
     if verdict.value is None:
         return "no bound" if verdict.boundless else "unknown"
     return amount(verdict.value, verdict.dimension, "down" if verdict.sense == "at least" else "up")
 
 
-def typical(verdict: Verdict) -> str:
+def typical(verdict: Figure) -> str:
     """Return the typical figure of a verdict, if it has one."""
     return "-" if verdict.typical is None else amount(verdict.typical, verdict.dimension)
 
 
-def limit(verdict: Verdict, *, words: bool = False) -> str:
+def limit(verdict: Figure, *, words: bool = False) -> str:
     """Return the limit with its sense as a sign or in words, rounded towards the strict side."""
     if verdict.limit is None:
         return "unknown"
@@ -117,13 +117,13 @@ def limit(verdict: Verdict, *, words: bool = False) -> str:
     return f"{sense} {amount(verdict.limit, verdict.dimension, rounding)}"
 
 
-def margin(verdict: Verdict) -> str:
+def margin(verdict: Figure) -> str:
     """Return the signed margin, rounded to the unfavourable side; of a ratio in percentage points."""
     text = signed_amount(verdict.margin, verdict.dimension)
     return text.replace("%", "points") if verdict.dimension.name == RATIO.name else text
 
 
-def margin_share(verdict: Verdict) -> str:
+def margin_share(verdict: Figure) -> str:
     """Return the signed margin in percent of the limit, rounded to the unfavourable side."""
     share = verdict.margin_share
     if share is None:
@@ -142,7 +142,7 @@ def _tenths(share: Fraction) -> str:
     return f"{'-' if tenths < 0 else ''}{whole}" + (f".{tenth}" if tenth else "")
 
 
-def held_against(verdict: Verdict) -> str:
+def held_against(verdict: Figure) -> str:
     """Return a target beside its worst case, in words."""
     parts = [f"worst case {worst(verdict)}", f"limit {limit(verdict, words=True)}"]
     if verdict.margin is not None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Hashable
 from typing import TYPE_CHECKING, Any
 
-from chainplan.budgets.terms import Sum, Term
+from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import Dimension
 from chainplan.report.units import with_unit
-from chainplan.sums import all_sums
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -25,7 +24,7 @@ def figures_data(evaluation: Evaluation, segments: Collection[str]) -> Record:
     judged = {verdict.figure for verdict in evaluation.verdicts}
     first: dict[Hashable, str] = {}
     found: Record = {}
-    for name, work_out in all_sums(evaluation).items():
+    for name, work_out in evaluation.sums().items():
         if name.startswith("isolation/") and name not in judged and name.rpartition("/")[0] not in wanted:
             continue
         figure = work_out()

@@ -129,7 +129,7 @@ def _segment(isolation: SegmentIsolation) -> Arrow:
         "connectors": len(hop.connectors),
         "near_barrier": barriers[0],
         "far_barrier": barriers[1],
-        "insulation": segment.insulation,
+        "insulation": isolation.insulation,
         **_known(with_unit("length_min", hop.length.min, LENGTH)),
         **_known(with_unit("length_typical", hop.length.typical, LENGTH)),
         **_known(with_unit("length_max", hop.length.max, LENGTH)),

@@ -60,7 +60,7 @@ def isolation_data(evaluation: Evaluation) -> Record:
 def _key(isolation: SegmentIsolation, cases: Cases) -> Hashable:
     """Return all that is told of a segment."""
     return (
-        isolation.segment.insulation,
+        isolation.insulation,
         (isolation.references.voltage, isolation.references.situation.name),
         (isolation.conductors.voltage, isolation.conductors.situation.name),
         (isolation.rating, isolation.class_b, isolation.checks),
@@ -70,7 +70,7 @@ def _key(isolation: SegmentIsolation, cases: Cases) -> Hashable:
 
 def _segment(isolation: SegmentIsolation, cases: Cases) -> Record:
     return {
-        "insulation": isolation.segment.insulation,
+        "insulation": isolation.insulation,
         "status": isolation.status,
         **volts("stress", isolation.references.voltage),
         "stress_case": isolation.references.situation.name,

@@ -13,10 +13,10 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from chainplan.cautions import CAUTIONS
+from chainplan.figures.figure import Figure
 from chainplan.plan.problems import escape
 from chainplan.report.checked import CheckedPlan, case_names, counts, figures_in_words
 from chainplan.report.terse import closing_line
-from chainplan.verdicts.verdict import Verdict
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -93,7 +93,7 @@ def _cases(plan: CheckedPlan) -> Iterator[Element]:
         yield case
 
 
-def _details(verdict: Verdict) -> Iterator[str]:
+def _details(verdict: Figure) -> Iterator[str]:
     yield f"{verdict.target}, {verdict.subject}" if verdict.subject else verdict.target
     yield figures_in_words(verdict)
     if verdict.where:

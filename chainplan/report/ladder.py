@@ -11,10 +11,10 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Literal
 
+from chainplan.figures.figure import Status
 from chainplan.plan.problems import display_width
 from chainplan.report.drawing import Sign, check_width, clean, layout_for, right, row, scale, wrapped
 from chainplan.report.figures import STATUS_WORDS, plural
-from chainplan.verdicts.verdict import Status
 
 __all__ = [
     "Elision",

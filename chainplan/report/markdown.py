@@ -10,11 +10,11 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 
 from chainplan.cautions import CAUTIONS
+from chainplan.figures.figure import Figure, Status
 from chainplan.plan.problems import escape
 from chainplan.report.checked import CheckedPlan
 from chainplan.report.figures import STATUS_WORDS, limit, margin, margin_share, worst
 from chainplan.report.terse import closing_line
-from chainplan.verdicts.verdict import Status, Verdict
 
 ORDER: tuple[Status, ...] = ("missed", "not checked", "met")
 """What the reader of a job page has to act upon comes first."""
@@ -46,11 +46,11 @@ def _plan(plan: CheckedPlan) -> Iterator[str]:
         yield code_block(plan.warnings)
 
 
-def _ordered(plan: CheckedPlan) -> list[Verdict]:
+def _ordered(plan: CheckedPlan) -> list[Figure]:
     return sorted(plan.verdicts, key=lambda verdict: ORDER.index(verdict.status))
 
 
-def _verdict(verdict: Verdict) -> str:
+def _verdict(verdict: Figure) -> str:
     remarks = "; ".join(part for part in (verdict.where, verdict.note) if part)
     cells = (
         STATUS_WORDS[verdict.status],

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from chainplan.budgets.coverage import KindCoverage, TaskInterval
+from chainplan.budgets.uplink import passed_on
 from chainplan.quantity import RATIO, TIME
 from chainplan.report.units import with_unit
 
@@ -59,10 +60,10 @@ def _interval(test: TaskInterval) -> Record:
 
 def uplink_data(evaluation: Evaluation) -> Record | None:
     """Return the buses above the controllers; None where the plan has none."""
-    uplink = evaluation.uplink
+    uplink = evaluation.plan.uplink
     if uplink is None:
         return None
-    families = {name: message.family for name, message in uplink.messages.items()}
+    further = passed_on(uplink)
     return {
         "buses": [
             {
@@ -71,9 +72,9 @@ def uplink_data(evaluation: Evaluation) -> Record | None:
                 **with_unit("load_typical", bus.typical_load.total, RATIO),
                 "messages": [_message(message) for message in bus.messages],
             }
-            for name, bus in uplink.buses.items()
+            for name, bus in evaluation.buses.items()
         ],
-        "ages": [_age(age, families[age.message] in uplink.passed_on) for age in uplink.ages],
+        "ages": [_age(age, age.family in further) for age in evaluation.vehicle_ages],
     }
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from chainplan.budgets.balancing import BalancingTime, NodeBalancing
 from chainplan.budgets.startup import StartUp
 from chainplan.budgets.supply import ALWAYS, NEVER, NodeSupply, Spread, StringSupply
-from chainplan.budgets.terms import Case
+from chainplan.figures.terms import Case
 from chainplan.quantity import CAPACITY, CURRENT, TIME
 from chainplan.report.group_data import group_records
 from chainplan.report.units import with_unit
@@ -47,7 +47,7 @@ def balancing_data(evaluation: Evaluation) -> list[Record]:
     """Return how each group of nodes alike balances, and how long the target's charge takes."""
     return [
         _balancing(group, times[number] if times else None)
-        for name, groups in evaluation.balancing.items()
+        for name, groups in evaluation.node_balancing.items()
         for times in [evaluation.balancing_times.get(name, [])]
         for number, group in enumerate(groups)
     ]
@@ -74,9 +74,9 @@ def _balancing(group: NodeBalancing, time: BalancingTime | None) -> Record:
 def supply_data(evaluation: Evaluation) -> Record:
     """Return what each string and its nodes draw; without figures where not all currents are given."""
     return {
-        "strings": [_string(string) for string in evaluation.supply],
+        "strings": [_string(string) for string in evaluation.self_consumption],
         "nodes": group_records(
-            ((node, not string.missing) for string in evaluation.supply for node in string.nodes),
+            ((node, not string.missing) for string in evaluation.self_consumption for node in string.nodes),
             "nodes",
             name=lambda pair: pair[0].node.name,
             key=lambda pair: (_activity(pair[0]), pair[1]),

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
+from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.report.figures import Look
-from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.sections import title
 from chainplan.report.sections.common import View
 
@@ -30,7 +30,7 @@ def report_text(
 ) -> str:
     """Return the report as `console` would print it: with colours only where that shows them.
 
-    `sections` are names of :data:`chainplan.report.names.SECTIONS`; none means all but those on request.
+    `sections` are names of :data:`chainplan.figures.sections.SECTIONS`; none means all but those on request.
     """
     view = view_of(console, loaded, evaluation)
     whole = [name for name in SECTIONS if name not in ON_REQUEST]

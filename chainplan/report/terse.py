@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from chainplan.figures.figure import Figure
 from chainplan.report.figures import Look, held_against, plural
-from chainplan.verdicts.verdict import Verdict
 
 
-def terse_text(file: str, verdicts: Sequence[Verdict], look: Look) -> str:
+def terse_text(file: str, verdicts: Sequence[Figure], look: Look) -> str:
     """Return the missed targets of a plan and what it comes to, each line with the file in front."""
     lines = [f"missed: {_with_place(verdict)}" for verdict in verdicts if verdict.status == "missed"]
     lines.append(closing_line(verdicts))
     return "".join(f"{look.text(f'{file}: {line}')}\n" for line in lines)
 
 
-def closing_line(verdicts: Sequence[Verdict]) -> str:
+def closing_line(verdicts: Sequence[Figure]) -> str:
     """Return how many targets are met, missed and not checked."""
     counts = Counter(verdict.status for verdict in verdicts)
     total = plural(len(verdicts), "target")
@@ -26,7 +26,7 @@ def closing_line(verdicts: Sequence[Verdict]) -> str:
     return f"met: {counts['met']} of {total} met, none missed{unknown}"
 
 
-def _with_place(verdict: Verdict) -> str:
+def _with_place(verdict: Figure) -> str:
     """Return the line of a missed target: where it is worst, or why it has no bound."""
     place = verdict.note if verdict.boundless and verdict.note else verdict.where
     return held_against(verdict) + (f" [{place}]" if place else "")

@@ -9,7 +9,7 @@ from chainplan.budgets.errors import ControllerErrors
 from chainplan.budgets.length import ChainLength
 from chainplan.budgets.link import Link
 from chainplan.budgets.residual import Distance
-from chainplan.budgets.terms import Sum
+from chainplan.figures.terms import Sum
 from chainplan.quantity import LENGTH, LEVEL, RATE, TIME, Dimension
 from chainplan.reach import Reach, reach_budget
 from chainplan.report.group_data import group_records

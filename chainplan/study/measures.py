@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple
 
+from chainplan.evaluation import Evaluation, kinds
+from chainplan.figures.figure import BYTE, WHOLE, Figure
 from chainplan.plan.problems import nearest
-from chainplan.quantity import COUNT, DATA_PER_SAMPLE, LENGTH, RATIO, TIME, VOLTAGE, Dimension
-from chainplan.verdicts.verdict import BYTE, WHOLE, Verdict, share
+from chainplan.quantity import COUNT, DATA_PER_SAMPLE, LENGTH, RATIO, Dimension
 
 if TYPE_CHECKING:
     from chainplan.chain.network import Network
-    from chainplan.evaluation import Evaluation
 
 Value = int | Fraction | None
 """Ticks of the measure's dimension, exactly."""
@@ -39,33 +39,12 @@ class UnknownMeasureError(LookupError):
         self.nearest = near
 
 
-def scan_time(evaluation: Evaluation) -> Value:
-    """Return the busiest scan of the busiest controller, worst case, fs."""
-    return max(scan.longest for scan in evaluation.scans.values())
-
-
-def utilisation(evaluation: Evaluation) -> Value:
-    """Return the largest share of a scan period that a scan takes, worst case."""
-    scans = evaluation.scans.values()
-    return max(share(scan.longest, scan.controller.plan.scan_period.min) for scan in scans)
-
-
-def sample_age(evaluation: Evaluation) -> Value:
-    """Return the age of the oldest value of any task, worst case, fs."""
-    return max((timing.age.total for timing in evaluation.samples), default=None)
-
-
 def bytes_per_sample(evaluation: Evaluation) -> Value:
     """Return wire bytes per value carried, over all tasks and controllers and their major cycles."""
     tasks = [task for traffic in evaluation.traffic for task in traffic.tasks]
     samples = sum((Fraction(task.samples, task.every) for task in tasks), Fraction(0))
     wire = sum((Fraction(task.wire.total, task.every) for task in tasks), Fraction(0))
     return wire / samples * BYTE / 8 if samples else None
-
-
-def working_voltage(evaluation: Evaluation) -> Value:
-    """Return the highest voltage that the barriers of any segment carry, worst case, uV."""
-    return max((segment.working_voltage for segment in evaluation.isolation.segments), default=None)
 
 
 def tightest_margin(evaluation: Evaluation) -> Value:
@@ -130,11 +109,7 @@ def cells(evaluation: Evaluation) -> Value:
 
 
 FIXED: dict[str, tuple[Dimension, Callable[[Evaluation], Value]]] = {
-    "scan time": (TIME, scan_time),
-    "utilisation": (RATIO, utilisation),
-    "sample age": (TIME, sample_age),
     "bytes per sample": (DATA_PER_SAMPLE, bytes_per_sample),
-    "isolation working voltage": (VOLTAGE, working_voltage),
     "tightest margin": (RATIO, tightest_margin),
     "targets missed": (COUNT, targets_missed),
     "cable length": (LENGTH, cable_length),
@@ -145,10 +120,10 @@ FIXED: dict[str, tuple[Dimension, Callable[[Evaluation], Value]]] = {
     "ports": (COUNT, ports),
     "cells": (COUNT, cells),
 }
-"""Measures that every plan has."""
+"""Measures that no kind of figure is."""
 
 
-def _worst(verdicts: Iterable[Verdict]) -> Value:
+def _worst(verdicts: Iterable[Figure]) -> Value:
     found = [verdict for verdict in verdicts if verdict.value is not None or verdict.boundless]
     values = [verdict.value for verdict in found]
     if not values or None in values:
@@ -157,19 +132,19 @@ def _worst(verdicts: Iterable[Verdict]) -> Value:
     return min(known) if found[0].sense == "at least" else max(known)
 
 
-def _margin(verdicts: Iterable[Verdict]) -> Value:
+def _margin(verdicts: Iterable[Figure]) -> Value:
     found = list(verdicts)
     if any(verdict.boundless for verdict in found):
         return None
     return min((verdict.margin for verdict in found if verdict.margin is not None), default=None)
 
 
-def _all_there_is(verdict: Verdict) -> bool:
+def _all_there_is(verdict: Figure) -> bool:
     """Tell whether a target asks for all there is, such as every cell: once met, it has no margin to lose."""
     return verdict.status == "met" and verdict.sense == "at least" and verdict.dimension.name == COUNT.name
 
 
-def _tightest(verdicts: Iterable[Verdict]) -> Value:
+def _tightest(verdicts: Iterable[Figure]) -> Value:
     found = list(verdicts)
     if any(verdict.boundless for verdict in found):
         return None
@@ -179,7 +154,7 @@ def _tightest(verdicts: Iterable[Verdict]) -> Value:
     return min(shares) * WHOLE if shares else None
 
 
-_OF_TARGETS: dict[str, Callable[[Iterable[Verdict]], Value]] = {
+_OF_TARGETS: dict[str, Callable[[Iterable[Figure]], Value]] = {
     "margin share of": _tightest,
     "margin of": _margin,
     "worst": _worst,
@@ -190,7 +165,7 @@ _FIGURE = "figure "
 """What comes before the name of a figure of `explain`."""
 
 
-def names_target(name: str, verdict: Verdict) -> bool:
+def names_target(name: str, verdict: Figure) -> bool:
     """Tell whether a name is that of a verdict's target, or of its target and subject."""
     return name in (verdict.target, f"{verdict.target}, {verdict.subject}")
 
@@ -207,6 +182,8 @@ def measure(name: str, evaluations: Iterable[Evaluation]) -> Measure:
     """
     if name in FIXED:
         return Measure(name, *FIXED[name])
+    if name in _KINDS:
+        return Measure(name, _KINDS[name].dimension, OfKind(name))
     target = target_of(name)
     if target is not None:
         dimension = find_target(target, evaluations).dimension
@@ -214,13 +191,13 @@ def measure(name: str, evaluations: Iterable[Evaluation]) -> Measure:
         return Measure(name, RATIO if word == "margin share of" else dimension, OfTarget(word, target))
     if name.startswith(_FIGURE):
         return _figure(name, evaluations)
-    choices = [*FIXED, "margin of TARGET", "margin share of TARGET", "worst TARGET", "figure NAME"]
+    choices = [*FIXED, *_KINDS, "margin of TARGET", "margin share of TARGET", "worst TARGET", "figure NAME"]
     raise UnknownMeasureError(
         "there is no such measure", "one of " + ", ".join(choices), nearest(name, choices)
     )
 
 
-def find_target(name: str, evaluations: Iterable[Evaluation]) -> Verdict:
+def find_target(name: str, evaluations: Iterable[Evaluation]) -> Figure:
     """Return a verdict of this name. Raises :class:`UnknownMeasureError`."""
     seen: dict[str, None] = {}
     for evaluation in evaluations:
@@ -248,31 +225,40 @@ class OfTarget:
 
 
 @dataclass(frozen=True)
+class OfKind:
+    """Works out the worst of all figures of a kind, by the kind's name."""
+
+    kind: str
+
+    def __call__(self, evaluation: Evaluation) -> Value:
+        """Return the figure that is worst; None where the candidate has none, or one without a bound."""
+        return _worst(evaluation.figures(_KINDS[self.kind]))
+
+
+@dataclass(frozen=True)
 class OfFigure:
-    """Works out a sum of :mod:`chainplan.sums` by its name, and no other room of sums than its own."""
+    """Works out a sum by its name, and figures of no other kind than its own."""
 
     figure: str
-    room: int
+    kind: str
 
     def __call__(self, evaluation: Evaluation) -> Value:
         """Return the total; None where the candidate has no such figure."""
-        from chainplan.sums import ROOMS
-
-        found = (work_out for name, work_out in ROOMS[self.room](evaluation) if name == self.figure)
-        work_out = next(found, None)
+        work_out = evaluation.sums(evaluation.figures(_KINDS[self.kind])).get(self.figure)
         return None if work_out is None else work_out().total
 
 
-def _figure(name: str, evaluations: Iterable[Evaluation]) -> Measure:
-    from chainplan.sums import ROOMS
+_KINDS = {kind.name: kind for kind in kinds()}
 
+
+def _figure(name: str, evaluations: Iterable[Evaluation]) -> Measure:
     wanted = name.removeprefix(_FIGURE)
     seen: list[str] = []
     for evaluation in evaluations:
-        for room, names in enumerate(ROOMS):
-            for figure, work_out in names(evaluation):
-                if figure == wanted:
-                    return Measure(name, work_out().dimension, OfFigure(wanted, room))
-                seen.append(figure)
+        for kind in kinds():
+            names = evaluation.sums(evaluation.figures(kind))
+            if wanted in names:
+                return Measure(name, names[wanted]().dimension, OfFigure(wanted, kind.name))
+            seen += names
     expected = "a name from `chainplan explain PLAN`"
     raise UnknownMeasureError("the plan has no such figure", expected, nearest(wanted, seen))

@@ -3,50 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
 
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.plan.altered import tolerances
 from chainplan.quantity import Span
-from chainplan.tolerance.trials import Asked, Key, Readings, Trial, made, parameters_of, phases_kept
-from chainplan.verdicts import ROOMS, Room
-from chainplan.verdicts.verdict import Verdict
+from chainplan.tolerance.trials import Asked, Readings, Trial, made, parameters_of, phases_kept
 
 FEW = 3
 """Figures that are looked into where none is named."""
 
 
-class Judged(NamedTuple):
-    """A verdict whose figure has a worst case, and the room it comes from."""
-
-    verdict: Verdict
-    room: Room
-
-    @property
-    def key(self) -> Key:
-        """Return what tells it from all others, in an altered plan too."""
-        return self.verdict.target, self.verdict.subject
-
-
-def judged(evaluation: Evaluation) -> list[Judged]:
+def judged(evaluation: Evaluation) -> list[Figure]:
     """Return every verdict whose figure and limit are known and have a bound."""
     return [
-        Judged(verdict, room)
-        for room in ROOMS
-        for verdict in room(evaluation)
+        verdict
+        for verdict in evaluation.verdicts
         if verdict.value is not None and verdict.limit is not None and not verdict.boundless
     ]
 
 
-def ask(evaluation: Evaluation, figures: Iterable[Judged], seed: int = 0) -> Asked:
-    """Return what all trials of some figures have in common; only the rooms they come from are evaluated."""
+def ask(evaluation: Evaluation, figures: Iterable[Figure], seed: int = 0) -> Asked:
+    """Return what all trials of some figures have in common; only figures of their kinds are evaluated."""
     wanted = tuple(figures)
-    rooms = {each.room for each in wanted}
     return Asked(
         evaluation.plan,
         parameters_of(tolerances(evaluation.plan)),
         phases_kept(evaluation),
-        tuple(room for room in ROOMS if room in rooms),
+        frozenset(each.target for each in wanted),
         tuple(each.key for each in wanted),
         seed,
     )
@@ -62,7 +46,7 @@ def exact(span: Span) -> Span:
     return Span.exact(span.typical)
 
 
-def tightest(evaluation: Evaluation, figures: Sequence[Judged], most: int = FEW) -> list[Judged]:
+def tightest(evaluation: Evaluation, figures: Sequence[Figure], most: int = FEW) -> list[Figure]:
     """Return those figures with the least margin, as a share of the limit, that any tolerance moves.
 
     Of targets on the same sum only the tightest counts; copies, equal in all figures, come together.
@@ -70,17 +54,17 @@ def tightest(evaluation: Evaluation, figures: Sequence[Judged], most: int = FEW)
     asked = ask(evaluation, figures)
     readings = made(asked, all_typical(asked))
     groups: dict[object, list[int]] = {}
-    for index, (verdict, _) in enumerate(figures):
+    for index, verdict in enumerate(figures):
         if _moved(verdict, readings, index):
             groups.setdefault((verdict.target, verdict.value, verdict.limit, readings[index]), []).append(
                 index
             )
-    nearest = sorted(groups.values(), key=lambda group: (_share(figures[group[0]].verdict), group))
+    nearest = sorted(groups.values(), key=lambda group: (_share(figures[group[0]]), group))
     chosen: list[int] = []
     sums: set[str] = set()
     for group in nearest:
-        if figures[group[0]].verdict.figure not in sums:
-            sums |= {figures[index].verdict.figure for index in group}
+        if figures[group[0]].figure not in sums:
+            sums |= {figures[index].figure for index in group}
             chosen += group
             most -= 1
         if not most:
@@ -88,11 +72,11 @@ def tightest(evaluation: Evaluation, figures: Sequence[Judged], most: int = FEW)
     return [figures[index] for index in chosen]
 
 
-def _moved(verdict: Verdict, readings: Readings, index: int) -> bool:
+def _moved(verdict: Figure, readings: Readings, index: int) -> bool:
     reading = readings[index]
     return reading is not None and (reading.value, reading.limit) != (verdict.value, verdict.limit)
 
 
-def _share(verdict: Verdict) -> float:
+def _share(verdict: Figure) -> float:
     share = verdict.margin_share
     return float("-inf") if share is None else float(share)

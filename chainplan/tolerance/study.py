@@ -7,11 +7,11 @@ from fractions import Fraction
 from typing import Literal, NamedTuple
 
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure, margin
 from chainplan.quantity import Span
-from chainplan.tolerance.figures import Judged, all_typical, ask, exact
+from chainplan.tolerance.figures import all_typical, ask, exact
 from chainplan.tolerance.statistics import PERCENTILES, Quantile, quantile, root_sum_square, upper_share
 from chainplan.tolerance.trials import Asked, Parameter, Reading, Readings, Trial, runner
-from chainplan.verdicts.verdict import Verdict
 
 Followed = Literal["value", "limit", "margin"]
 """What of a verdict the tolerances move: the figure held against its limit, the limit, or both."""
@@ -60,8 +60,8 @@ class FigureStudy(NamedTuple):
     others typical. `alike` are verdicts that every trial showed the same for.
     """
 
-    verdict: Verdict
-    alike: tuple[Verdict, ...]
+    verdict: Figure
+    alike: tuple[Figure, ...]
     followed: Followed
     worst: int
     typical: int
@@ -92,7 +92,7 @@ class Study(NamedTuple):
 
 def study(
     evaluation: Evaluation,
-    figures: Sequence[Judged],
+    figures: Sequence[Figure],
     samples: int,
     seed: int = 0,
     workers: int = 1,
@@ -116,7 +116,7 @@ def study(
     told = _Told(len(singles) + samples, progress)
     with runner(asked, workers) as run:
         shown = list(told.counted(run(singles)))
-        base = tuple(Reading(each.value, each.limit, each.status) for each, _ in figures)
+        base = tuple(Reading(each.value, each.limit, each.status) for each in figures)
         drivers = [
             index
             for index in range(number)
@@ -178,16 +178,16 @@ class _Seen(NamedTuple):
         return tuple(each[figure] for each in (self.base, *self.singles, *ends, *self.drawn))
 
 
-def _grouped(figures: Sequence[Judged], seen: _Seen) -> Iterator[FigureStudy]:
+def _grouped(figures: Sequence[Figure], seen: _Seen) -> Iterator[FigureStudy]:
     """Yield the study of every figure; those of one target that no trial told apart come as one."""
     groups: dict[object, list[int]] = {}
     for index, each in enumerate(figures):
-        groups.setdefault((each.verdict.target, seen.of(index)), []).append(index)
+        groups.setdefault((each.target, seen.of(index)), []).append(index)
     for first, *others in groups.values():
-        yield _figure(figures[first].verdict, tuple(figures[each].verdict for each in others), first, seen)
+        yield _figure(figures[first], tuple(figures[each] for each in others), first, seen)
 
 
-def _figure(verdict: Verdict, alike: tuple[Verdict, ...], figure: int, seen: _Seen) -> FigureStudy:
+def _figure(verdict: Figure, alike: tuple[Figure, ...], figure: int, seen: _Seen) -> FigureStudy:
     followed = _followed([seen.base[figure], *(each[figure] for each in seen.singles)])
 
     def read(readings: Readings) -> int | None:
@@ -215,11 +215,11 @@ def _followed(readings: Sequence[Reading | None]) -> Followed:
     return "limit" if len({each.value for each in known}) == 1 else "margin"
 
 
-def _amount(reading: Reading | None, followed: Followed, verdict: Verdict) -> int | None:
+def _amount(reading: Reading | None, followed: Followed, verdict: Figure) -> int | None:
     if reading is None or reading.value is None or reading.limit is None:
         return None
     if followed == "margin":
-        return verdict._replace(value=reading.value, limit=reading.limit).margin
+        return margin(verdict.sense, reading.value, reading.limit)
     return reading.value if followed == "value" else reading.limit
 
 

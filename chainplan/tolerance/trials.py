@@ -8,19 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from hashlib import blake2b
 from typing import NamedTuple
 
-from chainplan.budgets.scan import controller_scan
-from chainplan.evaluation import Evaluation
+from chainplan.budgets.scan import controller_scan, phases_of, with_phases
+from chainplan.evaluation import Evaluation, kinds
+from chainplan.figures.figure import Status
 from chainplan.plan.altered import with_value
 from chainplan.plan.model import Plan
 from chainplan.plan.problems import KeyPath, dotted
 from chainplan.quantity import Span
 from chainplan.tolerance.held import reason_held
-from chainplan.verdicts import Room, judge
-from chainplan.verdicts.verdict import Status
 from chainplan.workers import worker_pool
 
 Key = tuple[str, str]
@@ -49,7 +47,8 @@ class Asked(NamedTuple):
     plan: Plan
     parameters: tuple[Parameter, ...]
     phases: Phases
-    rooms: tuple[Room, ...]
+    kinds: frozenset[str]
+    """Names of the kinds of figure that are read off."""
     keys: tuple[Key, ...]
     seed: int
 
@@ -83,10 +82,7 @@ def parameters_of(spans: Sequence[tuple[KeyPath, Span]]) -> tuple[Parameter, ...
 
 def phases_kept(evaluation: Evaluation) -> Phases:
     """Return the slot table of a plan: the phase of every task on every controller."""
-    return {
-        name: {work.name: phase for work, phase in zip(scan.works, scan.phases.phases, strict=True)}
-        for name, scan in evaluation.scans.items()
-    }
+    return {name: phases_of(scan) for name, scan in evaluation.scans.items()}
 
 
 def drawn_value(parameter: Parameter, seed: int, number: int) -> int:
@@ -115,9 +111,10 @@ def made(asked: Asked, trial: Trial) -> Readings:
     plan = asked.plan
     for index, span in trial.spans if trial.draw < 0 else drawn_spans(asked, trial.draw):
         plan = with_value(plan, asked.parameters[index].path, span)
+    wanted = [kind for kind in kinds() if kind.name in asked.kinds]
     found = {
         each.key: Reading(each.value, each.limit, each.status)
-        for each in judge(evaluation_with(plan, asked.phases), asked.rooms)
+        for each in evaluation_with(plan, asked.phases).judged(wanted)
     }
     return tuple(map(found.get, asked.keys))
 
@@ -127,22 +124,15 @@ def evaluation_with(plan: Plan, phases: Phases) -> Evaluation:
     tables = list(phases.values())
     joined = {name: phase for table in tables for name, phase in table.items()}
     if all(table.items() <= joined.items() for table in tables):
-        return Evaluation(with_phases(plan, joined))
-    evaluation = Evaluation(plan)  # some task has one phase here and another there, which no plan can say
-    evaluation.scans = {
-        name: controller_scan(replace(evaluation.network, plan=with_phases(plan, phases[name])), controller)
-        for name, controller in evaluation.network.controllers.items()
+        return Evaluation(plan.model_copy(update={"tasks": with_phases(plan.tasks, joined)}))
+    network = Evaluation(
+        plan
+    ).network  # some task has one phase here and another there, which no plan can say
+    scans = {
+        name: controller_scan(with_phases(plan.tasks, phases[name]), controller)
+        for name, controller in network.controllers.items()
     }
-    return evaluation
-
-
-def with_phases(plan: Plan, phases: dict[str, int]) -> Plan:
-    """Return a plan whose tasks keep their phases."""
-    tasks = {
-        name: task.model_copy(update={"phase": phases[name]}) if name in phases else task
-        for name, task in plan.tasks.items()
-    }
-    return plan.model_copy(update={"tasks": tasks})
+    return Evaluation(plan, given={"network": network, "scans": scans})
 
 
 _CHUNK = 8

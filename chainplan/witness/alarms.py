@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal, NamedTuple
 
-from chainplan.chain.network import Chain, Controller, Network, Node
+from chainplan.chain.build import Unit
+from chainplan.chain.network import Chain, Node
 from chainplan.plan.fields import ZERO
 from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import READ_BY, values_at
@@ -23,6 +24,7 @@ from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults
 from chainplan.witness.host import Host
 from chainplan.witness.kernel import Kernel, Process
+from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord, Record
 from chainplan.witness.tally import Tally
 from chainplan.witness.watch import Judge
@@ -59,7 +61,7 @@ class Alarms:
 
     def __call__(
         self,
-        network: Network,
+        pack: Pack,
         phases: dict[str, tuple[int, ...]],
         scans: int,
         draw: Draw,
@@ -68,13 +70,13 @@ class Alarms:
     ) -> Record:
         """Play the scans, then alarms that are raised in them, and return when these were found."""
         record = Record()
-        for name, controller in network.controllers.items():
+        for name, controller in pack.network.controllers.items():
             found = record.controllers[name] = ControllerRecord()
-            host = Host(controller, network.plan.tasks, phases[name], draw, f"{seed} {name}", faults)
+            host = Host(pack, name, phases[name], draw, f"{seed} {name}", faults)
             busy = host.busy_chains(scans)
             values = Values(draw, Random(f"{seed} {name} alarms"))
-            judge = Judge(controller.plan.evaluation, values)
-            for watch, own_line in _awake(network):
+            judge = Judge(pack.units[name].evaluation, values)
+            for watch, own_line in _awake(pack):
                 for number, chain in enumerate(controller.chains):
                     spans = [] if own_line else busy.get(number, [])
                     label = f"{watch.name}, alarm of {chain.name}"
@@ -84,7 +86,7 @@ class Alarms:
                         at_port = free + way_home(chain, place, watch.per_hop, values)
                         judged = judge.done(at_port, "just missed" if self.instant == "worst" else "any time")
                         _note(found.detection, label, after + judged - raised)
-                        safe = judged + _reaction(watch.hazard, controller, values)
+                        safe = judged + _reaction(watch.hazard, pack.units[name], values)
                         _note(found.handling, label, after + safe - raised)
         return record
 
@@ -97,7 +99,7 @@ class AsleepAlarms:
 
     def __call__(
         self,
-        network: Network,
+        pack: Pack,
         phases: dict[str, tuple[int, ...]],
         scans: int,
         draw: Draw,
@@ -107,11 +109,11 @@ class AsleepAlarms:
         """Play the alarms of sleeping nodes; nothing is scanned: `phases`, `scans`, `faults` play no part."""
         del phases, scans, faults
         record = Record()
-        sleep = network.plan.sleep
-        for name, controller in network.controllers.items():
+        sleep = pack.sleep
+        for name, controller in pack.network.controllers.items():
             found = record.controllers[name] = ControllerRecord()
             values = Values(draw, Random(f"{seed} {name} asleep"))
-            for watch in _asleep(network):
+            for watch in _asleep(pack):
                 assert sleep is not None
                 for chain in controller.chains:
                     label = f"{watch.name}, asleep, {chain.name}"
@@ -119,25 +121,25 @@ class AsleepAlarms:
                         after = raised_after(watch, chain.nodes[place], values, self.instant)
                         awake = after + way_home(chain, place, watch.per_hop, values)
                         awake += values.event(sleep.host_wake)
-                        judged = awake + values.event(controller.plan.evaluation.run_time)
+                        judged = awake + values.event(pack.units[name].evaluation.run_time)
                         _note(found.asleep_detection, label, judged)
-                        safe = judged + _reaction(watch.hazard, controller, values)
+                        safe = judged + _reaction(watch.hazard, pack.units[name], values)
                         _note(found.asleep_handling, label, safe)
         return record
 
 
-def _awake(network: Network) -> Iterator[tuple[Watch, bool]]:
+def _awake(pack: Pack) -> Iterator[tuple[Watch, bool]]:
     """Yield what nodes awake watch for, and whether its alarm has a line of its own."""
-    for name, hazard in network.plan.hazards.items():
+    for name, hazard in pack.hazards.items():
         alarm = hazard.alarm
         if alarm is not None and hazard.kind in READ_BY:
             yield Watch(name, hazard, alarm.check_every, alarm.debounce, alarm.per_hop), alarm.own_line
 
 
-def _asleep(network: Network) -> Iterator[Watch]:
+def _asleep(pack: Pack) -> Iterator[Watch]:
     """Yield what sleeping nodes watch for and their own controller reacts to."""
-    sleep = network.plan.sleep
-    for name, hazard in network.plan.hazards.items():
+    sleep = pack.sleep
+    for name, hazard in pack.hazards.items():
         if sleep is not None and READ_BY.get(hazard.kind) in sleep.checks and not hazard.reaction_at:
             yield Watch(name, hazard, sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
 
@@ -234,11 +236,11 @@ def _hops(
     arrived.append(kernel.now)
 
 
-def _reaction(hazard: Hazard, controller: Controller, values: Values) -> int:
+def _reaction(hazard: Hazard, unit: Unit, values: Values) -> int:
     """Return what the reaction takes, fs; that of another unit is not played."""
     if hazard.reaction_at:
         return 0
-    actuator = controller.plan.actuators[hazard.reaction]
+    actuator = unit.actuators[hazard.reaction]
     return values.event(actuator.command) + values.event(actuator.opening)
 
 

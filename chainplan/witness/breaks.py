@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
-from chainplan.chain.degraded import Left, degraded_network
-from chainplan.chain.network import Chain, Network, Node
+from chainplan.chain.degraded import Left, degraded_network, tasks_after
+from chainplan.chain.network import Chain, Node
 from chainplan.plan.layout import Evaluation
 from chainplan.plan.order import back_name
 from chainplan.plan.schedule import Task
@@ -24,6 +24,7 @@ from chainplan.witness.faults import ChainLoss, Cut, Faults, LostReads
 from chainplan.witness.host import Host, Job
 from chainplan.witness.kernel import Process
 from chainplan.witness.messages import lay_out, played_chains
+from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord, Record
 from chainplan.witness.tally import Tally
 from chainplan.witness.watch import Judge
@@ -57,7 +58,7 @@ class Break:
 
     def __call__(
         self,
-        network: Network,
+        pack: Pack,
         phases: dict[str, tuple[int, ...]],
         scans: int,
         draw: Draw,
@@ -69,8 +70,8 @@ class Break:
         No further fault is played: `faults` play no part.
         """
         del faults
-        controller = network.chains[self.chain].controller
-        host = _BrokenHost(self, network, phases[controller], draw, f"{seed} {controller}")
+        controller = pack.network.chains[self.chain].controller
+        host = _BrokenHost(self, pack, phases[controller], draw, f"{seed} {controller}")
         return Record({controller: host.recover(scans)})
 
     def left(self, chain: Chain) -> Left:
@@ -82,24 +83,22 @@ class Break:
 class _BrokenHost(Host):
     """A controller one of whose chains breaks."""
 
-    def __init__(
-        self, broken: Break, network: Network, phases: tuple[int, ...], draw: Draw, seed: str
-    ) -> None:
+    def __init__(self, broken: Break, pack: Pack, phases: tuple[int, ...], draw: Draw, seed: str) -> None:
         self._broken = broken
-        self._network = network
-        self._chain = network.chains[broken.chain]
-        controller = network.controllers[self._chain.controller]
-        plan, node = controller.plan, broken.what == "node"
+        self._pack = pack
+        self._chain = pack.network.chains[broken.chain]
+        controller = pack.network.controllers[self._chain.controller]
+        node = broken.what == "node"
         if broken.task is None:
-            most = plan.scan_period.max * broken.run
+            most = controller.settings.scan_period.max * broken.run
             cut = Cut(broken.chain, broken.place, at=Random(f"{seed} break").randrange(most), node=node)
         else:
             cut = Cut(broken.chain, broken.place, task=broken.task, run=broken.run, node=node)
         sharp = broken.found != "any time"
-        faults = Faults(cuts=(cut,), loss=tuple(_watches(network, sharp=sharp)))
-        super().__init__(controller, network.plan.tasks, phases, draw, seed, faults)
+        faults = Faults(cuts=(cut,), loss=tuple(_watches(pack, sharp=sharp)))
+        super().__init__(pack, controller.name, phases, draw, seed, faults)
         self._losses = [loss for job in self._jobs for loss in job.losses]
-        judge = _Adversary(plan.evaluation, self._values, self._moments)
+        judge = _Adversary(pack.units[controller.name].evaluation, self._values, self._moments)
         for loss in self._losses:
             loss.judge = judge
         self._whole = self._wiring
@@ -184,15 +183,16 @@ class _BrokenHost(Host):
         for time in self._action():
             yield self._kernel.now + time
         self._done = self._kernel.now
-        left = degraded_network(self._network, [self._broken.left(self._chain)])
-        controller = left.controllers[self._name]
+        lefts = [self._broken.left(self._chain)]
+        tasks = tasks_after(self._pack.tasks, lefts)
+        controller = degraded_network(self._pack.network, lefts).controllers[self._name]
         random = self._values.random
-        played = played_chains(controller, left.plan.tasks)
+        played = played_chains(controller, tasks)
         self._wiring = Wiring(controller, played, self._values, _NONE, random, ControllerRecord(), None)
         self._faults = _NONE
-        judge = Judge(self._plan.evaluation, self._values)
+        judge = Judge(self._pack.units[self._name].evaluation, self._values)
         before = {job.work.name: (job, phase) for job, phase in zip(self._jobs, self._phases, strict=True)}
-        self._jobs = [self._job(work, judge) for work in lay_out(controller, left.plan.tasks)]
+        self._jobs = [self._job(work, judge) for work in lay_out(controller, tasks)]
         self._phases = tuple(before[job.work.name][1] for job in self._jobs)
         for job in self._jobs:
             job.runs = before[job.work.name][0].runs
@@ -233,14 +233,14 @@ class _Adversary(Judge):
         return max((each for each in self._moments(latest) if each > latest - self._period), default=latest)
 
 
-def _watches(network: Network, *, sharp: bool) -> Iterator[ChainLoss]:
+def _watches(pack: Pack, *, sharp: bool) -> Iterator[ChainLoss]:
     """Yield what finds a chain lost: the plan's own hazards, or without one a single bad run of any task.
 
     `sharp` takes the worst of everything the plan leaves open.
     """
     evaluation: Literal["just missed", "any time"] = "just missed" if sharp else "any time"
-    reading = [name for name, task in network.plan.tasks.items() if task.kind != "write"]
-    lost = {name: each for name, each in network.plan.hazards.items() if each.kind == "chain loss"}
+    reading = [name for name, task in pack.tasks.items() if task.kind != "write"]
+    lost = {name: each for name, each in pack.hazards.items() if each.kind == "chain loss"}
     for name, hazard in lost.items():
         for task in reading:
             if hazard.task in (None, task):

@@ -70,16 +70,17 @@ def phases_of(evaluation: Evaluation) -> Phases:
     return {name: scan.phases.phases for name, scan in evaluation.scans.items()}
 
 
-def paths_of(hazards: dict[str, Hazard], scan: ControllerScan) -> Iterator[Path]:
+def paths_of(evaluation: Evaluation, scan: ControllerScan) -> Iterator[Path]:
     """Yield every way by which a task of a controller shows a hazard, not only the fastest."""
-    for name, hazard in hazards.items():
+    units = evaluation.units
+    for name, hazard in evaluation.plan.hazards.items():
         wanted = READ_BY.get(hazard.kind)
         for work in scan.works:
             if work.task.kind == "write" or hazard.task not in (None, work.name):
                 continue
             if wanted is None or hazard.task is not None or work.task.reads == wanted:
                 alone = hazard.model_copy(update={"task": work.name, "alarm": None})
-                for latency in latency_budget({scan.controller.name: scan}, {name: alone}):
+                for latency in latency_budget({scan.controller.name: scan}, units, {name: alone}):
                     label = f"{name}, task {work.name}"
                     yield Path(label, alone, work.name, latency.detection.total, latency.handling.total)
 
@@ -106,7 +107,7 @@ def _controller_rows(
         tally = observed.tasks.get(bits.task, TaskRecord()).wire
         yield from _row("wire bits per run", name, bits.task, tally, bits.wire.total, BITS, exact=True)
     yield from _row("wire bits per scan", name, "", observed.wire, traffic.busiest_scan.total, BITS)
-    for path in paths_of(evaluation.plan.hazards, scan):
+    for path in paths_of(evaluation, scan):
         for quantity, found, bound in (
             ("fault detection time", observed.detection, path.detection),
             ("fault handling time", observed.handling, path.handling),
@@ -130,16 +131,16 @@ def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -
 
 def _alarm_rows(evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord) -> Iterator[Row]:
     """Yield every hazard on every chain whose nodes raise an alarm for it, awake and asleep."""
-    sleep = evaluation.plan.sleep
+    sleep, unit = evaluation.plan.sleep, evaluation.units[scan.controller.name]
     for name, hazard in evaluation.plan.hazards.items():
         for chain in scan.controller.chains:
             label = f"{name}, alarm of {chain.name}"
             if hazard.alarm is not None and label in observed.detection:
-                latency = alarm_latency(name, hazard, hazard.alarm, scan, chain)
+                latency = alarm_latency(name, hazard, hazard.alarm, scan, unit, chain)
                 yield from _latency_rows("", label, latency, observed.detection, observed.handling)
             label = f"{name}, asleep, {chain.name}"
             if sleep is not None and label in observed.asleep_detection:
-                latency = asleep_latency(name, hazard, sleep, chain, scan.controller)
+                latency = asleep_latency(name, hazard, sleep, chain, unit)
                 found = observed.asleep_detection, observed.asleep_handling
                 yield from _latency_rows(" asleep", label, latency, *found)
 

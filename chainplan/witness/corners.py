@@ -11,9 +11,10 @@ from chainplan.budgets.fault_known import Known
 from chainplan.budgets.faults import Outcome
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchange_cost
-from chainplan.budgets.terms import Case as End
+from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain
 from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Case as End
 from chainplan.plan.model import Plan
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
@@ -51,15 +52,16 @@ def cases(
     scans = max(scans, min(2 * cycle, _MOST_SCANS))
     found = [Case("all at worst", Draw("worst"), scans), Case("all at best", Draw("best"), scans)]
     drawn: list[CellFault] = []
-    for scan in evaluation.scans.values():
+    for name, scan in evaluation.scans.items():
+        unit = evaluation.units[name]
         for work in scan.works:
             if work.task.kind != "write":
                 found += _oldest_samples(scan, work, scans)
-        for path in paths_of(plan.hazards, scan):
+        for path in paths_of(evaluation, scan):
             if path.hazard.kind == "chain loss":
-                found += _cuts(path, scan)
+                found += _cuts(path, scan, unit)
             else:
-                fault = _cell_fault(path, scan)
+                fault = _cell_fault(path, name, unit)
                 found += _latest_finds(fault, scan, plan.tasks[path.task], scans)
                 drawn.append(replace(fault, instant="random", evaluation="any time"))
     for draw in _DRAWS:
@@ -90,7 +92,7 @@ def _start_ups(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
 def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
     """Return what lets the longest read of a controller's first runs succeed with the last retry only."""
     longest: tuple[int, tuple[LostReads, ...]] = 0, ()
-    ways, plan = scan.ways[End.WORST], scan.controller.plan
+    ways, plan = scan.ways[End.WORST], scan.controller.settings
     for work in scan.works:
         reads = [exchange for exchanges in work.reads.values() for exchange in exchanges]
         for number, exchange in enumerate(reads if plan.retry_reserve else ()):
@@ -116,14 +118,14 @@ def _alarms(plan: Plan, scans: int, seeds: int) -> Iterator[Case]:
             yield Case(f"asleep, drawn, {draw.kind}", draw, 0, seeds, play=AsleepAlarms("any time"))
 
 
-def _reaction(scan: ControllerScan, hazard: Hazard) -> tuple[Span, Span]:
+def _reaction(unit: Unit, hazard: Hazard) -> tuple[Span, Span]:
     if hazard.reaction_at:
         return Span(0, 0, 0), Span(0, 0, 0)  # what happens over the uplink is not played
-    actuator = scan.controller.plan.actuators[hazard.reaction]
+    actuator = unit.actuators[hazard.reaction]
     return actuator.command, actuator.opening
 
 
-def _cell_fault(path: Path, scan: ControllerScan) -> CellFault:
+def _cell_fault(path: Path, controller: str, unit: Unit) -> CellFault:
     hazard = path.hazard
     return CellFault(
         path.name,
@@ -131,8 +133,8 @@ def _cell_fault(path: Path, scan: ControllerScan) -> CellFault:
         hazard.debounce,
         hazard.lost_readings,
         hazard.sensor_lag,
-        reaction=_reaction(scan, hazard),
-        controller=scan.controller.name,
+        reaction=_reaction(unit, hazard),
+        controller=controller,
     )
 
 
@@ -150,7 +152,7 @@ def _oldest_samples(scan: ControllerScan, work: TaskWork, scans: int) -> Iterato
 
 def _late_read(scan: ControllerScan, task: str, every: int, first: int) -> tuple[LostReads, ...]:
     """Return what lets a task's longest read succeed with the last spare retry only."""
-    retries = scan.controller.plan.retry_reserve
+    retries = scan.controller.settings.retry_reserve
     if not retries:
         return ()
     work = next(work for work in scan.works if work.name == task)
@@ -180,7 +182,7 @@ def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int
         yield Case(f"latest find of {fault.name}", draw, needed, faults=faults)
 
 
-def _cuts(path: Path, scan: ControllerScan) -> Iterator[Case]:
+def _cuts(path: Path, scan: ControllerScan, unit: Unit) -> Iterator[Case]:
     """Yield a cut of the first, a middle and the last segment of every chain that the task reads."""
     work = next(work for work in scan.works if work.name == path.task)
     read = {scan.wires[exchange.chain] for reads in work.reads.values() for exchange in reads}
@@ -189,7 +191,7 @@ def _cuts(path: Path, scan: ControllerScan) -> Iterator[Case]:
         path.task,
         path.hazard.debounce,
         path.hazard.lost_readings,
-        reaction=_reaction(scan, path.hazard),
+        reaction=_reaction(unit, path.hazard),
         controller=scan.controller.name,
     )
     bad_runs = path.hazard.debounce + path.hazard.lost_readings
@@ -245,7 +247,7 @@ def _breaks_at(
     None: nothing has to be read again, or nobody knows when it is.
     """
     fault, scan = outcome.fault, evaluation.scans[outcome.fault.controller]
-    plan = scan.controller.plan
+    plan = scan.controller.settings
     alarm = evaluation.plan.hazards.get(known.hazard)
     bad_runs = alarm.debounce + alarm.lost_readings if alarm else 1
     run = _run_before_the_greatest_shift(scan, known.task, bad_runs)

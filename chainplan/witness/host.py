@@ -7,13 +7,12 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 from random import Random
 
-from chainplan.chain.network import Controller
-from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.kernel import Kernel, Process, Signal
 from chainplan.witness.messages import Message, Work, lay_out, played_chains
+from chainplan.witness.pack import Pack
 from chainplan.witness.ports import play_on_ports
 from chainplan.witness.record import ControllerRecord, TaskRecord
 from chainplan.witness.samples import Sampler
@@ -73,16 +72,17 @@ class Host:
 
     def __init__(
         self,
-        controller: Controller,
-        tasks: dict[str, Task],
+        pack: Pack,
+        name: str,
         phases: tuple[int, ...],
         draw: Draw,
         seed: str,
         faults: Faults,
         watcher: Watcher | None = None,
     ) -> None:
-        self._name = controller.name
-        self._plan = controller.plan
+        controller, tasks = pack.network.controllers[name], pack.tasks
+        self._name = name
+        self._plan = controller.settings
         self._chains = controller.chains
         self._phases = phases
         self._faults = faults
@@ -94,7 +94,7 @@ class Host:
         # Errors are drawn apart from values, so that a seed gives the same pack with errors and without.
         played, noise = played_chains(controller, tasks), Random(f"{seed} noise")
         self._wiring = Wiring(controller, played, values, faults, noise, self.record, watcher)
-        judge = Judge(self._plan.evaluation, values)
+        judge = Judge(pack.units[name].evaluation, values)
         works = lay_out(controller, tasks)
         if len(works) != len(phases):
             raise ValueError(f"{controller.name} has {len(works)} tasks that do something, not {len(phases)}")

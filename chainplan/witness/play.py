@@ -1,4 +1,4 @@
-"""Many simulations of a network over several processes, with the same result on any number of them."""
+"""Many simulations of a pack over several processes, with the same result on any number of them."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from chainplan.chain.network import Network
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
+from chainplan.witness.pack import Pack
 from chainplan.witness.record import Record
 from chainplan.witness.simulate import simulate
 from chainplan.workers import worker_pool
 
 Phases = dict[str, tuple[int, ...]]
 
-Play = Callable[[Network, Phases, int, Draw, int, Faults], Record]
+Play = Callable[[Pack, Phases, int, Draw, int, Faults], Record]
 """What is played: scan after scan, a start-up, alarms, a break; on so many scans, with a draw and a seed."""
 
 Progress = Callable[[int, int], None]
@@ -47,7 +47,7 @@ class Played:
 
 
 def play(
-    network: Network,
+    pack: Pack,
     phases: Phases,
     cases: Sequence[Case],
     workers: int = 1,
@@ -63,7 +63,7 @@ def play(
     units = [(case, case.first_seed + number) for case in cases for number in range(case.seeds)]
     played = Played(Record(), len(units))
     try:
-        with _records(network, phases, units, workers) as records:
+        with _records(pack, phases, units, workers) as records:
             for record in records:
                 played.record.merge(record)
                 played.done += 1
@@ -78,31 +78,29 @@ _Unit = tuple[Case, int]
 
 
 @contextmanager
-def _records(
-    network: Network, phases: Phases, units: list[_Unit], workers: int
-) -> Iterator[Iterator[Record]]:
+def _records(pack: Pack, phases: Phases, units: list[_Unit], workers: int) -> Iterator[Iterator[Record]]:
     """Yield the records of all units, in their order."""
     if workers == 1 or len(units) < 2:
-        yield (_play_unit(network, phases, unit) for unit in units)
+        yield (_play_unit(pack, phases, unit) for unit in units)
         return
-    with worker_pool(min(workers, len(units)), _take_over, network, phases) as pool:
+    with worker_pool(min(workers, len(units)), _take_over, pack, phases) as pool:
         waiting = deque(pool.submit(_play_there, unit) for unit in units)
         yield (waiting.popleft().result() for _ in units)
 
 
-def _play_unit(network: Network, phases: Phases, unit: _Unit) -> Record:
+def _play_unit(pack: Pack, phases: Phases, unit: _Unit) -> Record:
     case, seed = unit
-    return case.play(network, phases, case.scans, case.draw, seed, case.faults)
+    return case.play(pack, phases, case.scans, case.draw, seed, case.faults)
 
 
-_shared: list[tuple[Network, Phases]] = []
-"""In a worker process: the network it simulates, handed over once."""
+_shared: list[tuple[Pack, Phases]] = []
+"""In a worker process: the pack it simulates, handed over once."""
 
 
-def _take_over(network: Network, phases: Phases) -> None:
-    _shared.append((network, phases))
+def _take_over(pack: Pack, phases: Phases) -> None:
+    _shared.append((pack, phases))
 
 
 def _play_there(unit: _Unit) -> Record:
-    network, phases = _shared[0]
-    return _play_unit(network, phases, unit)
+    pack, phases = _shared[0]
+    return _play_unit(pack, phases, unit)

@@ -1,11 +1,11 @@
-"""One simulation of a network: every controller, scan after scan."""
+"""One simulation of a pack: every controller, scan after scan."""
 
 from __future__ import annotations
 
-from chainplan.chain.network import Network
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
 from chainplan.witness.host import Host
+from chainplan.witness.pack import Pack
 from chainplan.witness.record import Record
 from chainplan.witness.wire import Watcher
 
@@ -14,7 +14,7 @@ _NONE = Faults()
 
 
 def simulate(
-    network: Network,
+    pack: Pack,
     phases: dict[str, tuple[int, ...]],
     scans: int,
     draw: Draw = _ANY,
@@ -29,22 +29,22 @@ def simulate(
     every passage of a frame over a segment. Raises ValueError where phases and tasks do not match, and for
     faults on chains, segments or tasks that do not exist.
     """
-    _check_names(network, faults)
+    _check_names(pack, faults)
     record = Record()
-    for name, controller in network.controllers.items():
-        host = Host(controller, network.plan.tasks, phases[name], draw, f"{seed} {name}", faults, watcher)
+    for name in pack.network.controllers:
+        host = Host(pack, name, phases[name], draw, f"{seed} {name}", faults, watcher)
         record.controllers[name] = host.play(scans)
     return record
 
 
-def _check_names(network: Network, faults: Faults) -> None:
+def _check_names(pack: Pack, faults: Faults) -> None:
     tasks = [lost.task for lost in faults.lost] + [cell.task for cell in faults.cell]
     tasks += [loss.task for loss in faults.loss] + [cut.task for cut in faults.cuts if cut.task is not None]
     for task in tasks:
-        if task not in network.plan.tasks:
+        if task not in pack.tasks:
             raise ValueError(f"a fault names the task {task!r}, which the plan has not")
     for cut in faults.cuts:
-        chain = network.chains.get(cut.chain)
+        chain = pack.network.chains.get(cut.chain)
         if chain is None:
             raise ValueError(f"a cut names the chain {cut.chain!r}, which the plan has not")
         if cut.segment > len(chain.segments):

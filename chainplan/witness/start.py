@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from chainplan.chain.network import Chain, Network, Node
+from chainplan.chain.network import Chain, Node
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
 from chainplan.witness.host import Host, Job
 from chainplan.witness.kernel import Process
+from chainplan.witness.pack import Pack
 from chainplan.witness.ports import Item, play_on_ports
 from chainplan.witness.record import ControllerRecord, Record
 from chainplan.witness.tally import Tally
@@ -22,7 +23,7 @@ _NONE = Faults()
 
 
 def simulate_start(
-    network: Network,
+    pack: Pack,
     phases: dict[str, tuple[int, ...]],
     scans: int,
     draw: Draw,
@@ -37,8 +38,8 @@ def simulate_start(
     del scans
     faults = Faults(faults.noise, faults.lost)
     record = Record()
-    for name, controller in network.controllers.items():
-        host = _StartingHost(controller, network.plan.tasks, phases[name], draw, f"{seed} {name}", faults)
+    for name in pack.network.controllers:
+        host = _StartingHost(pack, name, phases[name], draw, f"{seed} {name}", faults)
         record.controllers[name] = host.start_up()
     return record
 

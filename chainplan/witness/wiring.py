@@ -68,7 +68,7 @@ class Wiring:
         self._values = values
         self._record = record
         self._watcher = watcher
-        self._bus = controller.plan.host_bus
+        self._bus = controller.settings.host_bus
         self._chains = chains
         own = {chain.name: number for number, chain in enumerate(chains) if not chain.ring}
         self._own = [own[chain.wires] for chain in chains]

@@ -21,9 +21,9 @@ from rich.console import Console
 
 from chainplan.after_faults import fault_rows
 from chainplan.evaluation import Evaluation
+from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.plan.load import load_plan
 from chainplan.report.data import data_pieces
-from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.terminal import report_text
 
 SEARCHES = ("headroom", *ON_REQUEST)

@@ -21,9 +21,9 @@ from rich.console import Console
 from test_growth import SEARCHES, plan_of
 
 from chainplan.evaluation import Evaluation
+from chainplan.figures.sections import SECTIONS
 from chainplan.plan.load import load_plan
 from chainplan.report.data import data_pieces
-from chainplan.report.names import SECTIONS
 from chainplan.report.terminal import report_text
 
 SHAPES = {

@@ -12,11 +12,10 @@ from typing import Any
 import pytest
 import simpy
 
-from chainplan.chain.build import build_network
-from chainplan.chain.network import Network
 from chainplan.plan.model import Plan
 from chainplan.witness.draw import Draw
 from chainplan.witness.messages import Message, lay_out
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 SCANS = 100
@@ -24,7 +23,7 @@ SCANS = 100
 Events = Generator[simpy.Event, None, None]
 
 
-def chain_of(nodes: int, style: str) -> Network:
+def chain_of(nodes: int, style: str) -> Pack:
     data: dict[str, Any] = {
         "chainplan": 1,
         "title": "speed",
@@ -74,17 +73,17 @@ def chain_of(nodes: int, style: str) -> Network:
         },
         "tasks": {"cells": {"reads": "cell voltages", "value": "16 bit"}},
     }
-    return build_network(Plan.model_validate(data))
+    return Pack.of(Plan.model_validate(data))
 
 
-def plainest_simpy(network: Network, scans: int) -> int:
+def plainest_simpy(pack: Pack, scans: int) -> int:
     """Play the same reads with one SimPy time-out per hop and nothing else; return the frames played."""
-    controller = network.controllers["C"]
+    controller = pack.network.controllers["C"]
     chain = controller.chains[0]
     cables = [segment.hop.delay.max for segment in chain.segments]
     relays = [node.type.relay.outward.max for node in chain.nodes]
     bit = 10**15 // (2 * 10**6)
-    work = lay_out(controller, network.plan.tasks)[0]
+    work = lay_out(controller, pack.tasks)[0]
     frames = 0
     environment = simpy.Environment()
 
@@ -126,11 +125,11 @@ def test_frames_per_second_beside_the_plainest_simpy_model(style: str) -> None:
     print(f"\n{style}: frames per second")
     draws = [Draw("worst"), Draw("each device"), Draw("each event")]
     for nodes in (1, 8, 32, 128):
-        network = chain_of(nodes, style)
-        frames = plainest_simpy(network, SCANS)
-        plain = per_second(frames, plainest_simpy, network, SCANS)
+        pack = chain_of(nodes, style)
+        frames = plainest_simpy(pack, SCANS)
+        plain = per_second(frames, plainest_simpy, pack, SCANS)
         line = f"  {nodes:4} nodes: SimPy {plain:9.0f}"
         for draw in draws:
-            ours = per_second(frames, simulate, network, {"C": (0,)}, SCANS, draw)
+            ours = per_second(frames, simulate, pack, {"C": (0,)}, SCANS, draw)
             line += f", {draw.kind} {ours:9.0f} ({ours / plain:4.1f} x)"
         print(line)

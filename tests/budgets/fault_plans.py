@@ -6,12 +6,12 @@ from pathlib import Path
 
 from chainplan.budgets.faults import FaultBudget, Outcome
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.plan.layout import Recovery
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import RATIO, TIME
-from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parent.parent.parent / "configs"
 EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-container"]
@@ -71,5 +71,5 @@ def recovery(faults: FaultBudget, name: str) -> int:
     return found.total
 
 
-def verdicts(plan: Plan, target: str) -> dict[str, Verdict]:
+def verdicts(plan: Plan, target: str) -> dict[str, Figure]:
     return {each.subject: each for each in Evaluation(plan).verdicts if each.target == target}

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from chainplan.budgets.isolation import SegmentIsolation, isolation_budget
+from chainplan.budgets.isolation import IsolationBudget, SegmentIsolation, isolation
 from chainplan.budgets.isolation_cases import Stress, explain, situations
 from chainplan.budgets.isolation_checks import Check
 from chainplan.chain.build import build_network
@@ -28,6 +29,13 @@ def volts(text: str) -> int:
     return parse_quantity(text, VOLTAGE).typical
 
 
+@dataclass(frozen=True)
+class PlannedNetwork(Network):
+    """A network with the plan that it was built from."""
+
+    plan: Plan
+
+
 def pack(
     stack: Stack | None = None,
     *,
@@ -38,7 +46,7 @@ def pack(
     string: dict[str, Any] | None = None,
     strings: dict[str, Any] | None = None,
     **other: Any,
-) -> Network:
+) -> PlannedNetwork:
     """Build a pack of string S: a board is the list of its nodes' cells."""
     boards = boards or [[16]] * 6
     sizes = {cells for board in boards for cells in board}
@@ -85,11 +93,19 @@ def pack(
         "tasks": {},
         **other,
     }
-    return build_network(Plan.model_validate(data))
+    plan = Plan.model_validate(data)
+    network = build_network(plan)
+    return PlannedNetwork(
+        network.strings, network.controllers, network.chains, network.nodes, network.wiring, plan
+    )
 
 
-def segments(network: Network) -> tuple[SegmentIsolation, ...]:
-    return isolation_budget(network).chains["C"].segments
+def isolation_of(network: PlannedNetwork) -> IsolationBudget:
+    return isolation(network, network.plan.barrier_types, network.plan.insulation)
+
+
+def segments(network: PlannedNetwork) -> tuple[SegmentIsolation, ...]:
+    return isolation_of(network).chains["C"].segments
 
 
 def cases(network: Network, segment: Segment) -> list[Stress]:

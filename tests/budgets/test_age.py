@@ -10,7 +10,7 @@ from __future__ import annotations
 from standby_packs import CELLS, LONG, STEPS, TWO_PORTS, evaluation_of, ticks, timing_of
 
 from chainplan.budgets.age import overlapped_conversion, slot_shift
-from chainplan.budgets.terms import Case
+from chainplan.figures.terms import Case
 
 US, MS = ticks("1 us"), ticks("1 ms")
 PERIOD = 100 * MS

@@ -16,9 +16,9 @@ from standby_packs import SEGMENTS, evaluation_of, findings_of, plan_of, ticks
 
 from chainplan.budgets.alarm import alarm_ways, longest_exchange
 from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.evaluation import Evaluation
-from chainplan.verdicts.verdict import Verdict
+from chainplan.figures.figure import Figure
+from chainplan.figures.terms import Case, parts_add_up
 
 OVER: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "10 s", "reaction": "switch"}
 QUICK = {"check_every": "5 ms", "per_hop": "10 us"}
@@ -31,8 +31,8 @@ def latency_of(evaluation: Evaluation) -> HazardLatency:
 
 
 def asleep(evaluation: Evaluation) -> HazardLatency:
-    assert evaluation.sleep is not None
-    (latency,) = evaluation.sleep.latencies
+    assert evaluation.asleep is not None
+    (latency,) = evaluation.asleep.latencies
     return latency
 
 
@@ -66,7 +66,7 @@ class TestIso26262:
         assert (verdict.status, verdict.sense) == (status, "below")
 
 
-def asleep_verdict(evaluation: Evaluation) -> Verdict:
+def asleep_verdict(evaluation: Evaluation) -> Figure:
     return next(each for each in evaluation.verdicts if each.target == "fault handling time asleep")
 
 
@@ -90,14 +90,14 @@ class TestAsleep:
         tasks = {"cells": {"value": "16 bit"}, "warm": {"reads": "temperatures", "value": "16 bit"}}
         hazards = {"over": OVER, "warm": warm, "lost": lost}
         evaluation = evaluation_of(hazards=hazards, tasks=tasks, sleep=self.SLEEP)
-        assert evaluation.sleep is not None
-        assert evaluation.sleep.not_watched == ("warm", "lost")
+        assert evaluation.asleep is not None
+        assert evaluation.asleep.not_watched == ("warm", "lost")
         checks = {"checks": ["cell voltages", "temperatures"]}
         evaluation = evaluation_of(hazards=hazards, tasks=tasks, sleep=self.SLEEP | checks)
-        assert evaluation.sleep is not None
-        assert [latency.hazard for latency in evaluation.sleep.latencies] == ["over", "warm"]
+        assert evaluation.asleep is not None
+        assert [latency.hazard for latency in evaluation.asleep.latencies] == ["over", "warm"]
         # the warm one converts for 3 ms instead of 2 ms
-        over, warmer = evaluation.sleep.latencies
+        over, warmer = evaluation.asleep.latencies
         assert warmer.detection.total - over.detection.total == ticks("1 ms")
 
     def test_the_tolerant_time_counts_at_its_shortest(self) -> None:
@@ -113,13 +113,13 @@ class TestAsleep:
         plan = plan_of(hazards={"warm": warm}, tasks=tasks, sleep=self.SLEEP | {"checks": ["temperatures"]})
         board = plan.board_types["usual"]
         bare = board.model_copy(update={"nodes": [board.nodes[0].model_copy(update={"temperatures": 0})]})
-        sleep = Evaluation(plan.model_copy(update={"board_types": {"usual": bare}})).sleep
+        sleep = Evaluation(plan.model_copy(update={"board_types": {"usual": bare}})).asleep
         assert sleep is not None
         assert (sleep.latencies, sleep.not_watched) == ((), ("warm",))
 
     def test_without_sleep_nothing_is_said(self) -> None:
         evaluation = evaluation_of(hazards={"over": OVER})
-        assert evaluation.sleep is None
+        assert evaluation.asleep is None
         assert not [each for each in evaluation.verdicts if "asleep" in each.target]
 
 

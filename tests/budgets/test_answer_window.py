@@ -15,6 +15,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 NS = 10**6
@@ -80,7 +81,7 @@ def test_one_protocol_with_a_window_is_enough() -> None:
     data["protocols"]["other"] = {key: data["protocols"]["wire"][key] for key in ("bit_rate", "read_style")}
     plan = Plan.model_validate(data)
     found = [each for each in Evaluation(plan).verdicts if each.target == "wait for an answer"]
-    assert [each.subject for each in found] == ["line"]
+    assert [each.subject for each in found] == ["line, polled"]
 
 
 def test_without_a_window_nothing_is_judged() -> None:
@@ -119,7 +120,7 @@ def played(evaluation: Evaluation) -> dict[str, int]:
     watch = Watch(evaluation)
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
     cycle = max(scan.phases.major_cycle for scan in evaluation.scans.values())
-    simulate(evaluation.network, phases, min(cycle, 24), Draw("worst"), watcher=watch)
+    simulate(Pack.of(evaluation.plan), phases, min(cycle, 24), Draw("worst"), watcher=watch)
     return watch.longest
 
 

@@ -9,14 +9,14 @@ from hypothesis import given, settings
 from standby_packs import evaluation_of as standby_pack
 from strategies import plans
 
-from chainplan.budgets.coverage import Gap, coverage_budget, place, task_interval
-from chainplan.budgets.terms import Case
-from chainplan.evaluation import Evaluation, evaluate
+from chainplan.budgets.coverage import Gap, place, task_interval
+from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.readings import HAZARD_KINDS, READ_BY, READINGS
 from chainplan.plan.schedule import Hazard, Task
-from chainplan.sums import all_sums
+from chainplan.results import evaluate
 
 MS = 10**12  # fs
 US = 10**9
@@ -381,7 +381,7 @@ def test_the_target_is_missed_by_one_string() -> None:
     assert (verdict.value, verdict.limit, verdict.margin) == (12, 24, -12)
     assert verdict.where == "not on string s-2"
     assert verdict.note == "no task reads open wire there"
-    assert all_sums(evaluation)[verdict.figure]().total == 12
+    assert evaluation.sums()[verdict.figure]().total == 12
 
 
 def test_a_kind_that_does_not_exist_is_refused() -> None:
@@ -394,7 +394,7 @@ def test_a_kind_that_does_not_exist_is_refused() -> None:
 def test_any_plan(plan: Plan) -> None:
     """What is covered and what is not make the whole, and no test comes faster than the scans."""
     evaluation = evaluate(plan)
-    coverage = coverage_budget(evaluation.network, evaluation.scans, evaluation.latencies)
+    coverage = evaluation.coverage
     for covered in coverage.kinds.values():
         assert covered.covered.total + sum(gap.units for gap in covered.gaps) == covered.total
         for gap in covered.gaps:
@@ -402,7 +402,7 @@ def test_any_plan(plan: Plan) -> None:
             assert gap.whole == (len(gap.boards) == len(boards))
     for scan in evaluation.scans.values():
         for test in coverage.tests:
-            assert test.interval.total >= scan.controller.plan.scan_period.max
+            assert test.interval.total >= scan.controller.settings.scan_period.max
             assert test.interval.total >= test.typical_interval.total
 
 

@@ -9,8 +9,6 @@ from pathlib import Path
 from standby_packs import evaluation_of, ticks
 
 from chainplan.budgets.data import bytes_budget, host_bus_time
-from chainplan.budgets.scan import scan_budget
-from chainplan.chain.build import build_network
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
@@ -28,7 +26,7 @@ def test_heaviest_scan_of_a_long_major_cycle() -> None:
     # Periods 1, 89, 97 and 101 are coprime: all four tasks meet in some scan whatever their phases are
     # (Chinese remainder theorem), once in 871 933 scans.
     plan = trolley(**{"temperatures": {"every": 89}, "open wire": {"every": 97}, "balancing": {"every": 101}})
-    (scan,) = scan_budget(build_network(plan)).values()
+    (scan,) = Evaluation(plan).scans.values()
     assert scan.phases.major_cycle == 89 * 97 * 101
     traffic = bytes_budget(scan)
     assert traffic.busiest_scan.total == sum(task.wire.total for task in traffic.tasks)
@@ -40,7 +38,7 @@ def test_unwired_block_is_not_read() -> None:
     board = plan.board_types["board-12"]
     half = board.model_copy(update={"nodes": [board.nodes[0].model_copy(update={"cells": 6})]})
     plan = plan.model_copy(update={"board_types": {**plan.board_types, "board-12": half}})
-    (scan,) = scan_budget(build_network(plan)).values()
+    (scan,) = Evaluation(plan).scans.values()
     work = next(work for work in scan.works if work.name == "cell voltages")
     assert [exchange.samples for exchange in work.reads["trolley:1"]] == [24]
 

@@ -22,6 +22,7 @@ from chainplan.quantity import RATE, TIME
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
 from chainplan.witness.noise import Noise as PlayedNoise
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 PER_HOUR = int(RATE.units["/h"])
@@ -49,7 +50,7 @@ def passages(evaluation: Evaluation) -> Counter[str]:
 
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
     for scan in evaluation.scans.values():
-        simulate(evaluation.network, phases, scan.phases.major_cycle, Draw("typical"), watcher=watch)
+        simulate(Pack.of(evaluation.plan), phases, scan.phases.major_cycle, Draw("typical"), watcher=watch)
     return counted
 
 
@@ -267,7 +268,7 @@ def lost_in(data: Data, noise: PlayedNoise, scans: int) -> int:
     """Count the scans that the simulation loses: with one read a scan, the reads that fail for good."""
     evaluation = evaluated(data)
     record = simulate(
-        evaluation.network, {"C": (0,)}, scans, Draw("typical"), seed=11, faults=Faults(noise=noise)
+        Pack.of(evaluation.plan), {"C": (0,)}, scans, Draw("typical"), seed=11, faults=Faults(noise=noise)
     )
     return record.controllers["C"].lost
 
@@ -414,7 +415,12 @@ def test_examples_lose_fewer_reads_in_the_simulation_than_reads_fail() -> None:
     evaluation = evaluated(data)
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
     record = simulate(
-        evaluation.network, phases, 1000, Draw("typical"), seed=3, faults=Faults(noise=PlayedNoise(1e-5))
+        Pack.of(evaluation.plan),
+        phases,
+        1000,
+        Draw("typical"),
+        seed=3,
+        faults=Faults(noise=PlayedNoise(1e-5)),
     )
     scan = evaluation.scans["trolley"]
     failing = sum(

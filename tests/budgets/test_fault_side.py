@@ -28,12 +28,12 @@ from chainplan.budgets.fault_side import bits_on_first, times_on_first
 from chainplan.budgets.faults import FaultBudget, Outcome
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import applies_to
-from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import way_along
 from chainplan.chain.degraded import Left
 from chainplan.chain.ends import cut_short, from_back, from_head
 from chainplan.chain.network import Chain
 from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Case
 from chainplan.plan.model import Plan
 from chainplan.plan.schedule import Task
 
@@ -112,7 +112,7 @@ class TestRecovery:
         for outcome in faults.outcomes[::step]:
             recovery = faults.recovery(outcome)
             if recovery.total is not None and outcome.known is not None:
-                pace = evaluation.scans[outcome.fault.controller].controller.plan
+                pace = evaluation.scans[outcome.fault.controller].controller.settings
                 busiest = (
                     faults._detections[outcome.fault.controller].waits(outcome.fault, outcome.gaps).busiest
                 )
@@ -126,7 +126,7 @@ class TestRecovery:
         fault, known = outcome.fault, outcome.known
         assert known is not None
         whole, after = evaluation.scans[fault.controller], evaluate_after(evaluation, outcome)
-        scan, plan = after.scans[fault.controller], whole.controller.plan
+        scan, plan = after.scans[fault.controller], whole.controller.settings
         limit = None
         if fault.kind == "node babbling":
             limit = evaluation.network.chains[fault.chain].nodes[fault.place - 1].type.jabber_limit

@@ -33,6 +33,7 @@ from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import TIME, Span
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 MS = 10**12
@@ -173,7 +174,7 @@ class TestKnown:
         loss = ChainLoss("loss", task, hazard.debounce if hazard else 1)
         every = evaluation.plan.tasks[task].every
         record = simulate(
-            evaluation.network,
+            Pack.of(evaluation.plan),
             {name: scan.phases.phases for name, scan in evaluation.scans.items()},
             every * (6 + loss.debounce),
             Draw("early then late", task=task, every=1000, first=2),
@@ -346,7 +347,7 @@ class TestRecovery:
         # what is left.
         faults = walked(with_recovery(example("harbour-ferry")))
         scan = faults.scans["bridge"]
-        plan = scan.controller.plan
+        plan = scan.controller.settings
         late = int(TestRecoveryByHand().late() * 10**15)
         random = Random(7)
         longest = Fraction(0)

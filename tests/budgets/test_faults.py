@@ -30,22 +30,19 @@ from isolation_packs import pack
 from standby_packs import CONTROLLER, evaluation_of, plan_of, ticks, unchecked
 from strategies import plans
 
-from chainplan.after_faults import aftermath, evaluate_after, fault_rows, targets_lost
+from chainplan.after_faults import SCANNING, aftermath, evaluate_after, fault_rows, targets_lost
 from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.faults import Outcome, fault_budget
-from chainplan.budgets.scan import scan_budget
-from chainplan.budgets.terms import Case, parts_add_up
+from chainplan.budgets.faults import Outcome
 from chainplan.chain.build import build_network
 from chainplan.chain.degraded import single_faults
-from chainplan.evaluation import Evaluation
+from chainplan.evaluation import Evaluation, kinds
+from chainplan.figures.figure import Figure
+from chainplan.figures.terms import Case, parts_add_up
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import TIME, Span
-from chainplan.sums import all_sums
-from chainplan.verdicts import SCANNING, judge
-from chainplan.verdicts.verdict import Verdict
 
 FEW = settings(
     max_examples=12,
@@ -99,7 +96,7 @@ class TestHarm:
     def test_nodes_of_unlike_size(self) -> None:
         # An open chain of nodes with 4, 3 and 2 cells: what a silent node blinds beside its own cells.
         network = pack([{"cells": 9}], boards=[[4], [3], [2]], tasks={"cells": {"value": "16 bit"}})
-        faults = fault_budget(network, scan_budget(network), {})
+        faults = Evaluation(network.plan).faults
         found = {each.name: (each.nodes, each.cells, each.others) for each in faults.outcomes}
         assert found["node S.1 silent"] == (3, 9, 5)
         assert found["node S.2 silent"] == (2, 5, 2)
@@ -175,7 +172,7 @@ class TestCellsTarget:
     def test_the_walk_is_made_only_for_a_target(self) -> None:
         evaluation = Evaluation(example("harbour-ferry"))
         assert evaluation.verdicts
-        assert all_sums(evaluation)
+        assert evaluation.sums()
         assert "faults" not in vars(evaluation)
 
 
@@ -306,7 +303,7 @@ class TestScanOnWhatIsLeft:
         assert times[-1] < evaluation.scans["trolley"].worst.total
 
 
-def lost_after(evaluation: Evaluation) -> dict[Outcome, tuple[Verdict, ...]]:
+def lost_after(evaluation: Evaluation) -> dict[Outcome, tuple[Figure, ...]]:
     """Return the targets lost after every fault, all faults judged."""
     return dict(aftermath(evaluation, 10**9).lost)
 
@@ -371,7 +368,7 @@ class TestFigures:
             recovery="2 s",
         )
         evaluation = Evaluation(plan)
-        sums = all_sums(evaluation)
+        sums = evaluation.sums()
         named = [each for each in evaluation.verdicts if each.figure.startswith("faults/")]
         rooms = {"cells seen after a fault", "fault known", "faults that a read shows", "recovery"}
         assert {each.target for each in named} == rooms
@@ -397,11 +394,13 @@ def test_what_a_fault_loses_is_found_without_the_scans_of_the_other_controllers(
     path = tmp_path / "three.yaml"
     path.write_text(text, encoding="utf-8")
     evaluation = Evaluation(load_plan(path).plan)
-    met = {(each.target, each.subject) for each in judge(evaluation, SCANNING) if each.status == "met"}
+    met = {
+        (each.target, each.subject) for each in evaluation.judged(kinds(*SCANNING)) if each.status == "met"
+    }
     found = 0
     lost_then = lost_after(evaluation)
     for each in evaluation.faults.counted:
-        whole = judge(evaluate_after(evaluation, each), SCANNING)
+        whole = evaluate_after(evaluation, each).judged(kinds(*SCANNING))
         lost = tuple(
             verdict
             for verdict in whole

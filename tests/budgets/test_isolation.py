@@ -8,10 +8,20 @@ from the project are in test_isolation_worked.py.
 from __future__ import annotations
 
 import pytest
-from isolation_packs import BARRIER, LEAK, SIX, Stack, case, cases, pack, segments, volts
+from isolation_packs import (
+    BARRIER,
+    LEAK,
+    SIX,
+    PlannedNetwork,
+    Stack,
+    case,
+    cases,
+    isolation_of,
+    pack,
+    segments,
+    volts,
+)
 
-from chainplan.budgets.isolation import isolation_budget
-from chainplan.chain.network import Network
 from chainplan.chain.potentials import Potentials
 
 # Hand calculation with Kirchhoff's voltage law; the opened string's -336.0 V and 403.2 V are the textbook
@@ -106,7 +116,7 @@ def test_allowance_comes_on_top_of_the_string_voltage() -> None:
     ]
 
 
-def two_strings(leakage: dict[str, str] | None) -> Network:
+def two_strings(leakage: dict[str, str] | None) -> PlannedNetwork:
     return pack(
         string={"count": 2, **({"leakage": leakage} if leakage else {})}, order=["S-1.1..6", "S-2.1..6"]
     )
@@ -138,7 +148,7 @@ def test_open_disconnect_of_one_string_leaves_the_other_at_either_pole() -> None
 
 def test_unknown_leakage_is_taken_at_its_worst_and_said() -> None:
     network = two_strings(None)
-    budget = isolation_budget(network)
+    budget = isolation_of(network)
     worst = budget.chains["C"].segments[6]
     # S-1.6 up to its own 336 V, S-2.1 down to -403.2 V with the fault at its HV+.
     assert worst.references.voltage == volts("739.2 V")
@@ -147,7 +157,7 @@ def test_unknown_leakage_is_taken_at_its_worst_and_said() -> None:
         "leakage of string S-1",
         "leakage of string S-2",
     ]
-    assert isolation_budget(two_strings(LEAK)).notes == ()
+    assert isolation_of(two_strings(LEAK)).notes == ()
 
 
 def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
@@ -196,13 +206,13 @@ def test_a_board_that_straddles_a_break_is_flagged_with_the_voltage_it_sees() ->
         {"joint": "J2"},
         {"cells": 12},
     ]
-    budget = isolation_budget(pack(stack, boards=[[6, 6], [6, 6]]))
+    budget = isolation_of(pack(stack, boards=[[6, 6], [6, 6]]))
     (found,) = budget.straddled  # J2 lies between the boards
     assert (found.board, found.node, found.opening.name) == ("S.1", "S.1/1", "J1")
     assert found.voltage == volts("110.8 V")  # 24 cells and the allowance
-    between_nodes = isolation_budget(pack([{"cells": 6}, {"fuse": "F"}, {"cells": 6}], boards=[[6, 6]]))
+    between_nodes = isolation_of(pack([{"cells": 6}, {"fuse": "F"}, {"cells": 6}], boards=[[6, 6]]))
     assert [(each.board, each.node) for each in between_nodes.straddled] == [("S.1", "")]
-    assert isolation_budget(pack()).straddled == ()
+    assert isolation_of(pack()).straddled == ()
 
 
 def test_nodes_of_a_straddling_board_follow_their_own_side() -> None:
@@ -236,7 +246,7 @@ def test_direction_of_the_walk_and_of_the_ring_change_nothing() -> None:
 
 
 def test_ladder_lists_the_nodes_of_the_chain() -> None:
-    ladder = isolation_budget(pack(order=["S.3", "S.1..2", "S.4..6"])).chains["C"].ladder
+    ladder = isolation_of(pack(order=["S.3", "S.1..2", "S.4..6"])).chains["C"].ladder
     assert [(rung.node, rung.reference, rung.top) for rung in ladder[:2]] == [
         ("S.3", volts("134.4 V"), volts("201.6 V")),
         ("S.1", 0, volts("67.2 V")),
@@ -244,7 +254,7 @@ def test_ladder_lists_the_nodes_of_the_chain() -> None:
 
 
 def test_tightest_segment_and_counts() -> None:
-    budget = isolation_budget(pack(barrier_types={"cap": {**BARRIER, "working_voltage": "400 V"}}))
+    budget = isolation_of(pack(barrier_types={"cap": {**BARRIER, "working_voltage": "400 V"}}))
     assert budget.tightest is not None
     assert (budget.tightest.segment.name, budget.tightest.margin) == ("C#1", -volts("3.2 V"))
     assert budget.count()["missed"] == 2  # both ends of the head segment
@@ -253,7 +263,7 @@ def test_tightest_segment_and_counts() -> None:
 
 def test_the_tightest_segment_may_be_any() -> None:
     # S.3 stands 268.8 V below HV+ (a fault at the further pole), S.1 134.4 V from S.3, S.6 336 V from S.1.
-    budget = isolation_budget(pack([{"modules": 6, "cells": 16}], order=["S.3", "S.1", "S.6"]))
+    budget = isolation_of(pack([{"modules": 6, "cells": 16}], order=["S.3", "S.1", "S.6"]))
     assert budget.tightest is not None
     assert (budget.tightest.segment.name, budget.tightest.margin) == ("C#3", volts("164 V"))
 
@@ -277,7 +287,7 @@ def test_a_chain_of_two_nodes_that_crosses_says_what_it_does_not_know() -> None:
     # One node a string, nothing known of leakage: both strings may stand anywhere to chassis.
     second = {"T": {"cell_type": "cell", "stack": [{"cells": 16}], "boards": [{"type": "board0"}]}}
     network = pack([{"cells": 16}], boards=[[16]], strings=second, order=["S.1", "T.1"])
-    notes = isolation_budget(network).notes
+    notes = isolation_of(network).notes
     assert [note.split(" is not in")[0] for note in notes] == ["leakage of string S", "leakage of string T"]
 
 

@@ -11,12 +11,12 @@ import pytest
 from fault_plans import CONFIGS
 from isolation_packs import BARRIER, SEGMENTS, Stack, check, pack, segments, volts
 
-from chainplan.budgets.isolation import SegmentIsolation
-from chainplan.evaluation import Evaluation, evaluate
+from chainplan.budgets.isolation import SegmentIsolation, is_asked
+from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import LENGTH
-from chainplan.verdicts.isolation import is_asked
+from chainplan.results import evaluate
 
 
 def mm(text: str) -> int:

@@ -16,11 +16,9 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from isolation_packs import cases, pack
+from isolation_packs import PlannedNetwork, cases, isolation_of, pack
 
-from chainplan.budgets.isolation import isolation_budget
 from chainplan.budgets.isolation_cases import explain
-from chainplan.chain.network import Network
 from chainplan.chain.potentials import Potentials
 
 Tap = tuple[int, bool]
@@ -101,7 +99,7 @@ class Pack:
         return sum(map(sum, self.boards))
 
     @cached_property
-    def network(self) -> Network:
+    def network(self) -> PlannedNetwork:
         stack: list[dict[str, Any]] = []
         for cell in range(self.cells + 1):
             stack += [
@@ -309,7 +307,7 @@ EMPTY_BOARD_ON_A_BREAK = Pack(
 @example(EMPTY_BOARD_ON_A_BREAK)
 def test_budget_is_the_worst_of_every_scenario_of_the_circuit(small: Pack) -> None:
     scenarios = Scenarios(small)
-    segments = isolation_budget(small.network).chains["C"].segments
+    segments = isolation_of(small.network).chains["C"].segments
     for segment, ends in zip(segments, small.segments(), strict=True):
         references = scenarios.worst(*ends, small.reference)
         assert segment.references.voltage / 1e6 == pytest.approx(references, abs=2e-5)
@@ -360,7 +358,7 @@ def test_no_state_between_the_extremes_exceeds_the_budget(
 ) -> None:
     small, circuit, opening, joint = state
     solved = circuit.solve()
-    segments = isolation_budget(small.network).chains["C"].segments
+    segments = isolation_of(small.network).chains["C"].segments
     for segment, (near, far) in zip(segments, small.segments(), strict=True):
         head = near is None or far is None
         crossing = near is not None and far is not None and near.string != far.string
@@ -387,7 +385,7 @@ def test_no_state_between_the_extremes_exceeds_the_budget(
 def test_fast_search_finds_what_the_cases_one_by_one_add_up_to(small: Pack) -> None:
     network = small.network
     potentials = Potentials(network.strings)
-    for found in isolation_budget(network).chains["C"].segments:
+    for found in isolation_of(network).chains["C"].segments:
         every = cases(network, found.segment)
         assert found.references.voltage == max(abs(case.references.total) for case in every)
         assert found.conductors.voltage == max(abs(case.conductors.total) for case in every)

@@ -11,9 +11,7 @@ from fractions import Fraction
 from itertools import combinations
 
 import pytest
-from isolation_packs import Stack, case, pack, segments, volts
-
-from chainplan.chain.network import Network
+from isolation_packs import PlannedNetwork, Stack, case, pack, segments, volts
 
 LEAK = {"positive": "1 Mohm", "negative": "1 Mohm"}
 UNEQUAL = {"positive": "2 Mohm", "negative": "500 kohm"}
@@ -47,7 +45,7 @@ WHOLE = [
 ]
 
 
-def opened_above(module: int, leakage: dict[str, str], order: list[str]) -> Network:
+def opened_above(module: int, leakage: dict[str, str], order: list[str]) -> PlannedNetwork:
     stack: Stack = [{"modules": module, "cells": 16}, {"fuse": "F"}, {"modules": 6 - module, "cells": 16}]
     return pack(stack, order=order, string={"leakage": leakage})
 

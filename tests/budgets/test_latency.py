@@ -121,6 +121,6 @@ class TestChainLoss:
 def test_the_handling_time_says_what_it_is() -> None:
     sleep = {"check_every": "1 s", "alarm_per_hop": "1 ms", "host_wake": "20 ms"}
     evaluation = evaluation_of(hazards={"it": OVER}, sleep=sleep)
-    assert evaluation.sleep is not None
+    assert evaluation.asleep is not None
     assert evaluation.latencies[0].handling.label == "FHTI of it"
-    assert evaluation.sleep.latencies[0].handling.label == "FHTI of it, asleep"
+    assert evaluation.asleep.latencies[0].handling.label == "FHTI of it, asleep"

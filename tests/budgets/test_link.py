@@ -13,7 +13,7 @@ from wire_plans import evaluated, verdict, wire_plan
 
 from chainplan.budgets.line import CABLE_CLASSES
 from chainplan.budgets.link import Link, cable_impedance, cable_line, pair_span
-from chainplan.budgets.terms import Sum
+from chainplan.figures.terms import Sum
 from chainplan.plan.parts import CableType
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.wire_parts import CableClass, Pair

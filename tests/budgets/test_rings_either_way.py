@@ -15,9 +15,9 @@ from strategies import Data, plan_data
 
 from chainplan.budgets.activity import activities
 from chainplan.budgets.answer_window import chain_waits
-from chainplan.budgets.terms import Case
 from chainplan.chain.degraded import Fault
 from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import parse_walk
@@ -129,7 +129,7 @@ def nodes(evaluation: Evaluation) -> Any:
     scan = evaluation.scans["C"]
     busy = {each.node.name: each[1:] for each in activities(scan)}
     balanced = {
-        frozenset(group.nodes): (group.pausing, group.left.total) for group in evaluation.balancing["C"]
+        frozenset(group.nodes): (group.pausing, group.left.total) for group in evaluation.node_balancing["C"]
     }
     return busy, balanced
 

@@ -13,7 +13,7 @@ from standby_packs import evaluation_of, ticks
 
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import pause_on
-from chainplan.budgets.terms import Case, parts_add_up
+from chainplan.figures.terms import Case, parts_add_up
 
 US = ticks("1 us")
 

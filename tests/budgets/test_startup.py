@@ -11,9 +11,9 @@ import pytest
 from standby_packs import SEGMENTS, evaluation_of, ticks
 
 from chainplan.budgets.startup import StartUp
-from chainplan.budgets.terms import parts_add_up
 from chainplan.evaluation import Evaluation
-from chainplan.verdicts.verdict import Verdict
+from chainplan.figures.figure import Figure
+from chainplan.figures.terms import parts_add_up
 
 AWAKE = {"wake": "1 ms .. 3 ms", "addressing": "100 us .. 200 us"}
 MILESTONES = [
@@ -146,7 +146,7 @@ def test_retries_are_added_once() -> None:
     assert start.usual < start.longest - evaluation.scans["C"].reserve.total
 
 
-def verdict_of(evaluation: Evaluation) -> Verdict:
+def verdict_of(evaluation: Evaluation) -> Figure:
     return next(verdict for verdict in evaluation.verdicts if verdict.target == "start-up")
 
 

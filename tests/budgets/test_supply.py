@@ -18,14 +18,15 @@ from standby_packs import evaluation_of, findings_of, ticks
 from chainplan.budgets import supply
 from chainplan.budgets.activity import Activity, activities
 from chainplan.budgets.supply import ALWAYS, NEVER, WHOLE, NodeSupply, StringSupply
-from chainplan.budgets.terms import Case, parts_add_up
 from chainplan.chain.network import Node
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
+from chainplan.figures.terms import Case, parts_add_up
 from chainplan.plan.parts import Currents, NodeType, Relay
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import RATIO, Span
-from chainplan.verdicts.verdict import Verdict
 from chainplan.witness.draw import Draw
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 CURRENTS = {"sleep": "15 uA", "idle": "2 mA", "measuring": "9 mA", "communicating": "12 mA"}
@@ -35,7 +36,7 @@ READ = {"cells": {"kind": "read", "reads": "status", "data": "64 bit"}}
 
 
 def supply_of(evaluation: Evaluation) -> StringSupply:
-    (string,) = evaluation.supply
+    (string,) = evaluation.self_consumption
     return string
 
 
@@ -165,7 +166,7 @@ class TestAlongTheChain:
         assert node.share("measuring") == Fraction(99_920, 100_000)
 
 
-def verdict_of(**more: Any) -> Verdict:
+def verdict_of(**more: Any) -> Figure:
     targets = {"imbalance_per_month": "10 mAh"}
     verdicts = evaluation_of(4, targets=targets, **more).verdicts
     return next(verdict for verdict in verdicts if verdict.target == "imbalance in 30 days by supply")
@@ -253,7 +254,7 @@ def test_shares_hold_what_the_witness_sees(
             intervals[segment - 1].append((begin + cable, end + cable))
 
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
-    simulate(evaluation.network, phases, 1, Draw("worst"), watcher=watch)
+    simulate(Pack.of(evaluation.plan), phases, 1, Draw("worst"), watcher=watch)
     for index, activity in enumerate(activities(evaluation.scans["C"])):
         seen = length_of_union(intervals[index])
         assert activity.communicating.min <= seen <= activity.communicating.max

@@ -12,16 +12,15 @@ import pytest
 from standby_packs import evaluation_of, ticks, unchecked
 
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import RATIO
-from chainplan.sums import all_sums
-from chainplan.verdicts.verdict import Verdict
 
 PERIOD = {"scan_period": "90 ms .. 110 ms"}
 RUN = 2304  # us
 
 
-def verdict_of(target: str, **more: Any) -> Verdict:
+def verdict_of(target: str, **more: Any) -> Figure:
     (found,) = (each for each in evaluation_of(**more).verdicts if each.target == target)
     return found
 
@@ -128,7 +127,7 @@ def test_a_start_up_names_its_sum_where_it_is_known() -> None:
     targets = {"start_up": "1 s"}
     known = evaluation_of(node={"wake": "1 ms", "addressing": "1 ms"}, targets=targets)
     (verdict,) = (each for each in known.verdicts if each.target == "start-up")
-    assert all_sums(known)[verdict.figure]().total == verdict.value == ticks("8 ms") + RUN * ticks("1 us")
+    assert known.sums()[verdict.figure]().total == verdict.value == ticks("8 ms") + RUN * ticks("1 us")
     (verdict,) = (each for each in evaluation_of(targets=targets).verdicts if each.target == "start-up")
     assert (verdict.figure, verdict.value) == ("", None)
     assert verdict.note == "the type of node S.1 gives no `wake` time"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from chainplan.budgets.terms import Sum, Term, nonzero, parts_add_up, walk_terms
+from chainplan.figures.terms import Sum, Term, nonzero, parts_add_up, walk_terms
 from chainplan.quantity import TIME
 
 LEAF = Term("leaf", 2, 3)

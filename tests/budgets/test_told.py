@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from uplink_plans import MS, US, evaluated, two_strings
 
 from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.terms import parts_add_up
-from chainplan.budgets.told import Told, told_budget
+from chainplan.budgets.told import Reported
+from chainplan.figures.terms import parts_add_up
 from chainplan.plan.checks import check_plan
 from chainplan.plan.layout import Evaluation as Evaluates
 from chainplan.plan.model import Plan
@@ -20,6 +20,7 @@ from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import TIME
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import play
 
 HAZARD = {
@@ -115,7 +116,7 @@ class TestTwoWays:
         "actuators": {"main contactor": {"command": "1 ms", "opening": "40 ms"}},
     }
 
-    def told(self, bit_rate: str, period: str, **hazard: Any) -> Told:
+    def told(self, bit_rate: str, period: str, **hazard: Any) -> Reported:
         """Return what is told where a second message `late` goes over a bus of its own."""
         late = MESSAGES["state"] | {"bus": "second", "identifier": 0x300, "period": period}
         pack = {
@@ -131,8 +132,7 @@ class TestTwoWays:
             "masters": {"master": self.LOWER, "lower": self.LOWER},
             "messages": MESSAGES | {"late": late, "pack": pack},
         }
-        evaluation = evaluated(plan_of(hazard=hazard or {"told_by": "pack"}, uplink=uplink))
-        return told_budget(evaluation.plan, evaluation.scans, evaluation.uplink)
+        return evaluated(plan_of(hazard=hazard or {"told_by": "pack"}, uplink=uplink)).reported
 
     def test_the_later_way_counts(self) -> None:
         # late: 400 ms and two frames of 135 us; lower's 13 ms; pack: 50 ms and three frames; master's 13 ms
@@ -169,8 +169,7 @@ class TestTwoWays:
         messages = MESSAGES | {"one": one}
         for told_with, bounded in (("last", False), ("first", True)):
             hazard = {"told_by": ["state", "one"], "told_with": told_with}
-            evaluation = evaluated(plan_of(hazard=hazard, messages=messages))
-            told = told_budget(evaluation.plan, evaluation.scans, evaluation.uplink)
+            told = evaluated(plan_of(hazard=hazard, messages=messages)).reported
             assert bool(told.latencies) is bounded
             assert told.unbounded == ({} if bounded else {"high": "host-1 sends no one"})
 
@@ -249,9 +248,9 @@ def test_asleep_the_way_over_the_uplink_is_not_checked() -> None:
     assert verdict.status == "not checked"
     assert verdict.note == "the plan does not say when the uplink and master wake"
     assert verdict.limit == 1000 * MS
-    assert evaluation.sleep is not None
-    assert (evaluation.sleep.latencies, evaluation.sleep.not_watched) == ((), ())
-    nobody = evaluated(plan_of(sleep=sleep | {"checks": ["temperatures"]})).sleep
+    assert evaluation.asleep is not None
+    assert (evaluation.asleep.latencies, evaluation.asleep.not_watched) == ((), ())
+    nobody = evaluated(plan_of(sleep=sleep | {"checks": ["temperatures"]})).asleep
     assert nobody is not None
     assert (nobody.latencies, nobody.not_watched) == ((), ("high",))
     own = evaluated(plan_of(sleep=sleep | {"tolerant_time": "300 ms .. 400 ms"}))
@@ -261,7 +260,9 @@ def test_asleep_the_way_over_the_uplink_is_not_checked() -> None:
 
 def test_the_witness_plays_what_the_reader_does() -> None:
     evaluation = evaluated(plan_of())
-    record = play(evaluation.network, phases_of(evaluation), cases(evaluation, scans=12, seeds=2)).record
+    record = play(
+        Pack.of(evaluation.plan), phases_of(evaluation), cases(evaluation, scans=12, seeds=2)
+    ).record
     rows = compare(evaluation, record)
     assert all(row.ok for row in rows)
     assert {row.bound for row in rows if row.quantity == "fault detection time"} == {DETECTION * US}

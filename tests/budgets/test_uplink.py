@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from uplink_plans import MS, STAGES, TWO_BUSES, US, VEHICLE, evaluated, message, plan_of, uplink_of
 
-from chainplan.budgets.terms import parts_add_up
-from chainplan.evaluation import Evaluation, evaluate
+from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import parts_add_up
 from chainplan.plan.load import load_plan
-from chainplan.sums import all_sums
+from chainplan.results import evaluate
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 
@@ -55,7 +55,7 @@ def test_the_published_example_as_a_plan_file(example: Evaluation) -> None:
 def test_the_examples_terms(example: Evaluation) -> None:
     # By hand, the third message's second instance: A three times and B twice go first, and its own first
     # frame; it is released 3.5 ms into the busy period of 7 ms.
-    terms = all_sums(example)["uplink/vehicle/C"]().terms
+    terms = example.sums()["uplink/vehicle/C"]().terms
     assert [(term.label, term.total // (MS // 2)) for term in terms] == [
         ("frames of A, which goes first", 6),
         ("frames of B, which goes first", 4),
@@ -63,9 +63,8 @@ def test_the_examples_terms(example: Evaluation) -> None:
         ("its own frame", 2),
         ("released so much after the first of them", -7),
     ]
-    assert example.uplink is not None
     # C/T: 1/2.5 + 2 * 1/3.5
-    assert example.uplink.buses["vehicle"].load.total == 971_428_571_430  # 1e-12, each term rounded up
+    assert example.buses["vehicle"].load.total == 971_428_571_430  # 1e-12, each term rounded up
 
 
 def test_the_example_with_a_longer_deadline_is_met(tmp_path: Path, example: Evaluation) -> None:
@@ -74,7 +73,7 @@ def test_the_example_with_a_longer_deadline_is_met(tmp_path: Path, example: Eval
     data = plan.uplink.messages["C"].model_copy(update={"deadline": None})  # then it is the period
     relaxed = plan.uplink.model_copy(update={"messages": plan.uplink.messages | {"C": data}})
     after = evaluate(plan.model_copy(update={"uplink": relaxed}))
-    (arrival,) = [m.response for m in after.uplink.buses["vehicle"].messages if m.name == "C"]  # type: ignore[union-attr]
+    (arrival,) = [m.response for m in after.buses["vehicle"].messages if m.name == "C"]
     assert arrival.deadline == 7 * MS // 2
     # A message of another unit without a deadline is worked out but not judged.
     assert [v.subject for v in after.verdicts if v.target == "response time"] == ["vehicle, A", "vehicle, B"]
@@ -198,8 +197,7 @@ def test_age_over_one_bus_by_hand() -> None:
     plan = plan_of({"cells": message(0x100, "50 ms", sender="host", carries="voltages")})
     evaluation = evaluated(plan)
     assert {timing.age.total for timing in evaluation.samples if timing.task == "voltages"} == {101_072 * US}
-    assert evaluation.uplink is not None
-    for age in evaluation.uplink.ages:
+    for age in evaluation.vehicle_ages:
         assert age.time is not None
         assert age.time.total == (101_072 + 50_000 + 540) * US
         assert age.path == (age.controller, age.message)
@@ -274,7 +272,7 @@ def test_limits_count_at_their_lower_end_and_name_the_copy() -> None:
     assert (response.value, response.limit) == (540 * US, MS)
     assert response.subject.endswith(", cells")
     assert response.where in ("cells-1", "cells-2")
-    sums = all_sums(evaluation)
+    sums = evaluation.sums()
     for target in ("response time", "age at the vehicle", "uplink load"):
         assert sums[found[target].figure]().total == found[target].value, target
 
@@ -302,7 +300,7 @@ def test_a_target_for_what_nobody_samples_is_not_checked() -> None:
 def test_every_sum_adds_up_and_is_named() -> None:
     plan = plan_of(STAGES, targets={"age_at_vehicle": {"pack": "1 s"}, "uplink_load": "50 %"}, **TWO_BUSES)
     evaluation = evaluated(plan)
-    sums = all_sums(evaluation)
+    sums = evaluation.sums()
     for verdict in evaluation.verdicts:
         if verdict.figure.startswith(("uplink", "vehicle")):
             assert sums[verdict.figure]().total == verdict.value

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
-from chainplan.budgets.uplink import Uplink
-from chainplan.evaluation import Evaluation, evaluate
+from chainplan.budgets.uplink import Age, ages_of, passed_on
+from chainplan.budgets.uplink_buses import Bus, Message, messages_of
+from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
+from chainplan.results import evaluate
 
 MS = 10**12  # fs
 US = 10**9
@@ -75,10 +77,24 @@ def evaluated(plan: Plan) -> Evaluation:
     return evaluate(plan)
 
 
+class Uplink(NamedTuple):
+    """What an evaluation says of the uplink."""
+
+    buses: dict[str, Bus]
+    ages: tuple[Age, ...]
+    passed_on: frozenset[str]
+
+    @property
+    def messages(self) -> dict[str, Message]:
+        return messages_of(self.buses)
+
+    def ages_of(self, family: str) -> dict[str, list[Age]]:
+        return ages_of(self.ages, family)
+
+
 def uplink_of(plan: Plan) -> Uplink:
-    found = evaluated(plan).uplink
-    assert found is not None
-    return found
+    found = evaluated(plan)
+    return Uplink(found.buses, found.vehicle_ages, passed_on(plan.uplink))
 
 
 def message(identifier: int, period: str, **keys: Any) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from chainplan.plan.load import load_plan
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -50,7 +51,13 @@ def busy_spans(
             passed.append((first, last))
 
     simulate(
-        evaluation.network, phases_of(evaluation), scans, draw or Draw("each event"), seed, faults, watch
+        Pack.of(evaluation.plan),
+        phases_of(evaluation),
+        scans,
+        draw or Draw("each event"),
+        seed,
+        faults,
+        watch,
     )
     merged: Spans = []
     for first, last in sorted(passed):

@@ -135,7 +135,7 @@ def test_memory_does_not_grow_with_the_capture(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(source, "PIECE", 2**11)
     evaluation = example("rail-trolley")
     (scan,) = evaluation.scans.values()
-    cycle = scan.phases.major_cycle * scan.controller.plan.scan_period.typical
+    cycle = scan.phases.major_cycle * scan.controller.settings.scan_period.typical
     once = busy_spans(evaluation, first_head(evaluation), scan.phases.major_cycle, Draw("typical"))
     peaks = []
     for cycles in (3, 24):

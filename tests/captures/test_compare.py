@@ -67,7 +67,9 @@ def test_any_plan_there_and_back(plan: Plan, seed: int, scale: int, origin: int,
     (scan,) = evaluation.scans.values()
     port = first_head(evaluation)
     # Scans that follow each other without a pause on the wire cannot be told apart by one.
-    assume(scan.controller.plan.set_up.min > US and scan.longest < scan.controller.plan.scan_period.min)
+    assume(
+        scan.controller.settings.set_up.min > US and scan.longest < scan.controller.settings.scan_period.min
+    )
     # Gaps that can be shorter than a pause within a frame cannot always be told from one.
     pause = longest_pause(chains_at(scan, port), "busy")
     _, kinds = planned_scans(scan, port)
@@ -110,7 +112,7 @@ def test_the_clock_and_the_sample_time_of_the_instrument_count() -> None:
 def test_the_place_in_the_major_cycle_is_found() -> None:
     evaluation, spans = trolley(60)
     (scan,) = evaluation.scans.values()
-    period = scan.controller.plan.scan_period.typical
+    period = scan.controller.settings.scan_period.typical
     for number in (1, 7, 13, 20):
         late = [span for span in spans if span[0] >= number * period - 5 * MS]
         channel = only(compare(evaluation, vcd_of({"line": late}, begin=late[0][0] - 10 * US)))
@@ -209,7 +211,7 @@ def test_retries_and_lost_answers_of_a_simulation_are_outside() -> None:
 def test_a_break_in_the_course_is_taken_up_again() -> None:
     evaluation, spans = trolley(80)
     (scan,) = evaluation.scans.values()
-    period = scan.controller.plan.scan_period.typical
+    period = scan.controller.settings.scan_period.typical
     gone = [span for span in spans if not 20.5 * period < span[0] < 41.5 * period]
     channel = only(compare(evaluation, vcd_of({"line": gone})))
     assert channel.measured.found > 0

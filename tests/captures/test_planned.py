@@ -21,6 +21,7 @@ from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 PLANS = int(os.environ.get("CHAINPLAN_PLANS", "0"))
@@ -47,7 +48,7 @@ def at_port(evaluation: Evaluation, port: str, draw: Draw, scans: int, seed: int
         if (chain, segment) in segments:
             passed.append(Passed(first, last, way))
 
-    simulate(evaluation.network, phases_of(evaluation), scans, draw, seed, watcher=watch)
+    simulate(Pack.of(evaluation.plan), phases_of(evaluation), scans, draw, seed, watcher=watch)
     return passed
 
 

@@ -17,7 +17,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from strategies import plans
 
-from chainplan.budgets.terms import Case
 from chainplan.budgets.wire import way_along
 from chainplan.chain.build import build_network
 from chainplan.chain.degraded import (
@@ -29,10 +28,12 @@ from chainplan.chain.degraded import (
     gaps_of,
     left_of,
     single_faults,
+    tasks_after,
     what_is_left,
 )
 from chainplan.chain.ends import from_back, from_head
 from chainplan.chain.network import Network
+from chainplan.figures.terms import Case
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import Span
@@ -235,10 +236,9 @@ class TestSides:
     def test_a_task_told_to_run_on_a_ring_runs_on_both_its_parts(self) -> None:
         plan = example("harbour-ferry")
         task = plan.tasks["temperatures"].model_copy(update={"chains": ["ring-2"]})
-        network = build_network(plan.model_copy(update={"tasks": plan.tasks | {"temperatures": task}}))
-        after = degraded_network(network, [Left("ring-2", 4, 6)])
-        assert after.plan.tasks["temperatures"].chains == ["ring-2", "ring-2 from the back"]
-        assert after.plan.tasks["cell voltages"].chains is None
+        after = tasks_after(plan.tasks | {"temperatures": task}, [Left("ring-2", 4, 6)])
+        assert after["temperatures"].chains == ["ring-2", "ring-2 from the back"]
+        assert after["cell voltages"].chains is None
 
 
 class TestBabbling:

@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from chainplan.cli.app import app
 from chainplan.cli.program import COMPLETING, asked_for
+from chainplan.figures.sections import SECTIONS
 from chainplan.plan.starter import STARTER
-from chainplan.report.names import SECTIONS
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 MEETS = str(CONFIGS / "rail-trolley.yaml")

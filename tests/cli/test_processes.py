@@ -142,8 +142,8 @@ def test_help_imports_nothing_of_the_planner() -> None:
     assert own == {"chainplan", "chainplan.cli", "chainplan.cli.app", "chainplan.cli.guard"} | {
         "chainplan.cli.program",
         "chainplan.cli.examples",
-        "chainplan.report",
-        "chainplan.report.names",
+        "chainplan.figures",
+        "chainplan.figures.sections",
     }
     assert not modules & {"pydantic", "networkx", "yaml"}
 

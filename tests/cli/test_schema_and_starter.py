@@ -31,7 +31,7 @@ def definition(name: str) -> dict[str, Any]:
 def test_the_starter_plan_is_whole_and_meets_every_target() -> None:
     loaded = load_source(parse_source(STARTER, "starter.yaml"), Path("nowhere"))
     assert loaded.warnings == ()
-    verdicts = chainplan.Evaluation(loaded.plan).verdicts
+    verdicts = chainplan.evaluate(loaded.plan).verdicts
     assert len(verdicts) > 12
     assert {verdict.status for verdict in verdicts} == {"met"}
 

@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from made_up_figures import made_up
 from rich.cells import cell_len
 from typer.testing import CliRunner
 
@@ -25,7 +26,6 @@ from chainplan.report.effects import effect_lines, ruler_for
 from chainplan.report.figures import Look
 from chainplan.tolerance.study import Effect, FigureStudy
 from chainplan.tolerance.trials import Parameter
-from chainplan.verdicts.verdict import Verdict
 
 ROOT = Path(__file__).parents[2]
 TROLLEY = str(ROOT / "configs" / "rail-trolley.yaml")
@@ -45,7 +45,7 @@ def effect(name: str, alone: int | None, carries: int | None) -> Effect:
 
 
 def figure(*effects: Effect, worst: int, typical: int) -> FigureStudy:
-    verdict = Verdict("sample age", "a", worst, "at most", 2 * abs(worst), TIME, "age/a")
+    verdict = made_up("sample age", "a", worst, "at most", 2 * abs(worst), TIME, "age/a")
     return FigureStudy(verdict, (), "value", worst, typical, typical, effects, worst, None)
 
 

@@ -11,19 +11,19 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_up_figures import made_up
 from plan_texts import FULL, Written, changed, load_text
 from strategies import plan_data
 
-from chainplan.budgets.terms import Sum, Term
 from chainplan.comparison.figures import TermChange, figure_changes
 from chainplan.comparison.matching import partners, renaming
 from chainplan.comparison.targets import Effect, effect, share_change, target_rows, value_change
 from chainplan.comparison.whole import Comparison, compare, mark
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure, Sense
+from chainplan.figures.terms import Sum, Term
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.quantity import TIME
-from chainplan.sums import all_sums
-from chainplan.verdicts.verdict import Sense, Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TROLLEY = CONFIGS / "rail-trolley.yaml"
@@ -78,7 +78,7 @@ def test_newly_missed_are_those_that_the_first_report_meets_and_the_second_misse
 def test_figures_that_differ_are_those_whose_totals_do(second: tuple[Path]) -> None:
     plans = example(TROLLEY), example(*second)
     before, after = (
-        {name: work_out() for name, work_out in all_sums(evaluation).items()} for _, evaluation in plans
+        {name: work_out() for name, work_out in evaluation.sums().items()} for _, evaluation in plans
     )
     found = {each.name: each for each in compared(*plans).others[0].figures}
     wanted = {name for name in {*before, *after} if total(before.get(name)) != total(after.get(name))}
@@ -198,8 +198,15 @@ def test_a_key_that_is_there_keeps_its_partner() -> None:
 # Effects.
 
 
-def verdict(value: int | None, limit: int | None = 100, sense: Sense = "at most") -> Verdict:
-    return Verdict("time", "all", value, sense, limit, TIME, "")
+def verdict(
+    value: int | None,
+    limit: int | None = 100,
+    sense: Sense = "at most",
+    *,
+    subject: str = "all",
+    boundless: bool = False,
+) -> Figure:
+    return made_up("time", subject, value, sense, limit, TIME, boundless=boundless)
 
 
 @pytest.mark.parametrize(
@@ -219,12 +226,12 @@ def verdict(value: int | None, limit: int | None = 100, sense: Sense = "at most"
         (verdict(90, sense="at least"), verdict(110, sense="at least"), "newly met"),
         (verdict(120, sense="at least"), verdict(110, sense="at least"), "worse"),
         (verdict(3, 0), verdict(2, 0), "better"),
-        (verdict(None)._replace(boundless=True), verdict(110), "better"),
-        (verdict(110), verdict(None)._replace(boundless=True), "worse"),
-        (verdict(90), verdict(None)._replace(boundless=True), "newly missed"),
+        (verdict(None, boundless=True), verdict(110), "better"),
+        (verdict(110), verdict(None, boundless=True), "worse"),
+        (verdict(90), verdict(None, boundless=True), "newly missed"),
     ],
 )
-def test_effects(old: Verdict, new: Verdict, wanted: Effect) -> None:
+def test_effects(old: Figure, new: Figure, wanted: Effect) -> None:
     assert effect(old, new) == wanted
 
 
@@ -241,8 +248,8 @@ values = st.none() | st.integers(0, 200)
 @settings(max_examples=100)
 @given(st.lists(st.tuples(values, values), max_size=8))
 def test_the_gravest_comes_first_and_nothing_is_lost(pairs: list[tuple[int | None, int | None]]) -> None:
-    def verdicts(which: int) -> Iterable[Verdict]:
-        return [verdict(pair[which])._replace(subject=str(number)) for number, pair in enumerate(pairs)]
+    def verdicts(which: int) -> Iterable[Figure]:
+        return [verdict(pair[which], subject=str(number)) for number, pair in enumerate(pairs)]
 
     rows = target_rows([verdicts(0), verdicts(1)], [str])
     assert sorted(int(row.subject) for row in rows) == list(range(len(pairs)))

@@ -18,13 +18,13 @@ from hypothesis import strategies as st
 from strategies import plans
 from typer.testing import CliRunner
 
-from chainplan.budgets.terms import Case
 from chainplan.cli.app import app
 from chainplan.evaluation import Evaluation
 from chainplan.exports.header import slots_header
 from chainplan.exports.names import Names, comment, identifier
 from chainplan.exports.slot_data import COLUMNS, slots_csv, slots_data
 from chainplan.exports.slots import slot_table
+from chainplan.figures.terms import Case
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 

@@ -13,16 +13,17 @@ from strategies import plans
 from typer.testing import CliRunner
 from vcd.reader import TokenKind, tokenize
 
-from chainplan.budgets.terms import Case
 from chainplan.cli.app import app
 from chainplan.evaluation import Evaluation
 from chainplan.exports.passages import exchange_train
 from chainplan.exports.vcd import coarsest_scale, code, scale_text, vcd_text
 from chainplan.exports.waveform import plan_waveform
+from chainplan.figures.terms import Case
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -70,7 +71,7 @@ def read(text: str) -> tuple[dict[str, Spans], int]:
 
 
 def dump(evaluation: Evaluation, scans: int, case: Case) -> dict[str, Spans]:
-    waveform = plan_waveform(list(evaluation.scans.values()), scans, case)
+    waveform = plan_waveform(evaluation.scans, evaluation.units, scans, case)
     spans, last_scan = read(vcd_text(waveform, "title", "tool", ["remark"]))
     assert last_scan == scans - 1
     return spans
@@ -116,9 +117,9 @@ def test_tasks_and_ports_are_busy_when_the_budget_says(plan: Plan) -> None:
             expected["scan_under_way"].append((begin, begin + length))
             if case is Case.WORST:
                 length += scan.reserve.total
-                begin += max(length, scan.controller.plan.scan_period.min)
+                begin += max(length, scan.controller.settings.scan_period.min)
             else:
-                begin += max(length, scan.controller.plan.scan_period.typical)
+                begin += max(length, scan.controller.settings.scan_period.typical)
         for name, wanted in expected.items():
             assert spans[f"controller_C/{name}"] == merged(wanted), name
 
@@ -130,7 +131,7 @@ def watched(evaluation: Evaluation, draw: Draw) -> dict[tuple[str, int, str], Sp
     def watch(chain: str, segment: int, way: str, first: int, last: int) -> None:
         seen[chain, segment, way].append((first, last))
 
-    simulate(evaluation.network, phases_of(evaluation), 1, draw, watcher=watch)
+    simulate(Pack.of(evaluation.plan), phases_of(evaluation), 1, draw, watcher=watch)
     return seen
 
 
@@ -143,7 +144,7 @@ def test_segments_are_busy_when_the_simulated_frames_pass(plan: Plan) -> None:
     chains = {chain.name: chain for chain in scan.chains}
     for case, draw in ((Case.WORST, Draw("worst")), (Case.BEST, Draw("best"))):
         seen = watched(evaluation, draw)
-        begin = scan.controller.plan.scan_jitter.max if case is Case.WORST else 0
+        begin = scan.controller.settings.scan_jitter.max if case is Case.WORST else 0
         expected: dict[tuple[str, int, str], Spans] = defaultdict(list)
         for index in scan.due(0):
             run = scan.runs[case][index]
@@ -176,7 +177,7 @@ def test_the_head_segment_carries_what_the_simulation_saw(name: str) -> None:
     passed = watched(evaluation, Draw("worst"))
     seen = [(first - delay, last) for first, last in passed[chain.name, 0, "out"]]
     seen += [(first, last + delay) for first, last in passed[chain.name, 0, "home"]]
-    begin = scan.controller.plan.scan_jitter.max  # the simulated scan begins as late as it may
+    begin = scan.controller.settings.scan_jitter.max  # the simulated scan begins as late as it may
     own = f"controller_{scan.controller.name.replace('-', '_')}"
     found = spans[f"{own}/chain_{chain.name.replace('-', '_')}/segment_1_busy"]
     wanted = merged([(first - begin, last - begin) for first, last in seen])

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from functools import cache, partial
 from itertools import permutations
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from chainplan.evaluation import Evaluation
+from chainplan.evaluation import Evaluation, kinds
+from chainplan.figures.figure import Figure, Kind
 from chainplan.headroom import budget
 from chainplan.headroom.budget import Headroom, Limit, Missed, _Search, headroom_budget
 from chainplan.headroom.levers import Move, moved
@@ -21,7 +23,6 @@ from chainplan.headroom.trials import REFUSED, Trial, checked
 from chainplan.plan.load import load_plan
 from chainplan.plan.problems import PlanError
 from chainplan.quantity import COUNT
-from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TROLLEY = str(CONFIGS / "rail-trolley.yaml")
@@ -42,8 +43,8 @@ def missed(evaluation: Evaluation) -> set[Key]:
     return {(each.target, each.subject) for each in evaluation.missed}
 
 
-def status(evaluation: Evaluation, verdict: Verdict) -> str:
-    (same,) = (each for each in evaluation.verdicts if (each.target, each.subject) == verdict[:2])
+def status(evaluation: Evaluation, verdict: Figure) -> str:
+    (same,) = (each for each in evaluation.verdicts if each.key == verdict.key)
     return same.status
 
 
@@ -61,7 +62,7 @@ def new_at(evaluation: Evaluation, move: Move, *settings: str) -> set[Key]:
     try:
         there = evaluated(*settings, *move.settings) if move.settings else moved(evaluation, [move])
     except PlanError as error:
-        return {(REFUSED, problem.message) for problem in error.problems}
+        return {(REFUSED.name, problem.message) for problem in error.problems}
     return missed(there) - missed(evaluation)
 
 
@@ -74,7 +75,7 @@ def test_every_limit_holds_in_a_plan_file_and_one_step_more_does_not() -> None:
         assert lever.settings(limit.value) or lever.plan is None, lever.name
         assert not new_at(evaluation, Move(lever, limit.value)), lever.name
         if limit.stops:
-            assert new_at(evaluation, beyond) == {stop[:2] for stop in limit.stops}, lever.name
+            assert new_at(evaluation, beyond) == {stop.key for stop in limit.stops}, lever.name
 
 
 def test_all_that_is_missed_one_step_further_is_told() -> None:
@@ -84,7 +85,7 @@ def test_all_that_is_missed_one_step_further_is_told() -> None:
     (lever,) = (each for each in levers(evaluation) if each.name == "retries in reserve")
     limit = limit_of(lever.name, lever.subject, 1, *settings)
     assert limit.value == lever.present
-    assert {stop[:2] for stop in limit.stops} == new_at(evaluation, Move(lever, lever.value(1)), *settings)
+    assert {stop.key for stop in limit.stops} == new_at(evaluation, Move(lever, lever.value(1)), *settings)
     assert {stop.target for stop in limit.stops} == {"sample age", "fault known"}
 
 
@@ -99,7 +100,7 @@ def test_debouncing_goes_as_far_as_the_sum_by_hand() -> None:
     limit = limit_of("readings to debounce", "over-voltage", 1)
     # the slot may shift by less than one period between more scans, which the trolley's major cycle bounds
     assert limit.value - hazard.debounce in (more - 1, more)
-    assert [stop[:2] for stop in limit.stops] == [("fault handling time", "over-voltage")]
+    assert [stop.key for stop in limit.stops] == [("fault handling time", "over-voltage")]
 
 
 def test_a_barrier_may_be_rated_down_to_what_it_carries() -> None:
@@ -255,7 +256,7 @@ def test_progress_is_told_after_each_lever_and_each_miss(monkeypatch: pytest.Mon
     assert told == [(done, 6) for done in range(1, 7)]
 
 
-BOUNDLESS = Verdict("invented", "", None, "at most", 0, COUNT, "", boundless=True)
+INVENTED = Kind[int]("invented", COUNT, ("subject",), "summary", lambda value: value)
 
 
 @pytest.mark.parametrize(
@@ -274,20 +275,24 @@ BOUNDLESS = Verdict("invented", "", None, "at most", 0, COUNT, "", boundless=Tru
 def test_a_lever_helps_that_brings_a_target_nearer(
     before: int | None, after: int | None, helps: bool
 ) -> None:
-    def verdict(value: int | None) -> Verdict:
-        return BOUNDLESS if value is None else BOUNDLESS._replace(value=value, boundless=False)
+    def verdict(value: int | None, kind: Kind[int] = INVENTED) -> Figure:
+        return kind("", item=value, limit=0, boundless=value is None)
 
-    def room(evaluation: Evaluation) -> Iterator[Verdict]:
-        yield verdict(before if evaluation is there else after)
+    class Invented(Evaluation):
+        def judged(self, of: Iterable[Kind[Any]]) -> Iterator[Figure]:
+            if INVENTED in of:
+                yield verdict(before if self is there else after)
 
-    there, moved_there = evaluated(), evaluated()
-    search = _Search(there)
+    plan = evaluated().plan
+    there, moved_there = Invented(plan), Invented(plan)
+    search = _Search(evaluated())
     way = search.ways[0]._replace(line=Line(lambda _: Trial(moved_there), Trial(there)))
     search.reach[way.line] = 1
-    assert search._helps(room, verdict(before), way) is helps
-    assert search._helps(lambda _: iter(()), verdict(before), way) is False
+    assert search._helps(verdict(before), way) is helps
+    other = Kind[int]("another", COUNT, ("subject",), "summary", lambda value: value)
+    assert search._helps(verdict(before, other), way) is False
     search.reach[way.line] = 0
-    assert search._helps(room, verdict(before), way) is False
+    assert search._helps(verdict(before), way) is False
 
 
 @pytest.mark.parametrize(("most", "searched"), [(4, True), (3, False)])
@@ -334,12 +339,11 @@ def test_a_second_lever_moves_on_from_a_first_one() -> None:
         (lever, up), (second, direction) = ways[one], ways[other]
         first = Move(lever, lever.value(up))
         begin = Trial(moved(evaluation, [first]))
-        _ = begin.verdicts()
+        _ = begin.verdicts(kinds())
         both = _Search(evaluation).way(second, direction, first, begin).line.at(1).evaluation
         plain = evaluated(*FAULTS, *first.settings, *second.settings(second.value(direction)))
         for move in (first, Move(second, second.value(direction))):
             if move.lever.network is not None:
                 network = move.lever.network(plain.network, move.value)
-                plain = Evaluation(plain.plan)
-                plain.network = network
+                plain = Evaluation(plain.plan, given={"network": network})
         assert both.verdicts == plain.verdicts, (one, other)

@@ -3,41 +3,57 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import pytest
 
-from chainplan.evaluation import Evaluation
+from chainplan.evaluation import Evaluation, kinds
+from chainplan.figures.figure import Figure, Kind
 from chainplan.headroom import search
 from chainplan.headroom.search import Line
 from chainplan.headroom.trials import REFUSED, Key, Trial
 from chainplan.quantity import COUNT
-from chainplan.verdicts import ROOMS, WALKS, Room
-from chainplan.verdicts.verdict import Verdict
 
 Margin = Callable[[int], int]
 FREE: Margin = lambda place: 1  # noqa: E731
 
-REFUSAL = Verdict(REFUSED, "too much", None, "at most", None, COUNT, "", boundless=True)
+REFUSAL = REFUSED("too much", boundless=True)
+
+KINDS = {
+    name: Kind[int](name, COUNT, ("subject",), "summary", lambda margin: margin, sense="at least")
+    for name in ("likely", "rare", "walk", "another")
+}
 
 
 class Place(Evaluation):
     """Stands for the evaluation of the plan at a place."""
 
-    def __init__(self, place: int) -> None:
-        self.place = place
+    def __init__(self, place: int, way: Way) -> None:
+        self.place, self.way = place, way
+
+    def judged(self, of: Iterable[Kind[Any]]) -> Iterator[Figure]:
+        """Yield what the way says of a kind here."""
+        for kind in of:
+            if kind.name != "another":
+                self.way.asked[kind.name, self.place] += 1
+                yield kind("", item=getattr(self.way, kind.name)(self.place), limit=0)
 
 
-def key(room: str) -> Key:
-    return room, ""
+def key(kind: str) -> Key:
+    return kind, ""
+
+
+def missed(kind: str) -> Figure:
+    return KINDS[kind]("", item=-1, limit=0)
 
 
 @dataclass
 class Way:
-    """A way on which the target of each of four rooms has a given margin; refused from a place on.
+    """A way on which the target of each of three kinds has a given margin; refused from a place on.
 
-    The rooms are asked in the order likely, rare, walk, and told in the order likely, walk, rare.
+    The kinds are asked in the order likely, rare, walk.
     """
 
     monkeypatch: pytest.MonkeyPatch
@@ -49,30 +65,18 @@ class Way:
     made: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        rooms = {name: self._room(name) for name in ("likely", "rare", "walk")}
-        self.room = rooms["likely"]
-        self.all = all_rooms = (rooms["likely"], rooms["walk"], rooms["rare"])
-        walks_last = (rooms["likely"], rooms["rare"], rooms["walk"])
+        walks_last = tuple(KINDS[name] for name in ("likely", "rare", "walk"))
         self.monkeypatch.setattr(search, "LOOKING", walks_last[:2])
         self.monkeypatch.setattr(search, "WALKS_LAST", walks_last)
-        self.monkeypatch.setattr(Line.stops, "__defaults__", (all_rooms,))
+        self.monkeypatch.setattr(Line.stops, "__defaults__", (walks_last,))
         self.monkeypatch.setattr(Line.holds, "__defaults__", (walks_last,))
         self.monkeypatch.setattr(search, "ASKED", walks_last)
         self.line = Line(self._at)
 
-    def _room(self, name: str) -> Room:
-        def room(evaluation: Evaluation) -> Iterator[Verdict]:
-            assert isinstance(evaluation, Place)
-            self.asked[name, evaluation.place] += 1
-            margin = getattr(self, name)(evaluation.place)
-            yield Verdict(*key(name), margin, "at least", 0, COUNT, "")
-
-        return room
-
     def _at(self, place: int) -> Trial:
         self.made.append(place)
         refused = self.refused is not None and place >= self.refused
-        return Trial(Place(place), REFUSAL if refused else None)
+        return Trial(Place(place, self), REFUSAL if refused else None)
 
     def stops(self, place: int) -> list[str]:
         return [verdict.target for verdict in self.line.stops(place)]
@@ -128,10 +132,11 @@ def test_what_is_near_is_found_soon(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_walks_are_asked_last() -> None:
-    assert set(search.LOOKING) == set(ROOMS) - set(WALKS)
+    walks = kinds("faults")
+    assert set(search.LOOKING) == set(kinds()) - set(walks)
     for order in (search.ASKED, search.WALKS_LAST):
-        assert len(order) == len(ROOMS)
-        assert set(order[: -len(WALKS)]) == set(search.LOOKING)
+        assert len(order) == len(kinds())
+        assert set(order[: -len(walks)]) == set(search.LOOKING)
 
 
 def test_growing_from_a_first_place_at_most_doubles(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -182,16 +187,16 @@ def test_rooms_are_asked_where_all_before_them_hold(monkeypatch: pytest.MonkeyPa
     assert not any(name == "rare" for name, place in way.asked if place > 5000)
 
 
-def test_all_that_stops_is_told_in_the_order_of_the_report(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_all_that_stops_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     way = Way(monkeypatch, *(SHAPES["line"](100),) * 3)
     assert way.line.last_that_holds(10_000) == (100, True)
-    assert way.stops(101) == ["likely", "walk", "rare"]
+    assert way.stops(101) == ["likely", "rare", "walk"]
 
 
 def test_a_plan_that_would_be_refused_stops_and_is_not_judged(monkeypatch: pytest.MonkeyPatch) -> None:
     way = Way(monkeypatch, refused=301)
     assert way.line.last_that_holds(1000) == (300, True)
-    assert way.stops(301) == [REFUSED]
+    assert way.stops(301) == [REFUSED.name]
     assert max(place for _, place in way.asked) == 300
     # nearer than that a target is missed
     way = Way(monkeypatch, SHAPES["line"](200), refused=301)
@@ -212,7 +217,7 @@ def test_no_plan_is_made_twice(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(way.made) == len(set(way.made))
     assert max(way.asked.values()) == 1
     line = Line(
-        lambda place: pytest.fail("made again") if place == 0 else Trial(Place(place)), way.line.at(0)
+        lambda place: pytest.fail("made again") if place == 0 else Trial(Place(place, way)), way.line.at(0)
     )
     assert line.last_that_holds(50) == (30, True)
 
@@ -222,24 +227,24 @@ def test_no_plan_is_made_twice(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_first_that_meets_is_found(monkeypatch: pytest.MonkeyPatch, first: int, far: int) -> None:
     for margin in (lambda place: place - first, lambda place: 1 if place >= first else -1):
         way = Way(monkeypatch, margin)
-        assert way.line.first_that_meets(key("likely"), way.room, far * first - 1) == first
+        assert way.line.first_that_meets(missed("likely"), far * first - 1) == first
         assert {name for name, _ in way.asked} == {"likely"}
 
 
 def test_a_straight_rise_needs_few_looks(monkeypatch: pytest.MonkeyPatch) -> None:
     way = Way(monkeypatch, lambda place: 3 * place - 230_000)
-    assert way.line.first_that_meets(key("likely"), way.room, 10**6) == 76_667
+    assert way.line.first_that_meets(missed("likely"), 10**6) == 76_667
     assert len(way.made) == 4  # the ends, the crossing and the place before it
 
 
 def test_what_is_not_met_at_the_end_is_not_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     way = Way(monkeypatch, lambda place: place - 100)
-    assert way.line.first_that_meets(key("likely"), way.room, 99) is None
-    assert way.line.first_that_meets(key("another"), way.room, 100) is None
+    assert way.line.first_that_meets(missed("likely"), 99) is None
+    assert way.line.first_that_meets(missed("another"), 100) is None
     assert way.made == [99, 100]
 
 
 def test_a_plan_that_would_be_refused_meets_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     way = Way(monkeypatch, lambda place: place - 100, refused=500)
-    assert way.line.first_that_meets(key("likely"), way.room, 499) == 100
-    assert way.line.first_that_meets(key("likely"), way.room, 500) is None
+    assert way.line.first_that_meets(missed("likely"), 499) == 100
+    assert way.line.first_that_meets(missed("likely"), 500) is None

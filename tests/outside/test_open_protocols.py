@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 
 from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.scan import ControllerScan, scan_budget
-from chainplan.budgets.terms import Case
+from chainplan.budgets.scan import ControllerScan, scans
 from chainplan.budgets.wire import frame_time, way_along, wire_bits
 from chainplan.chain.build import build_network
+from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 
@@ -77,7 +77,7 @@ def bus(
 
 def scan_of(plan: Plan) -> ControllerScan:
     assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
-    return scan_budget(build_network(plan))["host"]
+    return scans(build_network(plan), plan.tasks)["host"]
 
 
 LIN = {

@@ -19,14 +19,14 @@ from hypothesis import strategies as st
 from plan_texts import FULL, load_text
 from pydantic import BaseModel, ValidationError
 
-from chainplan.evaluation import Evaluation, evaluate
+from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.model_words import Slot, slot_at, stand_in
 from chainplan.plan.problems import KeyPath
 from chainplan.quantity import DIMENSIONS, Dimension, Span
-from chainplan.sums import all_sums
+from chainplan.results import evaluate
 
 BY_EXAMPLE = {dimension.example: dimension for dimension in DIMENSIONS}
 BASES = [
@@ -137,7 +137,7 @@ def work_out(evaluation: Evaluation) -> None:
     for name in vars(Evaluation):
         if name != "reach":
             getattr(evaluation, name)
-    for work in all_sums(evaluation).values():
+    for work in evaluation.sums().values():
         assert work().total == sum(term.total for term in work().terms)
     for traffic in evaluation.traffic:
         assert traffic.efficiency <= 1

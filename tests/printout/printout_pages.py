@@ -14,7 +14,8 @@ from chainplan.headroom.budget import Headroom
 from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
-from chainplan.printout import Options, PlanFile, printout_html
+from chainplan.printout.document import printout_html
+from chainplan.printout.options import Options, PlanFile
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 

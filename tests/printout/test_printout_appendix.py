@@ -9,12 +9,11 @@ from typing import Any
 import pytest
 from printout_pages import CONFIGS, example_evaluated
 
-from chainplan.budgets.terms import Sum, Term
+from chainplan.figures.terms import Sum, Term
 from chainplan.printout.appendix import Entry, appendix
 from chainplan.printout.paired import Cases, paired, written_out
 from chainplan.quantity import TIME
 from chainplan.report.explain import scale_of
-from chainplan.sums import all_sums
 
 EXAMPLES = sorted(path.stem for path in CONFIGS.glob("*.yaml"))
 
@@ -22,7 +21,7 @@ MS = 10**12
 
 
 def entries(name: str) -> list[Entry]:
-    figures = {each: work_out() for each, work_out in all_sums(example_evaluated(name)).items()}
+    figures = {each: work_out() for each, work_out in example_evaluated(name).sums().items()}
     return [entry for family in appendix(figures, (), ()).families for entry in family.entries]
 
 
@@ -37,7 +36,7 @@ def numbers(terms: Iterable[Term], scale: Any) -> set[str]:
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_every_term_of_either_case_is_written_here_or_where_a_name_leads(name: str) -> None:
     everything = entries(name)
-    sums = all_sums(example_evaluated(name))
+    sums = example_evaluated(name).sums()
     left_out = {each for entry in everything if entry.left_out for each in entry.names}
     by_name = {each: entry for entry in everything for each in entry.names}
     for entry in everything:

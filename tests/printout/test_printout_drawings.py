@@ -8,8 +8,8 @@ from xml.etree import ElementTree
 import pytest
 from printout_pages import example, example_evaluated, long_plan
 
-from chainplan.budgets.terms import Case
 from chainplan.chain.build import build_network
+from chainplan.figures.terms import Case
 from chainplan.printout import ladder, timeline, walk
 from chainplan.printout.svg import PATTERNS, Svg, fitted, pattern_fill, round_marks, text_width
 from chainplan.report.blocks import LadderDrawing, TimelineDrawing, page_blocks

@@ -27,12 +27,12 @@ from chainplan.cautions import ASSUMPTIONS, CAUTIONS
 from chainplan.plan.load import load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
-from chainplan.printout import Options, PlanFile, ink
+from chainplan.printout import ink
 from chainplan.printout.appendix import appendix, figures_of
 from chainplan.printout.document import digest
+from chainplan.printout.options import Options, PlanFile
 from chainplan.report import figures
 from chainplan.report.figures import STATUS_WORDS
-from chainplan.sums import all_sums
 
 EXAMPLES = sorted(path.stem for path in CONFIGS.glob("*.yaml"))
 
@@ -66,7 +66,7 @@ def test_every_figure_stands_in_the_appendix_or_is_said_to_be_left_out(name: str
         for entry in family.entries:
             assert entry.named in text
             written |= {*entry.names, *(f"{each}/typical" for each in entry.names if entry.typical)}
-    rest = [each for each in all_sums(example_evaluated(name)) if each not in written]
+    rest = [each for each in example_evaluated(name).sums() if each not in written]
     assert len(written) > 20
     alike = re.findall(r"Isolation of ([^:]+): segment by segment as that of", text)
     chains = {chain for group in alike for chain in re.split(r", | and \d+ more", group) if chain}
@@ -207,7 +207,7 @@ def test_assumptions_formulas_and_sources_are_in_it() -> None:
     for sentence in (*ASSUMPTIONS, *FAULT_ASSUMPTIONS):
         assert " ".join(sentence.split()) in text
     trolley = text_of(example_root("rail-trolley"))
-    for figure in all_sums(example_evaluated("rail-trolley")).values():
+    for figure in example_evaluated("rail-trolley").sums().values():
         made = figure()
         assert " ".join(made.source.split()) in trolley
         assert " ".join(made.formula.split()) in trolley
@@ -265,9 +265,9 @@ def test_the_figures_of_targets_are_written_out_however_long_the_plan() -> None:
     evaluation = evaluated(loaded)
     written, _, beyond = figures_of(evaluation)
     cited = {verdict.figure for verdict in evaluation.verdicts if verdict.figure}
-    assert len(written) + len(beyond) == len(all_sums(evaluation)) > 600
+    assert len(written) + len(beyond) == len(evaluation.sums()) > 600
     assert len(written) < 200
-    assert cited & set(all_sums(evaluation)) <= set(written)
+    assert cited & set(evaluation.sums()) <= set(written)
 
 
 def test_a_plan_without_targets_prints() -> None:

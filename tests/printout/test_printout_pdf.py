@@ -14,7 +14,8 @@ from printout_pages import altered_starter, page
 from pypdf import PdfReader
 
 from chainplan.cautions import CAUTIONS
-from chainplan.printout import Options, appendix
+from chainplan.printout import appendix
+from chainplan.printout.options import Options
 from chainplan.printout.pdf import NoPdfError, load_maker, pdf_bytes
 
 TITLE = 'Pack "A" </style><b>\\ one'
@@ -28,7 +29,7 @@ except NoPdfError as reason:
 @pytest.fixture(scope="module")
 def html() -> str:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(appendix, "MOST_FIGURES", 6)  # a short document is made soon
+        patch.setattr(appendix, "MOST_FIGURES", 12)  # a short document is made soon
         return page(altered_starter({"title: Starter plan": f"title: '{TITLE}'"}))
 
 

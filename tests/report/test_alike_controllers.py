@@ -13,9 +13,9 @@ import yaml
 from rich.console import Console
 
 from chainplan.evaluation import Evaluation
+from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.report.alike import gathered, tightest
-from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.sections.common import MOST_CONTROLLERS
 from chainplan.report.terminal import report_text
 

@@ -22,7 +22,6 @@ from chainplan.report.data import SCHEMA_VERSION, data_pieces
 from chainplan.report.data_schema import Results, data_schema
 from chainplan.report.json_pieces import json_pieces
 from chainplan.report.units import with_unit
-from chainplan.sums import all_sums
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")
@@ -141,7 +140,7 @@ def test_every_figure_is_written_or_that_of_a_segment_alike(path: Path) -> None:
         name: kind["segments"][0] for kind in document["isolation"]["segments"] for name in kind["segments"]
     }
     figures = document["figures"]
-    for name, work_out in all_sums(Evaluation(load_plan(path).plan)).items():
+    for name, work_out in Evaluation(load_plan(path).plan).sums().items():
         budget, _, subject = name.partition("/")
         if name not in figures:
             assert budget == "isolation"

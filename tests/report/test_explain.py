@@ -12,15 +12,14 @@ from hypothesis import given, settings
 from strategies import plan_data
 from typer.testing import CliRunner
 
-from chainplan.budgets.terms import Sum, Term
 from chainplan.cli.app import app
 from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Sum, Term
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import LENGTH, TIME, VOLTAGE, to_unit
 from chainplan.report.explain import close_names, explain_figure, figure_list, matching, scale_of
 from chainplan.report.figures import Look
-from chainplan.sums import all_sums
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")
@@ -67,7 +66,7 @@ def explained(evaluation: Evaluation, width: int = 80, encoding: str = "utf-8") 
     look = Look(width, encoding)
     return [
         (name, explain_figure(name, work_out(), evaluation.verdicts, look))
-        for name, work_out in all_sums(evaluation).items()
+        for name, work_out in evaluation.sums().items()
     ]
 
 
@@ -151,7 +150,7 @@ def test_a_misspelt_name_brings_the_nearest() -> None:
 
 
 def test_the_list_names_every_figure_of_an_example() -> None:
-    sums = all_sums(Evaluation(load_plan(CONFIGS / "rail-trolley.yaml").plan))
+    sums = Evaluation(load_plan(CONFIGS / "rail-trolley.yaml").plan).sums()
     listed = figure_list(sums, Look(80))
     assert [line.split("  ")[-1] for line in listed.splitlines()] == list(sums)
 
@@ -159,7 +158,7 @@ def test_the_list_names_every_figure_of_an_example() -> None:
 def test_every_verdict_with_a_figure_can_be_explained() -> None:
     for path in EXAMPLES:
         evaluation = Evaluation(load_plan(path).plan)
-        sums = all_sums(evaluation)
+        sums = evaluation.sums()
         for verdict in evaluation.verdicts:
             if not verdict.figure:
                 assert verdict.status == "not checked", verdict

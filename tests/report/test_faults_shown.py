@@ -17,6 +17,7 @@ from rich.console import Console
 from chainplan.after_faults import aftermath, fault_rows
 from chainplan.budgets.faults import ASSUMPTIONS
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
 from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.report.data import data_pieces
@@ -25,7 +26,6 @@ from chainplan.report.fault_data import MOST_NODES_JUDGED
 from chainplan.report.fault_groups import fault_groups
 from chainplan.report.sections import faults as section
 from chainplan.report.terminal import report_text
-from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-container"]
@@ -192,7 +192,7 @@ def test_data_hold_every_fault(name: str) -> None:
 def test_data_say_which_targets_each_fault_loses(name: str) -> None:
     evaluation = Evaluation(loaded(name).plan)
     after = aftermath(evaluation, MOST_NODES_JUDGED)
-    lost: dict[tuple[str, str], tuple[Verdict, ...]] = {
+    lost: dict[tuple[str, str], tuple[Figure, ...]] = {
         (outcome.fault.kind, outcome.fault.part): verdicts for outcome, verdicts in after.lost
     }
     controllers: dict[tuple[str, str], str] = {

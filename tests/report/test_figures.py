@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from made_up_figures import made_up
 
+from chainplan.figures.figure import Figure, Sense
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import BITS, LENGTH, RATIO, TIME, VOLTAGE, Dimension
 from chainplan.report.figures import (
@@ -17,7 +19,6 @@ from chainplan.report.figures import (
     runs_of,
     worst,
 )
-from chainplan.verdicts.verdict import Sense, Verdict
 
 TICKS = st.integers(0, 10**17)
 PRINTED = st.sampled_from([TIME, VOLTAGE, LENGTH, RATIO])
@@ -25,8 +26,8 @@ PRINTED = st.sampled_from([TIME, VOLTAGE, LENGTH, RATIO])
 
 def verdict(
     value: int | None, bound: int | None, sense: Sense = "at most", dimension: Dimension = TIME
-) -> Verdict:
-    return Verdict("a target", "a part", value, sense, bound, dimension, "figure")
+) -> Figure:
+    return made_up("a target", "a part", value, sense, bound, dimension, "figure")
 
 
 def read(text: str, dimension: Dimension) -> int:

@@ -12,13 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from junit_schemas import ANT_REPORTS, BUILD_SERVERS
 from lxml import etree
+from made_up_figures import made_up
 
 import chainplan
+from chainplan.figures.figure import Figure
 from chainplan.quantity import TIME
 from chainplan.report.checked import CheckedPlan, case_names
 from chainplan.report.figures import limit, margin, worst
 from chainplan.report.junit import junit_text
-from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 BEGUN = datetime(2026, 2, 3, 4, 5, 6, tzinfo=UTC)
@@ -38,9 +39,9 @@ def read(*plans: CheckedPlan) -> ElementTree.Element:
     return ElementTree.fromstring(junit_text(plans, "9.8.7", BEGUN).encode("utf-8"))
 
 
-def odd(name: str, status: str) -> Verdict:
+def odd(name: str, status: str) -> Figure:
     value = {"met": 1, "missed": 3, "not checked": None}[status]
-    return Verdict(name, name, value, "at most", 2, TIME, name, where=name, note=name)
+    return made_up(name, name, value, "at most", 2, TIME, name, where=name, note=name)
 
 
 def odd_plan(name: str) -> CheckedPlan:
@@ -111,7 +112,10 @@ def test_a_plan_that_cannot_be_used_is_an_error_with_its_problems() -> None:
 
 def test_names_of_cases_do_not_hang_on_figures() -> None:
     before = checked("mine-locomotive").verdicts
-    after = [verdict._replace(value=1, limit=7, where="elsewhere", note="other") for verdict in before]
+    after = [
+        made_up(*each.key, 1, each.sense, 7, each.dimension, where="elsewhere", note="other")
+        for each in before
+    ]
     assert case_names(before) == case_names(after)
     assert len(set(case_names(before))) == len(before)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_up_figures import made_up
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
@@ -18,7 +19,6 @@ from chainplan.quantity import TIME
 from chainplan.report.checked import CheckedPlan
 from chainplan.report.figures import limit, margin, margin_share, worst
 from chainplan.report.markdown import HEADINGS, markdown_text
-from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 READER = MarkdownIt("commonmark", {"html": True}).enable(["table", "strikethrough"])
@@ -105,7 +105,7 @@ def test_any_name_is_shown_as_it_is(name: str) -> None:
 
 
 def check_name(name: str) -> None:
-    verdict = Verdict(name, name, 3, "below", 2, TIME, name, where=name)
+    verdict = made_up(name, name, 3, "below", 2, TIME, name, where=name)
     text = markdown_text([CheckedPlan(name, name, name, (name,), (verdict,), f"warning: {name}", "", 0.1)])
     safe = escape(name)
     assert inlines(text, "heading_open") == [f"{safe}: MISSED: 1 of 1 target missed"]

@@ -10,13 +10,13 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from chainplan.evaluation import evaluate
 from chainplan.plan.load import LoadedPlan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.report.data import plan_data
 from chainplan.report.figures import Look
 from chainplan.report.terminal import report_text
 from chainplan.report.terse import terse_text
+from chainplan.results import evaluate
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 

@@ -15,14 +15,14 @@ from strategies import plan_data
 
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import Figure
+from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.model import Plan
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
-from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.sections.summary import alike, in_order
 from chainplan.report.terminal import report_text
-from chainplan.verdicts.verdict import Verdict
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")
@@ -194,7 +194,7 @@ def _reported(data: dict[str, dict[str, dict[str, str]]], sections: list[str]) -
 
 def test_unknown_figures_are_not_met() -> None:
     evaluation = Evaluation(load_plan(CONFIGS / "rail-trolley.yaml").plan)
-    unknown: list[Verdict] = [each for each in evaluation.verdicts if each.status == "not checked"]
+    unknown: list[Figure] = [each for each in evaluation.verdicts if each.status == "not checked"]
     assert unknown
     text = report(load_plan(CONFIGS / "rail-trolley.yaml"), screen(120), ["summary"])
     assert "meets every target that could be checked" in text

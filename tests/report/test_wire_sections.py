@@ -13,11 +13,11 @@ from wire_plans import CONFIGS, Data, evaluated, wire_plan
 
 from chainplan.cautions import budget_warnings
 from chainplan.evaluation import Evaluation
+from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.model import Plan
 from chainplan.report.data import plan_data
 from chainplan.report.data_schema import Results
-from chainplan.report.names import ON_REQUEST, SECTIONS
 from chainplan.report.terminal import report_text
 
 SIGNAL: Data = {"lowest": "1 MHz", "highest": "10 MHz", "transmit": "0 dB", "threshold": "-12 dB"}

@@ -15,6 +15,7 @@ from chainplan.witness.alarms import Alarms, AsleepAlarms
 from chainplan.witness.compare import Row, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import Case, play
 
 MS = 10**12
@@ -44,7 +45,7 @@ def rows_of(
     evaluation: Evaluation, play_kind: type[Alarms] | type[AsleepAlarms], seeds: int = 2
 ) -> list[Row]:
     wanted = [each for each in cases(evaluation, scans=12, seeds=seeds) if isinstance(each.play, play_kind)]
-    return compare(evaluation, play(evaluation.network, phases_of(evaluation), wanted).record)
+    return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
 
 
 def assert_reached(rows: list[Row]) -> None:
@@ -104,7 +105,7 @@ def test_asleep_by_hand() -> None:
 def test_drawn_alarms_come_near_the_bound() -> None:
     evaluation = lab(hazards={"over": OVER | {"alarm": ALARM}})
     drawn = [Case("", Draw("each event"), 12, seeds=60, play=Alarms("any time"))]
-    row = compare(evaluation, play(evaluation.network, phases_of(evaluation), drawn).record)[0]
+    row = compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), drawn).record)[0]
     assert row.count == 60 * 9
     assert 0.8 * row.bound < row.largest <= row.bound
 

@@ -14,9 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from strategies import spans
 
-from chainplan.evaluation import Evaluation, evaluate
+from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
+from chainplan.results import evaluate
 from chainplan.witness.draw import Draw, Kind
+from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord
 from chainplan.witness.simulate import simulate
 
@@ -86,7 +88,7 @@ def a_plan(first: str, second: str, *, pause: bool = True, overlap: bool = False
 
 def played(evaluation: Evaluation, draw: Draw, scans: int, seed: int = 0) -> ControllerRecord:
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
-    return simulate(evaluation.network, phases, scans, draw, seed).controllers["C"]
+    return simulate(Pack.of(evaluation.plan), phases, scans, draw, seed).controllers["C"]
 
 
 class TestByHand:

@@ -19,6 +19,7 @@ from chainplan.witness.breaks import Break
 from chainplan.witness.compare import Row, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import Case, play
 
 MS = 10**12
@@ -42,7 +43,7 @@ def breaks(evaluation: Evaluation, seeds: int = 1) -> list[Case]:
 
 
 def rows_of(evaluation: Evaluation, wanted: list[Case]) -> list[Row]:
-    return compare(evaluation, play(evaluation.network, phases_of(evaluation), wanted).record)
+    return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
 
 
 @pytest.mark.parametrize("retries", [0, 2])
@@ -75,7 +76,7 @@ def test_a_silent_node_is_switched_round_by_hand() -> None:
     evaluation = lab(style="sequential", shape="ring", tasks=CELLS, hazards={"lost": LOST})
     node = evaluation.network.chains["chain 1"].nodes[4].name
     case = Case("", Draw("worst"), 20, play=Break(f"node {node} silent", "chain 1", "node", 5, "cells", 2))
-    record = play(evaluation.network, phases_of(evaluation), [case]).record.controllers["C"]
+    record = play(Pack.of(evaluation.plan), phases_of(evaluation), [case]).record.controllers["C"]
     known = record.known[f"node {node} silent"].max
     again = record.read_again[f"node {node} silent"].max
     assert known is not None

@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 from lab_plans import BRIDGES, LAYOUTS, RELAYS, lab
 
-from chainplan.budgets.terms import Case
 from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Case
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults, LostReads
+from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord
 from chainplan.witness.simulate import simulate
 
@@ -23,7 +24,7 @@ def observed(
     evaluation: Evaluation, draw: Draw, faults: Faults | None = None, scans: int = SCANS
 ) -> ControllerRecord:
     record = simulate(
-        evaluation.network, phases_of(evaluation), scans, draw, faults=faults if faults else Faults()
+        Pack.of(evaluation.plan), phases_of(evaluation), scans, draw, faults=faults if faults else Faults()
     )
     return record.controllers["C"]
 

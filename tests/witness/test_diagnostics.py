@@ -7,11 +7,12 @@ from typing import Any
 import pytest
 from lab_plans import lab_plan
 
-from chainplan.evaluation import evaluate
 from chainplan.plan.model import Plan
 from chainplan.plan.standby import Balancing
+from chainplan.results import evaluate
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import play
 
 CHECKS: dict[str, dict[str, Any]] = {
@@ -46,7 +47,9 @@ def plan_with(check: str, style: str, own: str | None) -> Plan:
 @pytest.mark.parametrize("style", ["summation", "sequential", "polled"])
 def test_an_upset_is_found_in_time_and_almost_no_sooner(style: str, check: str, own: str | None) -> None:
     evaluation = evaluate(plan_with(check, style, own))
-    record = play(evaluation.network, phases_of(evaluation), cases(evaluation, scans=12, seeds=2)).record
+    record = play(
+        Pack.of(evaluation.plan), phases_of(evaluation), cases(evaluation, scans=12, seeds=2)
+    ).record
     rows = {row.quantity: row for row in compare(evaluation, record)}
     assert all(row.ok for row in rows.values()), [row for row in rows.values() if not row.ok]
     found = rows["fault detection time"]
@@ -66,6 +69,6 @@ def test_a_check_without_a_conversion_pauses_no_balancing(check: str) -> None:
     # 100 us of tolerance of the settling: the sample at its earliest, the wait until it at its longest
     later = 0 if check == "at once" else 100 * 10**9
     assert paused.latencies[0].detection.total - plain.latencies[0].detection.total == later
-    record = play(paused.network, phases_of(paused), cases(paused, scans=12, seeds=2)).record
+    record = play(Pack.of(paused.plan), phases_of(paused), cases(paused, scans=12, seeds=2)).record
     rows = {row.quantity: row for row in compare(paused, record)}
     assert all(row.ok for row in rows.values()), [row for row in rows.values() if not row.ok]

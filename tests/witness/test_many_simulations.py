@@ -9,6 +9,7 @@ from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, Cut, Faults, LostReads
 from chainplan.witness.noise import Noise
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import Case, play
 from chainplan.witness.simulate import simulate
 
@@ -23,23 +24,25 @@ CASES = [
 
 
 def test_same_seeds_same_result_on_one_worker_and_on_two() -> None:
-    alone = play(LAB.network, PHASES, CASES, workers=1)
-    together = play(LAB.network, PHASES, CASES, workers=2)
+    alone = play(Pack.of(LAB.plan), PHASES, CASES, workers=1)
+    together = play(Pack.of(LAB.plan), PHASES, CASES, workers=2)
     assert alone == together
     assert alone.done == alone.wanted == 5
     assert not alone.interrupted
 
 
 def test_other_seeds_other_results() -> None:
-    once, again, other = (simulate(LAB.network, PHASES, 6, Draw("each event"), seed) for seed in (1, 1, 2))
+    once, again, other = (
+        simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each event"), seed) for seed in (1, 1, 2)
+    )
     assert once == again
     assert once != other
 
 
 def test_merged_simulations_count_all_of_them() -> None:
-    both = play(LAB.network, PHASES, CASES[1:]).record.controllers["C"]
+    both = play(Pack.of(LAB.plan), PHASES, CASES[1:]).record.controllers["C"]
     single = [
-        simulate(LAB.network, PHASES, 12, Draw("each device"), seed, CASES[1].faults).controllers["C"]
+        simulate(Pack.of(LAB.plan), PHASES, 12, Draw("each device"), seed, CASES[1].faults).controllers["C"]
         for seed in (0, 1)
     ]
     assert both.scans == 24
@@ -57,7 +60,7 @@ def test_an_interrupt_leaves_what_was_done(workers: int) -> None:
         if done == 2:
             raise KeyboardInterrupt
 
-    played = play(LAB.network, PHASES, CASES, workers, stop_after_two)
+    played = play(Pack.of(LAB.plan), PHASES, CASES, workers, stop_after_two)
     assert told == [(1, 5), (2, 5)]
     assert played.interrupted
     assert (played.done, played.wanted) == (2, 5)
@@ -65,8 +68,8 @@ def test_an_interrupt_leaves_what_was_done(workers: int) -> None:
 
 
 def test_noise_leaves_the_drawn_pack_alone() -> None:
-    quiet = simulate(LAB.network, PHASES, 6, Draw("each device"), 4)
-    noisy = simulate(LAB.network, PHASES, 6, Draw("each device"), 4, Faults(noise=Noise(1e-9)))
+    quiet = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4)
+    noisy = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4, Faults(noise=Noise(1e-9)))
     assert quiet.controllers["C"].scan_time == noisy.controllers["C"].scan_time
 
 
@@ -81,7 +84,7 @@ def test_noise_leaves_the_drawn_pack_alone() -> None:
 )
 def test_faults_on_what_is_not_there_are_refused(faults: Faults) -> None:
     with pytest.raises(ValueError, match=r"nothing|chain 7|9 segments"):
-        simulate(LAB.network, PHASES, 1, faults=faults)
+        simulate(Pack.of(LAB.plan), PHASES, 1, faults=faults)
 
 
 def test_arguments_that_say_nothing_are_refused() -> None:
@@ -92,15 +95,15 @@ def test_arguments_that_say_nothing_are_refused() -> None:
     with pytest.raises(ValueError, match="watched task"):
         Draw("early then late")
     with pytest.raises(ValueError, match="at least one worker"):
-        play(LAB.network, PHASES, CASES, workers=0)
+        play(Pack.of(LAB.plan), PHASES, CASES, workers=0)
     with pytest.raises(ValueError, match="3 tasks that do something, not 1"):
-        simulate(LAB.network, {"C": (0,)}, 1)
+        simulate(Pack.of(LAB.plan), {"C": (0,)}, 1)
 
 
 def test_after_a_cut_is_mended_the_readings_recover() -> None:
     second = 10**15
     cut = Cut("chain 1", 5, at=second // 10, until=second // 4)
-    record = simulate(LAB.network, PHASES, 12, Draw("typical"), faults=Faults(cuts=(cut,)))
+    record = simulate(Pack.of(LAB.plan), PHASES, 12, Draw("typical"), faults=Faults(cuts=(cut,)))
     observed = record.controllers["C"]
     # Scans every 50 ms: those at 100 (just when it falls) to 200 ms lose both reads of the cells, and those
     # of the temperatures at 150 ms; the scan at 250 ms is whole again.
@@ -114,7 +117,9 @@ def test_after_a_cut_is_mended_the_readings_recover() -> None:
 def test_a_dead_node_takes_all_beyond_it_with_it() -> None:
     polled = lab(style="polled")
     dead = Cut("chain 1", 7, at=0, node=True)
-    record = simulate(polled.network, phases_of(polled), 1, Draw("typical"), faults=Faults(cuts=(dead,)))
+    record = simulate(
+        Pack.of(polled.plan), phases_of(polled), 1, Draw("typical"), faults=Faults(cuts=(dead,))
+    )
     # Nodes 7, 8 and 9 answer no more: the third of the nodes with two temperatures, one and two; in blocks
     # of four cells node 7 (of 8 cells) has two reads, node 8 (3 cells) one, node 9 (8 cells) two.
     assert record.controllers["C"].tasks["temperatures"].lost == 3

@@ -12,8 +12,8 @@ from plan_counts import several
 from strategies import plans
 from wire_plans import example
 
-from chainplan.budgets.terms import Case as End
 from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Case as End
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
 from chainplan.witness.breaks import Break
@@ -22,6 +22,7 @@ from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
 from chainplan.witness.noise import Noise
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import Case, play
 from chainplan.witness.simulate import simulate
 
@@ -44,7 +45,7 @@ BREAKS = {"fault known", "recovery", "scan time after a fault"}
 
 
 def rows_of(evaluation: Evaluation, wanted: list[Case]) -> list[Row]:
-    played = play(evaluation.network, phases_of(evaluation), wanted)
+    played = play(Pack.of(evaluation.plan), phases_of(evaluation), wanted)
     return compare(evaluation, played.record)
 
 
@@ -56,7 +57,7 @@ def test_scans_ages_skews_and_bytes_of_any_plan(plan: Plan) -> None:
     wanted = [Case("", draw, 13) for draw in (Draw("worst"), Draw("best"), Draw("each event"))]
     rows = rows_of(evaluation, wanted)
     assert [row for row in rows if not row.ok] == []
-    record = simulate(evaluation.network, phases_of(evaluation), 13, Draw("worst")).controllers["C"]
+    record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 13, Draw("worst")).controllers["C"]
     if record.tasks:
         scan = evaluation.scans["C"]
         assert record.scan_time.max == scan.scan_time(End.WORST).total - scan.reserve.total
@@ -131,7 +132,7 @@ def loss_of_a_ring(segment: int) -> tuple[int, int]:
     )
     faults = Faults(cuts=(Cut("chain 1", segment, task="cells", run=1),), loss=(ChainLoss("lost", "cells"),))
     draw = Draw("early then late", "cells", every=1000, first=1)
-    record = simulate(evaluation.network, phases_of(evaluation), 8, draw, faults=faults)
+    record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 8, draw, faults=faults)
     found = record.controllers["C"].detection["lost"].max
     assert found is not None
     return found, evaluation.latencies[0].detection.total

@@ -13,6 +13,7 @@ from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
 from chainplan.witness.noise import Channel, Noise
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
 SURE = 4.4
@@ -74,7 +75,7 @@ def test_frames_in_a_simulation_are_hit_by_their_length(style: str) -> None:
     evaluation = lab(style=style)
     share = 1e-4
     faults = Faults(noise=Noise(share))
-    record = simulate(evaluation.network, phases_of(evaluation), 400, Draw("worst"), 5, faults)
+    record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 400, Draw("worst"), 5, faults)
     observed = record.controllers["C"]
     assert sum(observed.bad_frames.values()) > 50
     expected = variance = 0.0
@@ -88,12 +89,12 @@ def test_frames_in_a_simulation_are_hit_by_their_length(style: str) -> None:
 def test_what_fails_is_retried_and_what_fails_too_often_is_lost() -> None:
     evaluation = lab(style="polled")
     faults = Faults(noise=Noise(1e-4))
-    record = simulate(evaluation.network, phases_of(evaluation), 400, Draw("worst"), 6, faults)
+    record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 400, Draw("worst"), 6, faults)
     observed = record.controllers["C"]
     retries = sum(task.retries for task in observed.tasks.values())
     assert retries > observed.lost > 0
     assert retries <= 400  # one in reserve per scan
-    lossless = simulate(evaluation.network, phases_of(evaluation), 400, Draw("worst"), 6)
+    lossless = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 400, Draw("worst"), 6)
     assert sum(task.retries for task in lossless.controllers["C"].tasks.values()) == 0
 
 

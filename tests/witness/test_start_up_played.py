@@ -16,6 +16,7 @@ from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults, LostReads
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import Case, play
 from chainplan.witness.record import ControllerRecord
 from chainplan.witness.start import simulate_start
@@ -32,7 +33,9 @@ TASKS: dict[str, dict[str, Any]] = {
 def started(
     evaluation: Evaluation, draw: Draw, faults: Faults | None = None, seed: int = 0
 ) -> ControllerRecord:
-    record = simulate_start(evaluation.network, phases_of(evaluation), 0, draw, seed, faults or Faults())
+    record = simulate_start(
+        Pack.of(evaluation.plan), phases_of(evaluation), 0, draw, seed, faults or Faults()
+    )
     return record.controllers["C"]
 
 
@@ -73,7 +76,7 @@ def test_chains_and_ports_start_exactly_when_computed(layout: str, set_up_by: st
 @pytest.mark.parametrize("style", ["summation", "sequential", "polled"])
 def test_retries_use_up_exactly_the_reserve(style: str, retries: int) -> None:
     evaluation = lab(style=style, bridge="whole frames", controller={"retry_reserve": retries}, tasks=TASKS)
-    played = play(evaluation.network, phases_of(evaluation), start_ups(evaluation))
+    played = play(Pack.of(evaluation.plan), phases_of(evaluation), start_ups(evaluation))
     last = [row for row in compare(evaluation, played.record) if row.quantity == "start-up"][-1]
     assert last.subject == "first complete set in memory"
     assert last.largest == last.bound == evaluation.start_ups[0].longest
@@ -123,6 +126,6 @@ def test_drawn_starts_lie_between_the_corners() -> None:
 def test_no_plan_starts_later_than_computed(plan: Any) -> None:
     evaluation = Evaluation(plan)
     assert_exact(evaluation)
-    record = play(evaluation.network, phases_of(evaluation), start_ups(evaluation, seeds=2)).record
+    record = play(Pack.of(evaluation.plan), phases_of(evaluation), start_ups(evaluation, seeds=2)).record
     assert not record.controllers["C"].beyond
     assert [row for row in compare(evaluation, record) if not row.ok] == []

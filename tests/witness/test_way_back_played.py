@@ -19,6 +19,7 @@ from chainplan.witness.compare import Row, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
+from chainplan.witness.pack import Pack
 from chainplan.witness.play import Case, play
 from chainplan.witness.simulate import simulate
 
@@ -53,7 +54,7 @@ def broken(evaluation: Evaluation, wanted: list[Case] | None = None) -> list[Row
     cornered = wanted or [
         each for each in cases(evaluation, scans=1, seeds=1) if isinstance(each.play, Break)
     ]
-    return compare(evaluation, play(evaluation.network, phases_of(evaluation), cornered).record)
+    return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), cornered).record)
 
 
 @pytest.mark.parametrize("retries", [0, 2])
@@ -176,10 +177,10 @@ def test_a_dead_port_is_known_no_later_than_computed(plan: Plan, seed: int) -> N
         ]
         hazard = plan.hazards.get(known.hazard)
         loss = ChainLoss("loss", known.task, hazard.debounce if hazard else 1)
-        scans = (seed * 10**6 + 2 * known.total) // scan.controller.plan.scan_period.min + 2
+        scans = (seed * 10**6 + 2 * known.total) // scan.controller.settings.scan_period.min + 2
         faults = Faults(cuts=tuple(cuts), loss=(loss,))
         if scans < 400:
-            record = simulate(network, phases_of(evaluation), scans, Draw("each event"), seed, faults)
+            record = simulate(Pack.of(plan), phases_of(evaluation), scans, Draw("each event"), seed, faults)
             found = record.controllers["C"].detection["loss"].max
             assert found is not None
             assert found <= known.total, outcome.name

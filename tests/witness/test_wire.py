@@ -18,6 +18,7 @@ from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.line import Line
 from chainplan.witness.messages import lay_out
+from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 from chainplan.witness.wire import Passage, pass_message
 
@@ -60,7 +61,7 @@ def bus(protocol: dict[str, Any], nodes: int, values: int, relay: dict[str, Any]
 
 
 def scan_seconds(plan: Plan) -> float:
-    record = simulate(build_network(plan), {"C": (0,)}, 1, Draw("worst"))
+    record = simulate(Pack.of(plan), {"C": (0,)}, 1, Draw("worst"))
     longest = record.controllers["C"].scan_time.max
     assert longest is not None
     return longest / FS
@@ -152,7 +153,7 @@ def test_a_segment_carries_one_frame_at_a_time_in_each_direction(plan: Plan) -> 
     def watch(chain: str, segment: int, way: str, first: int, last: int) -> None:
         seen[chain, segment, way].append((first, last))
 
-    simulate(evaluation.network, phases_of(evaluation), 4, Draw("each event"), 1, watcher=watch)
+    simulate(Pack.of(evaluation.plan), phases_of(evaluation), 4, Draw("each event"), 1, watcher=watch)
     for passages in seen.values():
         assert all(first < last for first, last in passages)
         assert all(ahead[1] <= behind[0] for ahead, behind in pairwise(passages))
@@ -166,7 +167,7 @@ def test_answers_come_home_in_order_and_every_frame_passes_every_segment_on_its_
     def watch(chain: str, segment: int, way: str, first: int, last: int) -> None:
         home[segment] += way == "home"
 
-    simulate(evaluation.network, phases_of(evaluation), 1, Draw("each device"), 3, watcher=watch)
+    simulate(Pack.of(evaluation.plan), phases_of(evaluation), 1, Draw("each device"), 3, watcher=watch)
     nodes = len(evaluation.network.chains["chain 1"].nodes)
     reads = home[nodes - 1]
     assert reads > 0
@@ -181,10 +182,10 @@ def test_a_segment_is_needed_until_its_last_frame_has_left() -> None:
 @pytest.mark.parametrize("kind", ["best", "worst", "each device", "each event"])
 def test_drawn_values_stay_between_the_corners(kind: Any) -> None:
     plan = lab_plan(relays="mixed")
-    network = build_network(plan)
+    pack = Pack.of(plan)
     phases = phases_of(Evaluation(plan))
-    ends = [simulate(network, phases, 6, Draw(end)).controllers["C"].scan_time for end in ("best", "worst")]
-    drawn = simulate(network, phases, 6, Draw(kind), 7).controllers["C"].scan_time
+    ends = [simulate(pack, phases, 6, Draw(end)).controllers["C"].scan_time for end in ("best", "worst")]
+    drawn = simulate(pack, phases, 6, Draw(kind), 7).controllers["C"].scan_time
     assert ends[0].min is not None
     assert ends[1].max is not None
     assert drawn.min is not None

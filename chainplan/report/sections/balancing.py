@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.balancing import BalancingTime, NodeBalancing
-from chainplan.budgets.terms import Case, Sum
+from chainplan.figures.terms import Case, Sum
 from chainplan.plan.standby import BalancingTarget
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, TIME, format_span
 from chainplan.report.figures import amount, percent, plural
@@ -35,7 +35,9 @@ def render(view: View) -> Iterator[RenderableType]:
     """Return how each controller's nodes balance, controllers alike together; nothing where none can."""
     times = view.evaluation.balancing_times
     able = {
-        name: (groups, times.get(name, [])) for name, groups in view.evaluation.balancing.items() if groups
+        name: (groups, times.get(name, []))
+        for name, groups in view.evaluation.node_balancing.items()
+        if groups
     }
     shown, note = by_controller(view, able, _key)
     for told, (groups, each) in shown:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.data import ControllerBytes, TaskBytes, host_bus_time
+from chainplan.figures.figure import share
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.figures import amount, byte_number, percent, plural
 from chainplan.report.sections.common import (
@@ -21,7 +22,6 @@ from chainplan.report.sections.common import (
     noted,
     table,
 )
-from chainplan.verdicts.verdict import share
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -62,7 +62,7 @@ def _key(scans: Mapping[str, ControllerScan], traffic: ControllerBytes) -> Hasha
         ),
         traffic.busiest_scan.total,
         (traffic.payload_per_scan, traffic.wire_per_scan, traffic.host_bus_per_scan),
-        (traffic.scan_period, scan.controller.plan.scan_period.min, scan.phases.major_cycle),
+        (traffic.scan_period, scan.controller.settings.scan_period.min, scan.phases.major_cycle),
         busy and busy.total,
     )
 
@@ -96,7 +96,7 @@ def _totals(view: View, traffic: ControllerBytes) -> Iterator[str]:
     if busy is None:
         yield "Host bus: none in the plan"
     else:
-        load = share(busy.total, scan.controller.plan.scan_period.min)
+        load = share(busy.total, scan.controller.settings.scan_period.min)
         yield (
             f"Host bus: {amount(traffic.host_bus_per_scan, BITS)} per scan on average; busy for at most "
             f"{amount(busy.total, TIME, 'up')}"

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from chainplan.evaluation import Evaluation
+    from chainplan.figures.figure import Figure, Status
     from chainplan.plan.load import LoadedPlan
-    from chainplan.verdicts.verdict import Status, Verdict
 
 STATUS_WIDTH = 8
 """Columns of the longest verdict that stands on one line."""
@@ -146,7 +146,7 @@ def by_controller(
 
     def room(group: Sequence[tuple[str, _Thing]]) -> Fraction:
         scan = scans[group[0][0]]
-        return -Fraction(scan.longest, scan.controller.plan.scan_period.min)
+        return -Fraction(scan.longest, scan.controller.settings.scan_period.min)
 
     shown = tightest(groups, MOST_CONTROLLERS, room)
     left = len(figures) - sum(map(len, shown))
@@ -170,7 +170,7 @@ def noted(view: View, note: str) -> Iterator[RenderableType]:
         yield paragraph(view, note)
 
 
-def by_target(verdicts: Iterable[Verdict], most: int) -> list[str]:
+def by_target(verdicts: Iterable[Figure], most: int) -> list[str]:
     """Return every target once, with whom it is about, of whom at most so many are named."""
     subjects: dict[str, list[str]] = {}
     for verdict in verdicts:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from chainplan.budgets.residual import ResidualBudget
     from chainplan.budgets.scan import ControllerScan
-    from chainplan.verdicts.verdict import Status
+    from chainplan.figures.figure import Status
 
 
 def render(view: View) -> Iterator[RenderableType]:
@@ -67,7 +67,7 @@ def _key(scans: Mapping[str, ControllerScan], errors: ControllerErrors) -> Hasha
     return (
         len(errors.unknown),
         tuple(each and each.total for each in sums),
-        (errors.bound, errors.retries, scan.controller.plan.retry_reserve, scan.longest),
+        (errors.bound, errors.retries, scan.controller.settings.retry_reserve, scan.longest),
         tuple(
             (task.task, len(task.failures), task.bits, task.worst, max(task.after_failure, default=None))
             for task in errors.tasks
@@ -85,12 +85,13 @@ def _controller(view: View, errors: ControllerErrors) -> Iterator[RenderableType
         yield lines(view, f"Not worked out: no bit errors in the plan for {', '.join(errors.unknown)}.")
         return
     scan = view.evaluation.scans[errors.controller]
+    reserve = scan.controller.settings.retry_reserve
     bound = " (an upper bound)" if errors.bound else ""
     yield lines(
         view,
         f"Scans lost: {amount(errors.lost.total, RATE, 'up')} in the worst case{bound}; typical "
         f"{amount(errors.typical_lost.total, RATE)}",
-        f"Retries: {errors.retries:.3g} per scan on average, {scan.controller.plan.retry_reserve} in reserve",
+        f"Retries: {errors.retries:.3g} per scan on average, {reserve} in reserve",
         f"Scan time: {amount(errors.mean_scan.total, TIME)} on average, "
         f"{amount(scan.worst.total, TIME, 'up')} in the worst case",
         f"Broadcasts that not every node hears: {amount(errors.unheard.total, RATE, 'up')}",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from chainplan.budgets.isolation import ChainIsolation
+from chainplan.budgets.isolation import ChainIsolation, is_asked
 from chainplan.budgets.isolation_checks import Check
 from chainplan.quantity import VOLTAGE
 from chainplan.report.figures import amount, runs_of, signed_amount
@@ -19,7 +19,6 @@ from chainplan.report.sections.common import (
     table,
     two_lines,
 )
-from chainplan.verdicts.isolation import is_asked
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

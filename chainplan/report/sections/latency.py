@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.terms import Sum, Term
+from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import TIME
 from chainplan.report.alike import gathered
 from chainplan.report.figures import amount, signed_amount
@@ -34,7 +34,7 @@ MOST_TERMS = 12
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return every hazard's intervals and what they are made of."""
-    latencies, told = view.evaluation.latencies, view.evaluation.told
+    latencies, told = view.evaluation.latencies, view.evaluation.reported
     boundless = told.unbounded if told else {}
     yield heading(view, "From fault to safe state", "worst case; FHTI = FDTI + FRTI, below FTTI")
     if not latencies and not boundless:

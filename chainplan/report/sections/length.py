@@ -28,7 +28,7 @@ from chainplan.report.sections.common import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.verdicts.verdict import Status
+    from chainplan.figures.figure import Status
 
 MOST_CHAINS = 8
 """Chains that differ and get a table each."""

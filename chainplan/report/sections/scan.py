@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.scan import ControllerScan
+from chainplan.figures.figure import share
 from chainplan.quantity import RATIO, TIME
 from chainplan.report.figures import amount, listed, percent, plural
 from chainplan.report.sections.common import (
@@ -23,7 +24,6 @@ from chainplan.report.sections.common import (
     table,
 )
 from chainplan.report.sections.scan_drawing import draw_scan, lanes_of
-from chainplan.verdicts.verdict import share
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -49,7 +49,7 @@ def render(view: View) -> Iterator[RenderableType]:
 
 def _key(scan: ControllerScan) -> Hashable:
     """Return all that is shown of a scan, its parts by their places on the controller instead of by name."""
-    period = scan.controller.plan.scan_period
+    period = scan.controller.settings.scan_period
     return (
         (scan.longest, scan.usual, period.min, period.typical, scan.phases),
         tuple(chain.family for chain in scan.controller.chains),
@@ -60,7 +60,7 @@ def _key(scan: ControllerScan) -> Hashable:
 
 
 def _facts(scan: ControllerScan) -> Iterator[str]:
-    period = scan.controller.plan.scan_period
+    period = scan.controller.settings.scan_period
     worst, typical = scan.longest, scan.usual
     yield (
         f"Scan time: worst case {amount(worst, TIME, 'up')}, typical {amount(typical, TIME)}; scan period "
@@ -95,7 +95,7 @@ def _busy(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     shown = entries
     if len(entries) > MOST_ROWS:
         shown = sorted(entries, key=lambda entry: -entry[1])[:MOST_ROWS]
-    period = scan.controller.plan.scan_period.min
+    period = scan.controller.settings.scan_period.min
     rows: list[list[Cell]] = [
         [name, amount(busy, TIME, "up"), percent(Fraction(busy, period), "up")] for name, busy in shown
     ]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.terms import Case
+from chainplan.figures.terms import Case
 from chainplan.report.blocks import TimelineDrawing
 from chainplan.report.figures import plural
 from chainplan.report.sections.common import View, paragraph
@@ -35,7 +35,7 @@ def draw_scan(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     if not worst:
         yield paragraph(view, "The busiest scan takes no time: nothing to draw.")
         return
-    period = scan.controller.plan.scan_period.min
+    period = scan.controller.settings.scan_period.min
     busiest = scan.phases.busiest
     lanes = [
         Lane("scan", (Bar(0, busiest, SLOTS), Bar(busiest, worst, RESERVE))),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.scan import MOST_SCANS, ControllerScan
-from chainplan.budgets.terms import Case
+from chainplan.figures.terms import Case
 from chainplan.quantity import TIME
 from chainplan.report.alike import kinds_of_scan
 from chainplan.report.figures import amount, plural, runs_of

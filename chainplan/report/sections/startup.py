@@ -34,7 +34,7 @@ def render(view: View) -> Iterator[RenderableType]:
         yield heading(view, "Start-up", f"{told.names}: since power-up, worst case and typical")
         yield from _start_up(view, start)
     yield from noted(view, note)
-    asleep = view.evaluation.sleep
+    asleep = view.evaluation.asleep
     if asleep is not None:
         yield heading(view, "Asleep", "from fault to safe state, worst case; FHTI below FTTI")
         yield from _asleep(view, asleep)

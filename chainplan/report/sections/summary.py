@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from chainplan.figures.figure import Figure, Status
 from chainplan.report import figures
 from chainplan.report.alike import gathered
 from chainplan.report.sections.common import (
@@ -24,7 +25,6 @@ from chainplan.report.sections.common import (
     table,
     two_lines,
 )
-from chainplan.verdicts.verdict import Status, Verdict
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -49,12 +49,12 @@ EXPLANATION = (
 )
 
 
-def in_order(verdicts: Iterable[Verdict]) -> list[Verdict]:
+def in_order(verdicts: Iterable[Figure]) -> list[Figure]:
     """Return the verdicts as a reader wants them: missed before unknown before met, least margin first."""
     return sorted(verdicts, key=lambda verdict: (ORDER[verdict.status], _tightness(verdict)))
 
 
-def alike(verdicts: Iterable[Verdict]) -> list[list[Verdict]]:
+def alike(verdicts: Iterable[Figure]) -> list[list[Figure]]:
     """Return verdicts that differ in nothing but whom they are about together, to be written once."""
     return gathered(
         verdicts,
@@ -62,12 +62,12 @@ def alike(verdicts: Iterable[Verdict]) -> list[list[Verdict]]:
     )
 
 
-def _tightness(verdict: Verdict) -> Fraction:
+def _tightness(verdict: Figure) -> Fraction:
     share = verdict.margin_share
     return Fraction(0) if share is None else share
 
 
-def count_line(verdicts: Sequence[Verdict]) -> str:
+def count_line(verdicts: Sequence[Figure]) -> str:
     """Return how many targets there are, and how many of each verdict."""
     counts = Counter(verdict.status for verdict in verdicts)
     parts = [f"{counts['missed']} missed", f"{counts['met']} met"]
@@ -76,7 +76,7 @@ def count_line(verdicts: Sequence[Verdict]) -> str:
     return f"{figures.plural(len(verdicts), 'target')}: {', '.join(parts)}"
 
 
-def closing_line(view: View, verdicts: Sequence[Verdict]) -> Text:
+def closing_line(view: View, verdicts: Sequence[Figure]) -> Text:
     """Return the one sentence that answers whether the layout works."""
     worst: Status = min((verdict.status for verdict in verdicts), key=ORDER.__getitem__, default="met")
     answer = {
@@ -88,7 +88,7 @@ def closing_line(view: View, verdicts: Sequence[Verdict]) -> Text:
     return Text.assemble((view.look.text(answer), STATUS_STYLES[worst]), "\n", count)
 
 
-def _wide(view: View, groups: list[list[Verdict]]) -> RenderableType:
+def _wide(view: View, groups: list[list[Figure]]) -> RenderableType:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
@@ -114,7 +114,7 @@ def _wide(view: View, groups: list[list[Verdict]]) -> RenderableType:
     return table(view, columns, rows)
 
 
-def _narrow(view: View, groups: list[list[Verdict]]) -> RenderableType:
+def _narrow(view: View, groups: list[list[Figure]]) -> RenderableType:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
@@ -144,10 +144,10 @@ def _unless_dash(text: str) -> str:
     return "" if text == "-" else text
 
 
-def _title(view: View, group: list[Verdict]) -> str:
+def _title(view: View, group: list[Figure]) -> str:
     subjects = [verdict.subject for verdict in group]
     return f"{group[0].target}: {figures.listed(subjects, view.most_names)}"
 
 
-def _remark(verdict: Verdict) -> str:
+def _remark(verdict: Figure) -> str:
     return "; ".join(part for part in (verdict.where, verdict.note) if part)

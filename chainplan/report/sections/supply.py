@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.supply import ALWAYS, NEVER, NodeSupply, Spread, StringSupply
-from chainplan.budgets.terms import Case
+from chainplan.figures.terms import Case
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, format_span
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, percent, plural
@@ -27,7 +27,7 @@ MOST_STRINGS = 8
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return every string's boards, strings alike together; nothing where no node's currents are given."""
-    strings = [each for each in view.evaluation.supply if any(_given(node) for node in each.nodes)]
+    strings = [each for each in view.evaluation.self_consumption if any(_given(node) for node in each.nodes)]
     groups = alike(strings)
     shown = tightest(groups, MOST_STRINGS, lambda group: -(group[0].spread.largest if group[0].spread else 0))
     for group in shown:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.terms import Term
-from chainplan.budgets.uplink import Age, Uplink
+from chainplan.budgets.uplink import Age, ages_of, passed_on
 from chainplan.budgets.uplink_buses import Bus, Message
+from chainplan.figures.terms import Term
 from chainplan.plan.uplink import BusPlan
 from chainplan.quantity import BIT_RATE, RATIO, TIME, format_span
 from chainplan.report.figures import amount, plural, signed_amount
@@ -29,6 +29,8 @@ from chainplan.report.sections.common import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from chainplan.evaluation import Evaluation
+
 MOST_MESSAGES = 40
 """Messages of one bus that get a row; of more of them the pack's own and the judged ones first."""
 
@@ -38,17 +40,17 @@ MOST_AGES = 6
 
 def render(view: View) -> Iterator[RenderableType]:
     """Return every bus, the ages of what arrives, and what those are made of."""
-    uplink, plan = view.evaluation.uplink, view.evaluation.plan.uplink
-    if uplink is None or plan is None:
+    buses, plan = view.evaluation.buses, view.evaluation.plan.uplink
+    if plan is None:
         yield heading(view, "Uplink")
         yield paragraph(view, "The plan names no bus above the controllers.")
         return
-    for name, bus in uplink.buses.items():
+    for name, bus in buses.items():
         yield heading(view, "Uplink", f"bus {name}: when its messages arrive")
         yield paragraph(view, _facts(bus, plan.buses[name]))
         yield Text()
         yield from _messages(view, bus)
-    groups = final_ages(uplink, view.evaluation.plan.targets.age_at_vehicle)
+    groups = final_ages(view.evaluation)
     if groups:
         yield heading(view, "Age at the vehicle", "of what the messages tell, worst case and typical")
         yield _ages(view, groups)
@@ -118,14 +120,15 @@ def _row(view: View, message: Message) -> list[Cell]:
     ]
 
 
-def final_ages(uplink: Uplink, asked: Iterable[str]) -> list[list[Age]]:
+def final_ages(evaluation: Evaluation) -> list[list[Age]]:
     """Return the ages of what messages tell that nobody passes on, or that a target asks for.
 
     Those of one task in one message and its copies stand together, the greatest first.
     """
-    further = uplink.passed_on - set(asked)
-    families = dict.fromkeys(message.family for message in uplink.messages.values())
-    return [ages for family in families if family not in further for ages in uplink.ages_of(family).values()]
+    plan, ages = evaluation.plan, evaluation.vehicle_ages
+    further = passed_on(plan.uplink) - set(plan.targets.age_at_vehicle)
+    families = dict.fromkeys(age.family for age in ages if age.family not in further)
+    return [found for family in families for found in ages_of(ages, family).values()]
 
 
 def _ages(view: View, groups: Sequence[Sequence[Age]]) -> RenderableType:

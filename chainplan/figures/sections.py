@@ -26,3 +26,6 @@ SECTIONS: dict[str, str] = {
 
 ON_REQUEST = ("reach",)
 """Sections that search, which takes seconds: left out of the whole report, shown where they are named."""
+
+WALKING = ("faults",)
+"""Sections whose figures take a walk through every single fault, and so longer than all others together."""

@@ -27,13 +27,13 @@ from chainplan.budgets import (
     uplink_buses,
 )
 from chainplan.chain import build
-from chainplan.figures.budget import BUDGETS
-from chainplan.figures.figure import KINDS, TYPICAL, Figure, Kind, missed
+from chainplan.figures.budget import BUDGETS, Budget
+from chainplan.figures.figure import KINDS, NO_FIGURES, TYPICAL, Figure, Figures, Kind
 from chainplan.figures.sections import SECTIONS, WALKING
 from chainplan.figures.terms import Sum
 from chainplan.plan.model import Plan
 
-_Known = dict[object, tuple[tuple[Any, ...], Any]]
+_Known = dict[object, tuple[list[Any], Any]]
 """By name of a budget, or by kind of figure: what it got, and what came of that."""
 
 
@@ -95,50 +95,35 @@ class Evaluation:
         if name in self._results:
             return self._results[name]
         budget = BUDGETS.get(name)
-        if budget is None:
-            return getattr(self.plan, name)
-        found = self._work_out(name, budget.needs, budget.work_out, keeps=budget.keeps)
-        self._results[name] = found
-        return found
+        return getattr(self.plan, name) if budget is None else self._worked_out(name, budget)
 
-    def _work_out(
-        self, name: object, needs: tuple[str, ...], work_out: Callable[..., Any], *, keeps: bool = False
-    ) -> Any:
-        """Return what comes of a function of results, or what came of the very same ones before."""
-        inputs = tuple([self.result(each) for each in needs])
-        known = self._known.get(name)
-        if known is not None and all(map(is_, inputs, known[0])):
-            return known[1]
-        found = work_out(*inputs)
-        if keeps and known is not None and found == known[1]:
-            found = known[1]
-        self._known[name] = inputs, found
-        return found
-
-    def figures(self, kind: Kind[Any]) -> tuple[Figure, ...]:
+    def figures(self, kind: Kind[Any]) -> Figures:
         """Return all figures of a kind, judged or not."""
-        found: tuple[Figure, ...]
-        if kind in self._results:
-            found = self._results[kind]
-            return found
-        assert kind.work_out is not None  # or no budget has declared it
-        work_out = kind.work_out
-        if kind.target:
-            found = self._work_out(
-                kind,
-                (*kind.needs, "targets"),
-                lambda *inputs: tuple(kind.limited(work_out(*inputs[:-1]), inputs[-1])),
-            )
-        else:
-            found = self._work_out(kind, kind.needs, lambda *inputs: tuple(work_out(*inputs)))
-        self._results[kind] = found
+        found: Figures = self._results[kind] if kind in self._results else self._worked_out(kind, kind)
         return found
+
+    def _worked_out(self, key: object, what: Budget[..., Any] | Kind[Any]) -> Any:
+        """Return what comes of the results that something needs, or came of the very same ones before."""
+        inputs = [self.result(each) for each in what.needs]
+        known = self._known.get(key)
+        if known is not None and all(map(is_, inputs, known[0])):
+            found = known[1]
+        else:
+            found = what.work_out(*inputs)
+            if what.keeps and known is not None and found == known[1]:
+                found = known[1]
+            self._known[key] = inputs, found
+        self._results[key] = found
+        return found
+
+    def limited(self, kind: Kind[Any]) -> Figures:
+        """Return all figures of a kind if the plan has a limit for any; if not, none is worked out."""
+        return self.figures(kind) if kind.asked(self.plan) else NO_FIGURES
 
     def judged(self, of: Iterable[Kind[Any]]) -> Iterator[Figure]:
-        """Yield the figures of some kinds that the plan has a limit for; no other is worked out."""
+        """Yield the figures of some kinds that the plan has a limit for."""
         for kind in of:
-            if kind.asked(self.plan):
-                yield from (figure for figure in self.figures(kind) if figure.judged)
+            yield from self.limited(kind).judged
 
     @property
     def verdicts(self) -> tuple[Figure, ...]:
@@ -151,7 +136,7 @@ class Evaluation:
     @property
     def missed(self) -> Sequence[Figure]:
         """Return the targets that the plan misses."""
-        return missed(self.verdicts)
+        return [figure for kind in kinds() for figure in self.limited(kind).missed]
 
     def shown(self) -> Iterator[Figure]:
         """Yield every figure, judged or not; faults are walked through only where a target asks for that."""

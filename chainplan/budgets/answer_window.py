@@ -13,8 +13,9 @@ Delays count per chain: every node on the way relays. Times are in fs.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import NamedTuple
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cached_property, partial
 
 from chainplan.budgets.exchange import Exchange, Style
 from chainplan.budgets.scan import ControllerScan
@@ -27,14 +28,20 @@ from chainplan.quantity import TIME
 FORMULA = "way out + turn-around + way home, relays and cables of the whole chain"
 
 
-class Wait(NamedTuple):
+@dataclass(frozen=True)
+class Wait:
     """The longest wait for an answer on a chain in one read style, and whose answer it is."""
 
     chain: str
     style: Style
     node: str
     worst: Sum
-    typical: Sum
+    lay_out: Callable[[Case], Sum]
+
+    @cached_property
+    def typical(self) -> Sum:
+        """Return the wait in the typical case."""
+        return self.lay_out(Case.TYPICAL)
 
 
 def chain_waits(scan: ControllerScan, chain: Chain) -> tuple[Wait, ...]:
@@ -50,8 +57,8 @@ def chain_waits(scan: ControllerScan, chain: Chain) -> tuple[Wait, ...]:
             chain.name,
             style,
             _answering(worst.chains[exchange.chain], exchange),
-            _sum(worst, exchange),
-            _sum(scan.ways[Case.TYPICAL], exchange),
+            _sum(scan, exchange, Case.WORST),
+            partial(_sum, scan, exchange),
         )
         for style, (_, exchange) in longest.items()
     )
@@ -71,8 +78,9 @@ def _answering(chain: Chain, exchange: Exchange) -> str:
     return chain.nodes[-1 if exchange.node is None else exchange.node].name
 
 
-def _sum(ways: Ways, exchange: Exchange) -> Sum:
-    return Sum(f"{exchange.style} answer on {exchange.chain}", TIME, _terms(ways, exchange), FORMULA)
+def _sum(scan: ControllerScan, exchange: Exchange, case: Case) -> Sum:
+    terms = _terms(scan.ways[case], exchange)
+    return Sum(f"{exchange.style} answer on {exchange.chain}", TIME, terms, FORMULA)
 
 
 def _terms(ways: Ways, exchange: Exchange) -> tuple[Term, ...]:

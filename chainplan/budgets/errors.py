@@ -38,9 +38,10 @@ Means (retries, scan time) take attempts as independent; they are no bounds.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
-from functools import lru_cache
+from functools import cached_property, lru_cache, partial
 from math import ceil, floor, fsum, inf, log1p
 from typing import NamedTuple
 
@@ -89,12 +90,14 @@ class TaskErrors(NamedTuple):
         return max(self.failures, default=0.0)
 
 
-class ControllerErrors(NamedTuple):
+@dataclass(frozen=True)
+class ControllerErrors:
     """What bit errors cost one controller.
 
-    `lost` and `unheard` are per hour, `retries` the mean per scan. `bound` tells an upper bound (bursts, or a
-    major cycle too long to walk through) from an exact figure of `lost`; `typical_lost` takes attempts as
-    independent. `unknown` names chains without bit errors in the plan; the sums are None then.
+    `lost` and `unheard` are per hour, `means` the mean number of retries per scan and the mean scan time.
+    `bound` tells an upper bound (bursts, or a major cycle too long to walk through) from an exact figure of
+    `lost`; `typical_lost` takes attempts as independent. `unknown` names chains without bit errors in the
+    plan; there are no sums then.
     """
 
     controller: str
@@ -102,10 +105,24 @@ class ControllerErrors(NamedTuple):
     lost: Sum | None
     typical_lost: Sum | None
     unheard: Sum | None
-    mean_scan: Sum | None
-    retries: float
+    work_out_means: Callable[[], tuple[float, Sum | None]]
     bound: bool
     unknown: tuple[str, ...] = ()
+
+    @cached_property
+    def means(self) -> tuple[float, Sum | None]:
+        """Return the mean number of retries per scan, and the mean scan time in the typical case."""
+        return self.work_out_means()
+
+    @property
+    def retries(self) -> float:
+        """Return the mean number of retries per scan."""
+        return self.means[0]
+
+    @property
+    def mean_scan(self) -> Sum | None:
+        """Return the mean scan time in the typical case."""
+        return self.means[1]
 
 
 @budget
@@ -123,7 +140,7 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
         return None
     name = scan.controller.name
     if unknown:
-        return ControllerErrors(name, (), None, None, None, None, 0.0, False, unknown)
+        return ControllerErrors(name, (), None, None, None, lambda: (0.0, None), False, unknown)
     failing = _failing(scan.works, scan.outlines)
     kinds, walked = scan_kinds(scan)
     reserve = min(scan.controller.settings.retry_reserve, MOST_RETRIES)
@@ -132,7 +149,6 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
         meeting = {due: number / kinds.total() for due, number in kinds.items()}
     else:  # each task for itself, as if the reserve were its own
         meeting = {(index,): 1 / task.every for index, task in enumerate(failing.tasks)}
-    retries, mean = _means(scan, failing.tasks, meeting, reserve)
     lost, typical_lost = _losses(failing, name, tuple(kinds.items()), reserve, period)
     return ControllerErrors(
         name,
@@ -140,8 +156,7 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
         lost,
         typical_lost,
         _unheard_sum(failing, name, period.min),
-        mean,
-        retries,
+        partial(_means, scan, failing.tasks, meeting, reserve),
         failing.bursts or not walked,
     )
 

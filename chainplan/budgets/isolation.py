@@ -18,7 +18,7 @@ from itertools import groupby
 from typing import Literal, NamedTuple
 
 from chainplan.budgets.isolation_checks import BETWEEN_BOARDS, Check, Guard, Judge, Judged, Status, Subject
-from chainplan.chain.network import Break, Chain, Network, Node, Segment, segment_name
+from chainplan.chain.network import Break, Chain, Network, Node, Segment, Separation, segment_name
 from chainplan.chain.potentials import Potentials, Reach, Worst, board_reaches, node_reach
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind, Sense, always
@@ -153,31 +153,44 @@ def isolation(
 ) -> IsolationBudget:
     """What each segment's isolation carries, against what its barriers and distances hold."""
     potentials = _potentials(network.strings)
-    judge = _judge(insulation)
     chains = {}
     straddled: list[StraddledBoard] = []
     for chain in network.chains.values():
         carried, boards = _carried(chain.nodes, potentials, chain.is_ring)
-        guards = tuple(_guards(chain, barrier_types, insulation))
-        judged = tuple(
-            judge.checks(guard, references.voltage, conductors.voltage)
-            for guard, (references, conductors) in zip(guards, carried, strict=True)
-        )
-        chains[chain.name] = ChainIsolation(chain, guards, carried, judged)
+        separations = [segment.hop.separation for segment in chain.segments]
+        guards = _guards(chain.nodes, barrier_types, insulation, *separations)
+        chains[chain.name] = ChainIsolation(chain, guards, carried, _judged(insulation, carried, guards))
         straddled += boards
     return IsolationBudget(chains, tuple(straddled), _notes(network, potentials))
 
 
-def _guards(chain: Chain, barrier_types: dict[str, BarrierType], rules: InsulationRules) -> Iterator[Guard]:
-    """Yield what keeps the ends of every segment of a chain apart."""
-    places: list[Node | None] = [None, *chain.nodes, None]
-    for segment, near, far in zip(chain.segments, places, places[1:], strict=False):
-        hop = segment.hop
-        one, other = (
-            end and (end.name, barrier_types[end.name]) for end in (hop.near_barrier, hop.far_barrier)
-        )
-        kind = hop.insulation or _insulation(rules, near, far)
-        yield Guard(one, other, hop.barriers_share, hop.creepage, hop.clearance, kind)
+@remembered_for_all
+def _guards(
+    nodes: tuple[Node, ...],
+    barrier_types: dict[str, BarrierType],
+    rules: InsulationRules,
+    *separations: Separation,
+) -> tuple[Guard, ...]:
+    """Return what keeps the ends of every segment of a chain apart."""
+    places: list[Node | None] = [None, *nodes, None]
+    found = []
+    for apart, near, far in zip(separations, places, places[1:], strict=False):
+        ends = (apart.near_barrier, apart.far_barrier)
+        one, other = ((end, barrier_types[end]) if end else None for end in ends)
+        kind = apart.insulation or _insulation(rules, near, far)
+        found.append(Guard(one, other, apart.barriers_share, apart.creepage, apart.clearance, kind))
+    return tuple(found)
+
+
+@remembered_for_all
+def _judged(
+    rules: InsulationRules, carried: tuple[tuple[Worst, Worst], ...], guards: tuple[Guard, ...]
+) -> tuple[Judged, ...]:
+    judge = _judge(rules)
+    return tuple(
+        judge.checks(guard, references.voltage, conductors.voltage)
+        for guard, (references, conductors) in zip(guards, carried, strict=True)
+    )
 
 
 def _insulation(rules: InsulationRules, near: Node | None, far: Node | None) -> Insulation:
@@ -349,23 +362,29 @@ class Deciding(NamedTuple):
         return f"{self.place.segment}, {self.check.place}: {self.stress.situation.name}"
 
 
-_Groups = dict[tuple[Subject, bool], list[tuple[_Place, Check]]]
-"""Checks of a chain by their subject, and whether they lie between the boards' conductors."""
+_About = tuple[Subject, bool]
+"""The subject of a check, and whether it lies between the boards' conductors."""
 
 
 @remembered_for_all
-def _checks_of(name: str, carried: tuple[tuple[Worst, Worst], ...], *judged: Judged) -> _Groups:
-    """Return all checks of a chain that are asked for, those of segments with the very same checks once."""
+def _decided(
+    name: str, carried: tuple[tuple[Worst, Worst], ...], judged: tuple[Judged, ...]
+) -> dict[_About, list[tuple[str, Deciding]]]:
+    """Return what decides for a chain, and what part of it that is, of everything that is asked for."""
     alike: dict[int, list[int]] = {}
     for place, each in enumerate(judged):
         alike.setdefault(id(each.checks), []).append(place)
-    groups: _Groups = {}
+    groups: dict[_About, list[tuple[_Place, Check]]] = {}
     for first, *others in alike.values():
         place_ = _Place(segment_name(name, first + 1), *carried[first], judged[first], 1 + len(others))
         for check in judged[first].checks:
             if is_asked(judged[first], check):
                 groups.setdefault((check.subject, check.place == BETWEEN_BOARDS), []).append((place_, check))
-    return groups
+    return {about: list(_deciding(checks, _sense(about[0]))) for about, checks in groups.items()}
+
+
+def _sense(subject: Subject) -> Sense:
+    return "at most" if subject == "working voltage" else "at least"
 
 
 def is_asked(judged: Judged | SegmentIsolation, check: Check) -> bool:
@@ -379,7 +398,7 @@ def is_asked(judged: Judged | SegmentIsolation, check: Check) -> bool:
 
 def _checked(name: str, subject: Subject, meaning: str, *, between_boards: bool = False) -> Kind[Deciding]:
     """Declare a figure that is judged for a whole chain, on the segment with the least margin."""
-    sense: Sense = "at most" if subject == "working voltage" else "at least"
+    sense = _sense(subject)
     kind = Kind[Deciding](
         name,
         LENGTH if subject in ("creepage", "clearance") else VOLTAGE,
@@ -395,8 +414,8 @@ def _checked(name: str, subject: Subject, meaning: str, *, between_boards: bool 
 
     def figures(isolation: IsolationBudget) -> Iterator[Figure]:
         for chain, found in isolation.chains.items():
-            checks = _checks_of(chain, found.carried, *found.judged).get((subject, between_boards), [])
-            for rest, each in _deciding(checks, sense):
+            decided = _decided(chain, found.carried, found.judged)
+            for rest, each in decided.get((subject, between_boards), ()):
                 check = each.check
                 limit = check.offered if sense == "at most" else check.needed
                 yield kind(chain, rest, item=each, limit=limit, judged=True)

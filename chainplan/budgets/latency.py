@@ -16,8 +16,8 @@ the fault may be at any cell.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import partial
-from typing import NamedTuple
+from dataclasses import dataclass, field
+from functools import cached_property, partial
 
 from chainplan.budgets.age import runs_from_sample_to_memory, slot_shift, slowest_value
 from chainplan.budgets.alarm import Watch, alarm_terms, any_watched, longest_exchange
@@ -38,7 +38,8 @@ from chainplan.quantity import TIME
 from chainplan.remembered import remembered, remembered_for_all
 
 
-class HazardLatency(NamedTuple):
+@dataclass(frozen=True)
+class HazardLatency:
     """One hazard on the controller where it takes longest."""
 
     hazard: str
@@ -46,13 +47,23 @@ class HazardLatency(NamedTuple):
     path: str
     """The guaranteed way the fault becomes known."""
     detection: Sum
-    typical_detection: Sum
     reaction: Sum
-    typical_reaction: Sum
     tolerant_time: int
     """FTTI at its shortest, fs."""
+    detect: Callable[[Case], Sum] = field(compare=False, repr=False)
+    react: Callable[[Case], Sum] = field(compare=False, repr=False)
     asleep: bool = False
     """Whether the controller sleeps when the fault falls."""
+
+    @cached_property
+    def typical_detection(self) -> Sum:
+        """Return the typical fault detection time interval."""
+        return self.detect(Case.TYPICAL)
+
+    @cached_property
+    def typical_reaction(self) -> Sum:
+        """Return the typical fault reaction time interval."""
+        return self.react(Case.TYPICAL)
 
     @property
     def handling(self) -> Sum:
@@ -184,20 +195,19 @@ def hazard_latency(
     The reaction of another unit is not in it: :mod:`chainplan.budgets.told` works that out.
     """
     actuator = _ELSEWHERE if hazard.reaction_at else unit.actuators[hazard.reaction]
-    detection, typical_detection = (
-        Sum(f"FDTI of {name}", TIME, nonzero(*detect(case)), formula, "ISO 26262-1:2018, 3.55")
-        for case in (Case.WORST, Case.TYPICAL)
-    )
-    reaction, typical_reaction = (_reaction(actuator, name, case) for case in (Case.WORST, Case.TYPICAL))
+
+    def detected(case: Case) -> Sum:
+        return Sum(f"FDTI of {name}", TIME, nonzero(*detect(case)), formula, "ISO 26262-1:2018, 3.55")
+
     return HazardLatency(
         name,
         controller,
         path,
-        detection,
-        typical_detection,
-        reaction,
-        typical_reaction,
+        detected(Case.WORST),
+        _reaction(actuator, name, Case.WORST),
         hazard.tolerant_time.min,
+        detected,
+        partial(_reaction, actuator, name),
     )
 
 

@@ -13,8 +13,10 @@ Levels are in udB, frequencies in uHz, lengths in nm, impedances in mohm.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
+from functools import cached_property, lru_cache, partial
 from math import ceil, floor
 from typing import NamedTuple
 
@@ -32,7 +34,7 @@ from chainplan.budgets.line import (
 )
 from chainplan.chain.network import Chain, Hop, Network, Segment, Wiring
 from chainplan.figures.budget import budget
-from chainplan.figures.terms import Case, Sum, Term, nonzero
+from chainplan.figures.terms import ByCase, Case, Sum, Term, nonzero
 from chainplan.plan.parts import CableType, ConnectorType
 from chainplan.plan.wire_parts import Pair, Signal
 from chainplan.quantity import FREQUENCY, LEVEL, Span, format_ticks
@@ -44,19 +46,35 @@ _ANY_FREQUENCY = 10**30
 FORMULA = "transmit level - cable - connectors - barriers - mismatch - receiver threshold"
 
 
-class Link(NamedTuple):
+@dataclass(frozen=True)
+class Link:
     """One segment's link budget: the level left above the receiver's threshold, and the margin wanted.
 
     The sums are None where something is not in the plan; `reason` then says what. `note` says what was
-    taken for granted.
+    taken for granted. `terms` gives what the level is made of in one case.
     """
 
     segment: Segment
-    worst: Sum | None
-    typical: Sum | None
+    terms: Callable[[Case], tuple[Term, ...]] | None
+    source: str
     wanted: int
     reason: str = ""
     note: str = ""
+
+    @cached_property
+    def worst(self) -> Sum | None:
+        """Return the level in the worst case."""
+        return self._level(Case.WORST)
+
+    @cached_property
+    def typical(self) -> Sum | None:
+        """Return the level in the typical case."""
+        return self._level(Case.TYPICAL)
+
+    def _level(self, case: Case) -> Sum | None:
+        if self.terms is None:
+            return None
+        return Sum(f"link margin of {self.segment.name}", LEVEL, self.terms(case), FORMULA, self.source)
 
     @property
     def spare(self) -> int | None:
@@ -85,12 +103,7 @@ def chain_links(wiring: Wiring, chain: Chain, known: dict[tuple[int, int], Link]
 
 def link_of(segment: Segment, same: Link) -> Link:
     """Return the link budget of a segment, worked out on another one of the same make."""
-    if segment is same.segment:
-        return same
-    label = f"link margin of {segment.name}"
-    worst = same.worst._replace(label=label) if same.worst else None
-    typical = same.typical._replace(label=label) if same.typical else None
-    return same._replace(segment=segment, worst=worst, typical=typical)
+    return same if segment is same.segment else replace(same, segment=segment)
 
 
 def segment_link(wiring: Wiring, segment: Segment, signal: Signal) -> Link:
@@ -101,17 +114,11 @@ def segment_link(wiring: Wiring, segment: Segment, signal: Signal) -> Link:
     reason = _unknown(wiring, hop, line, signal)
     wanted = signal.margin.max
     if reason or line is None:
-        return Link(segment, None, None, wanted, reason)
+        return Link(segment, None, "", wanted, reason)
     impedance = cable_impedance(cable)
     note = _matched(hop, impedance, signal)
-    worst, typical = (
-        Sum(f"link margin of {segment.name}", LEVEL, terms, FORMULA, line.source)
-        for terms in (
-            _terms(wiring, hop, line, impedance, signal, Case.WORST),
-            _terms(wiring, hop, line, impedance, signal, Case.TYPICAL),
-        )
-    )
-    return Link(segment, worst, typical, wanted, "", note)
+    terms = ByCase(partial(_terms, wiring, hop, line, impedance, signal)).__getitem__
+    return Link(segment, terms, line.source, wanted, "", note)
 
 
 def _terms(

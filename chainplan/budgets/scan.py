@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from typing import NamedTuple
 
 from chainplan.budgets.phases import PhasePlan, assign_phases, due
@@ -26,7 +26,7 @@ from chainplan.budgets.schedule import (
 from chainplan.chain.network import Chain, Controller, Network, outlines
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind, always, share
-from chainplan.figures.terms import Case, Sum, Term, nonzero
+from chainplan.figures.terms import ByCase, Case, Sum, Term, nonzero
 from chainplan.plan.schedule import Task
 from chainplan.quantity import RATIO, TIME
 from chainplan.remembered import remembered_for_all
@@ -48,14 +48,16 @@ class ControllerScan:
     """How one controller scans: the work of every task, its runs in every case, and its phases.
 
     `works` and `runs[case]` are in the plan's order of tasks and hold only tasks that do something here;
-    `ways[case]` are the ways along its chains as they are read. Two scans are equal when they are one object,
-    so that what is worked out of a scan can be kept by it.
+    `ways[case]` are the ways along its `chains` as they are read: rings that a task reads from the back once
+    more, from there. Two scans are equal when they are one object, so that what is worked out of a scan can
+    be kept by it.
     """
 
     controller: Controller
     works: tuple[TaskWork, ...]
-    ways: tuple[Ways, ...]
-    runs: tuple[tuple[Run, ...], ...]
+    chains: tuple[Chain, ...]
+    ways: ByCase[Ways]
+    runs: ByCase[tuple[Run, ...]]
     phases: PhasePlan
     reserve: Term
 
@@ -63,11 +65,6 @@ class ControllerScan:
     def outlines(self) -> tuple[Chain, ...]:
         """Return `chains` without cables and times, the same ones for all scans that send the same bits."""
         return _outlines_read(self.works, outlines(self.controller.chains))
-
-    @property
-    def chains(self) -> tuple[Chain, ...]:
-        """Return its chains as they are read: rings that a task reads from the back once more, from there."""
-        return tuple(self.ways[0].chains.values())
 
     @cached_property
     def wires(self) -> dict[str, str]:
@@ -185,15 +182,15 @@ def controller_scan(tasks: dict[str, Task], controller: Controller) -> Controlle
     """Work out one controller's runs in every case, its phases and its retry reserve."""
     works = works_on(tasks, outlines(controller.chains))
     chains = chains_read(works, controller.chains)
-    ways = tuple(Ways(controller, chains, case) for case in Case)
-    runs = tuple(tuple(run_task(work, controller.settings, way) for work in works) for way in ways)
+    ways = ByCase(partial(Ways, controller, chains))
+    runs = ByCase(lambda case: tuple([run_task(work, controller.settings, ways[case]) for work in works]))
     phases = assign_phases(
         tuple(work.task.every for work in works),
         tuple(run.length for run in runs[Case.WORST]),
         tuple(work.task.phase for work in works),
     )
     reserve = _reserve(works, controller, ways[Case.WORST])
-    return ControllerScan(controller, works, ways, runs, phases, reserve)
+    return ControllerScan(controller, works, chains, ways, runs, phases, reserve)
 
 
 def phases_of(scan: ControllerScan) -> dict[str, int]:

@@ -10,6 +10,7 @@ a ring, from the node from which it takes longest. The controller evaluates at o
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
@@ -70,7 +71,7 @@ def asleep_latency(name: str, hazard: Hazard, sleep: SleepPlan, chain: Chain, un
     """Return a hazard's intervals while asleep, on a chain some of whose nodes watch for it."""
     watch = Watch(sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
     tolerant = (sleep.tolerant_time or hazard.tolerant_time).min
-    return hazard_latency(
+    latency = hazard_latency(
         name,
         hazard,
         chain.controller,
@@ -78,7 +79,8 @@ def asleep_latency(name: str, hazard: Hazard, sleep: SleepPlan, chain: Chain, un
         "check and alarm of the sleeping nodes",
         partial(_terms, hazard, sleep, watch, chain, unit),
         "lag + filter + hits * check period + conversion + way + controller wakes + C_h",
-    )._replace(tolerant_time=tolerant, asleep=True)
+    )
+    return replace(latency, tolerant_time=tolerant, asleep=True)
 
 
 def _terms(

@@ -55,17 +55,26 @@ class Stage(NamedTuple):
 
 @dataclass(frozen=True)
 class StartUp:
-    """How one controller starts up: its stages in the worst case and typically, and the retry reserve.
+    """How one controller starts up: its stages in the worst case, and the retry reserve.
 
     `missing` says what the plan leaves open that belongs to the sum, `note` what it leaves out.
     """
 
-    controller: str
+    scan: ControllerScan
     stages: tuple[Stage, ...]
-    typical_stages: tuple[Stage, ...]
     reserve: Term
     missing: str
     note: str
+
+    @property
+    def controller(self) -> str:
+        """Return the controller's name."""
+        return self.scan.controller.name
+
+    @cached_property
+    def typical_stages(self) -> tuple[Stage, ...]:
+        """Return its stages in the typical case."""
+        return tuple(_stages(self.scan, Case.TYPICAL))
 
     @property
     def longest(self) -> int:
@@ -121,9 +130,8 @@ def start_ups(scans: dict[str, ControllerScan]) -> list[StartUp]:
 def start_up(scan: ControllerScan) -> StartUp:
     """Return one controller's start-up, worst and typical, with its milestones."""
     return StartUp(
-        scan.controller.name,
+        scan,
         tuple(_stages(scan, Case.WORST)),
-        tuple(_stages(scan, Case.TYPICAL)),
         scan.reserve,
         _missing(scan),
         "" if scan.controller.settings.start else "the controller's own start is not in the plan",

@@ -112,8 +112,16 @@ class Spread:
     """How far the charges drawn from a string's cells lie apart: who draws most and least."""
 
     string: str
+    kinds: Sequence[NodeSupply]
+    awake: Span
     ends: tuple[_Drawn, _Drawn]
-    typical_ends: tuple[_Drawn, _Drawn]
+
+    @cached_property
+    def typical_ends(self) -> tuple[_Drawn, _Drawn]:
+        """Return who draws most and least in the typical case."""
+        awake = self.awake.typical
+        drawn = [_Drawn.by(each, Case.TYPICAL, awake, each.cycle.typical) for each in self.kinds]
+        return max(drawn, key=_total), min(drawn, key=_total)
 
     @property
     def most(self) -> str:
@@ -208,8 +216,7 @@ def _missing(nodes: Sequence[NodeSupply]) -> str:
 def _spread(string: str, nodes: Sequence[NodeSupply], awake: Span) -> Spread:
     kinds = _kinds(nodes)
     worst = max(_corners(kinds, awake), key=lambda pair: pair[0].total - pair[1].total)
-    usual = [_Drawn.by(each, Case.TYPICAL, awake.typical, each.cycle.typical) for each in kinds]
-    return Spread(string, worst, (max(usual, key=_total), min(usual, key=_total)))
+    return Spread(string, kinds, awake, worst)
 
 
 class _Drawn(NamedTuple):

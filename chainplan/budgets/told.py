@@ -15,6 +15,7 @@ Of several messages that tell the same fault the last one counts, unless the pla
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 from chainplan.budgets.latency import HazardLatency, latency_budget
@@ -154,8 +155,10 @@ def _with_reaction(
 ) -> HazardLatency:
     unit = hazard.reaction_at or ""
     actuator = units[unit].actuators[hazard.reaction]
-    reaction, typical_reaction = (
-        Sum(
+
+    def react(case: Case) -> Sum:
+        terms = way.typical if case is Case.TYPICAL else way.terms
+        return Sum(
             f"FRTI of {latency.hazard}",
             TIME,
             nonzero(
@@ -167,10 +170,9 @@ def _with_reaction(
             "message periods and response times + evaluations on the way + command + opening",
             "ISO 26262-1:2018, 3.59",
         )
-        for case, terms in ((Case.WORST, way.terms), (Case.TYPICAL, way.typical))
-    )
+
     path = f"{latency.path}, told {unit} by {' and '.join(way.names)}"
-    return latency._replace(path=path, reaction=reaction, typical_reaction=typical_reaction)
+    return replace(latency, path=path, reaction=react(Case.WORST), react=react)
 
 
 HANDLING = Kind[HazardLatency](

@@ -15,6 +15,7 @@ from chainplan.budgets.scan import MOST_SCANS, ControllerScan
 from chainplan.captures.frames import Stretch
 from chainplan.captures.planned import PlannedFrame, PlannedScan, planned_scan, task_at_port
 from chainplan.captures.ranges import Range, measured
+from chainplan.figures.terms import Case
 
 _MOST_JOINED = 64
 _TENTH = 10**11
@@ -200,7 +201,7 @@ def plan_course(scan: ControllerScan, port: str, instrument: Instrument, idle: i
         raise CourseError(f"no frame of the plan passes port {port}")
     steps[0] = numbers[0] - last + scan.phases.major_cycle
     plan = scan.controller.settings
-    shortest = min(sum(scan.runs[0][index].length for index in due) for due in planned)
+    shortest = min(sum(scan.runs[Case.BEST][index].length for index in due) for due in planned)
     pace = Pace(
         Range(plan.scan_period.min, plan.scan_period.max), plan.scan_jitter.max, scan.longest, shortest
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 from chainplan.chain.network import (
@@ -17,6 +18,7 @@ from chainplan.chain.network import (
     Node,
     ScanSettings,
     Segment,
+    Separation,
     Wiring,
 )
 from chainplan.figures.budget import budget, part_of_plan
@@ -86,14 +88,13 @@ class Host(NamedTuple):
 @part_of_plan
 def hosts(controllers: dict[str, ControllerPlan]) -> dict[str, Host]:
     """The controllers of the plan as far as they scan, by their names there."""
-    return {
-        name: Host(
-            copies(name, plan.count),
-            plan.port_names(),
-            ScanSettings(*(getattr(plan, key) for key in ScanSettings._fields)),
-        )
-        for name, plan in controllers.items()
-    }
+    return {name: _host(plan, name) for name, plan in controllers.items()}
+
+
+@remembered
+def _host(plan: ControllerPlan, name: str) -> Host:
+    settings = ScanSettings(*(getattr(plan, key) for key in ScanSettings._fields))
+    return Host(copies(name, plan.count), plan.port_names(), settings)
 
 
 @part_of_plan
@@ -376,11 +377,19 @@ def resolve_hop(wiring: Wiring, *layers: SegmentSpec) -> Hop:
         connectors,
         near,
         far,
-        bool(spec.barriers_share),
-        spec.insulation,
-        spec.creepage,
-        spec.clearance,
+        _separation(
+            near.name if near else None,
+            far.name if far else None,
+            bool(spec.barriers_share),
+            spec.insulation,
+            spec.creepage,
+            spec.clearance,
+        ),
     )
+
+
+_separation = lru_cache(maxsize=1024)(Separation)
+"""Separations alike are one: what is worked out of them does not hang on cables."""
 
 
 def cable_delay(length: Span, velocity: Span) -> Span:

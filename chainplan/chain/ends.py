@@ -41,7 +41,12 @@ def from_back(chain: Chain) -> Chain:
     name = back_name(chain.name)
     segments = []
     for number, segment in enumerate(reversed(chain.segments[1:]), start=1):
-        hop = segment.hop._replace(near_barrier=segment.hop.far_barrier, far_barrier=segment.hop.near_barrier)
+        hop, apart = segment.hop, segment.hop.separation
+        hop = hop._replace(
+            near_barrier=hop.far_barrier,
+            far_barrier=hop.near_barrier,
+            separation=apart._replace(near_barrier=apart.far_barrier, far_barrier=apart.near_barrier),
+        )
         segments.append(Segment(name, number, segment.far, segment.near, hop))
     return _open(chain, name, chain.back, chain.nodes[::-1], tuple(segments))
 

@@ -110,6 +110,18 @@ class Wiring(NamedTuple):
     barriers: dict[str, Barrier]
 
 
+class Separation(NamedTuple):
+    """What keeps the ends of a segment apart: barriers by name, and the distances between the boards, nm."""
+
+    near_barrier: str | None
+    far_barrier: str | None
+    barriers_share: bool
+    insulation: Insulation | None
+    """The kind that the plan asks for; None where its rules say."""
+    creepage: Span | None
+    clearance: Span | None
+
+
 class Hop(NamedTuple):
     """What all segments of one make share: cable, delay, barriers and distances."""
 
@@ -121,11 +133,7 @@ class Hop(NamedTuple):
     connectors: tuple[str, ...]
     near_barrier: Barrier | None
     far_barrier: Barrier | None
-    barriers_share: bool
-    insulation: Insulation | None
-    """The kind that the plan asks of this make; None where its rules say."""
-    creepage: Span | None
-    clearance: Span | None
+    separation: Separation
 
 
 class Segment(NamedTuple):

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any, Generic, ParamSpec, Protocol, TypeVar, overload
 
 from chainplan.plan.model import Plan
+from chainplan.remembered import remembered_for_all
 
 _Inputs = ParamSpec("_Inputs")
 _Result = TypeVar("_Result")
@@ -65,8 +66,10 @@ def budget(work_out: Callable[_Inputs, _Result]) -> Budget[_Inputs, _Result]:
 
 
 def part_of_plan(work_out: Callable[_Inputs, _Result]) -> Budget[_Inputs, _Result]:
-    """Declare what of a section budgets need: as long as it is equal, it stays the very same object."""
-    return Budget(work_out, keeps=True)
+    """Declare what of a section budgets need: as long as that is equal, it stays the very same object."""
+    part = Budget(work_out, keeps=True)
+    part.work_out = remembered_for_all(work_out)
+    return part
 
 
 def parameters(function: Callable[..., Any]) -> tuple[str, ...]:

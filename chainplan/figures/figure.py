@@ -36,6 +36,10 @@ _Value = Sum | int | None
 _Family = TypeVar("_Family", bound=Callable[..., Iterable["Figure"]])
 
 
+def _undeclared(*_: Any) -> Figures:
+    raise TypeError("no budget declares how figures of this kind are worked out")
+
+
 def _nothing(_: Any) -> None:
     return None
 
@@ -108,8 +112,11 @@ class Kind(Generic[_Item]):
         self._limit = limit or (_upper_end if sense == "at least" else _lower_end)
         self._asked = asked
         self.meaning = ""
+        """What it says of a subject, in a sentence."""
         self.needs: tuple[str, ...] = ()
-        self.work_out: Callable[..., Iterable[Figure]] | None = None
+        """The budgets, and sections of the plan, that its figures are worked out from."""
+        self.work_out: Callable[..., Figures] = _undeclared
+        self.keeps = False
 
     def __repr__(self) -> str:
         return f"<kind of figure: {self.name}>"
@@ -129,15 +136,27 @@ class Kind(Generic[_Item]):
         It is judged where it has a limit, or is `boundless`: then the worst case has no bound at all, so that
         any limit is missed.
         """
-        if judged is None:
-            judged = limit is not None or boundless
-        return Figure(self, parts, item, limit, judged, where, note, boundless)
+        figure = Figure(self, parts, item)
+        if limit is not None:
+            figure.limit = limit
+        if boundless:
+            figure.boundless = True
+        figure.judged = (limit is not None or boundless) if judged is None else judged
+        if where is not None:
+            figure._where = where
+        if note is not None:
+            figure._note = note
+        return figure
 
     def of(self, work_out: _Family) -> _Family:
         """Declare how the figures are worked out; the function's parameters are those of a budget."""
-        self.work_out = work_out
         self.needs = parameters(work_out)
         self.meaning = (work_out.__doc__ or "").strip()
+        if self.target:
+            self.needs += ("targets",)
+            self.work_out = lambda *of: Figures(self.limited(work_out(*of[:-1]), of[-1]))
+        else:
+            self.work_out = lambda *of: Figures(work_out(*of))
         KINDS.append(self)
         return work_out
 
@@ -174,28 +193,31 @@ KINDS: list[Kind[Any]] = []
 """Every kind that a budget declares."""
 
 
+class _Unasked:
+    """Stands where nobody has asked for a figure yet."""
+
+
+_UNASKED = _Unasked()
+
+
 class Figure:
     """A figure of one subject; `parts` are its name, `limit` in ticks is what it must keep, if anything.
+
+    Ticks are those of its `dimension`.
 
     As a verdict it is met, missed or, where figure or limit is unknown, not checked.
     """
 
-    def __init__(
-        self,
-        kind: Kind[Any],
-        parts: tuple[str, ...],
-        item: Any,
-        limit: int | None,
-        judged: bool,
-        where: str | None,
-        note: str | None,
-        boundless: bool,
-    ) -> None:
+    limit: int | None = None
+    judged = False
+    boundless = False
+    _value: int | _Unasked | None = _UNASKED
+    _where: str | None = None
+    _note: str | None = None
+
+    def __init__(self, kind: Kind[Any], parts: tuple[str, ...], item: Any) -> None:
         self.kind, self.parts, self.item = kind, parts, item
-        self.limit, self.judged, self.boundless = limit, judged, boundless
         self.dimension = kind.dimension
-        """What its ticks are ticks of."""
-        self._where, self._note = where, note
 
     def limited(self, limit: int) -> Figure:
         """Set its limit, and return it."""
@@ -217,7 +239,7 @@ class Figure:
     def __hash__(self) -> int:
         return hash(self.key)
 
-    @cached_property
+    @property
     def _told(self) -> tuple[Any, ...]:
         return (*self.key, self.value, self.limit, self.boundless, self.typical, self.where, self.note)
 
@@ -229,7 +251,7 @@ class Figure:
     @property
     def subject(self) -> str:
         """Return what the figure is about, in words."""
-        return ", ".join(part for part in self.parts if part)
+        return ", ".join(filter(None, self.parts))
 
     @property
     def key(self) -> tuple[str, str]:
@@ -241,32 +263,30 @@ class Figure:
         """Return how the worst case must stand to the limit."""
         return self.kind.sense
 
-    @cached_property
-    def _worst(self) -> _Value:
-        return None if self.item is None else self.kind.worst(self.item)
-
-    @cached_property
-    def _typical(self) -> _Value:
-        return None if self.item is None else self.kind.typical(self.item)
-
-    @cached_property
+    @property
     def value(self) -> int | None:
         """Return the worst case, ticks; None where it is not known."""
-        worst = self._worst
-        return worst.total if isinstance(worst, Sum) else worst
+        known = self._value
+        if isinstance(known, _Unasked):
+            worst = None if self.item is None else self.kind.worst(self.item)
+            known = self._value = worst.total if isinstance(worst, Sum) else worst
+        return known
 
     @property
     def typical(self) -> int | None:
         """Return the typical case, ticks; None where there is none."""
-        typical = self._typical
+        typical = None if self.item is None else self.kind.typical(self.item)
         return typical.total if isinstance(typical, Sum) else typical
 
     @property
     def sums(self) -> tuple[Sum | None, Sum | None]:
         """Return the sums that it and its typical case come from; None where it has no terms of its own."""
-        if self.kind.sums is not None and self.item is not None:
-            return self.kind.sums(self.item)
-        worst, typical = self._worst, self._typical
+        kind, item = self.kind, self.item
+        if item is None:
+            return None, None
+        if kind.sums is not None:
+            return kind.sums(item)
+        worst, typical = kind.worst(item), kind.typical(item)
         return worst if isinstance(worst, Sum) else None, typical if isinstance(typical, Sum) else None
 
     @property
@@ -291,30 +311,53 @@ class Figure:
             return self._note
         return "" if self.item is None else self.kind.note(self.item)
 
-    @cached_property
+    @property
     def status(self) -> Status:
         """Return met or missed, or not checked where figure or limit is unknown."""
         if self.boundless:
             return "missed"
-        if self.value is None or self.limit is None:
+        value, limit, sense = self.value, self.limit, self.kind.sense
+        if value is None or limit is None:
             return "not checked"
-        if self.sense == "at most":
-            met = self.value <= self.limit
-        elif self.sense == "below":
-            met = self.value < self.limit
+        if sense == "at most":
+            met = value <= limit
+        elif sense == "below":
+            met = value < limit
         else:
-            met = self.value >= self.limit
+            met = value >= limit
         return "met" if met else "missed"
 
     @property
     def margin(self) -> int | None:
         """Return the distance to the limit, ticks; negative beyond it."""
-        return margin(self.sense, self.value, self.limit)
+        return margin(self.kind.sense, self.value, self.limit)
 
     @property
     def margin_share(self) -> Fraction | None:
         """Return the margin as a share of the limit."""
         return Fraction(self.margin or 0, self.limit) if self.limit and self.margin is not None else None
+
+
+class Figures(tuple[Figure, ...]):
+    """All figures of a kind, and which of them are judged and missed."""
+
+    @cached_property
+    def judged(self) -> tuple[Figure, ...]:
+        """Return those that have something to keep."""
+        return tuple([figure for figure in self if figure.judged])
+
+    @cached_property
+    def by_key(self) -> dict[tuple[str, str], Figure]:
+        """Return those that have something to keep, by target and subject."""
+        return {figure.key: figure for figure in self.judged}
+
+    @cached_property
+    def missed(self) -> tuple[Figure, ...]:
+        """Return those that miss their limit."""
+        return tuple([figure for figure in self.judged if figure.status == "missed"])
+
+
+NO_FIGURES = Figures()
 
 
 def margin(sense: Sense, value: int | None, limit: int | None) -> int | None:
@@ -327,11 +370,6 @@ def margin(sense: Sense, value: int | None, limit: int | None) -> int | None:
 def share(part: int, whole: int) -> int:
     """Return part over whole in ticks of a ratio, rounded up."""
     return -(-part * WHOLE // whole)
-
-
-def missed(figures: Iterable[Figure]) -> list[Figure]:
-    """Return the figures that miss their limit."""
-    return [figure for figure in figures if figure.status == "missed"]
 
 
 def first_crossing(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from enum import IntEnum
 from functools import cached_property
-from typing import NamedTuple
+from typing import Generic, NamedTuple, TypeVar
 
 from chainplan.quantity import Dimension
+
+_Result = TypeVar("_Result")
 
 
 class Case(IntEnum):
@@ -16,6 +18,20 @@ class Case(IntEnum):
     BEST = 0
     TYPICAL = 1
     WORST = 2
+
+
+class ByCase(Generic[_Result]):
+    """Something for each end of the tolerances, worked out for one when it is first asked for."""
+
+    def __init__(self, work_out: Callable[[Case], _Result]) -> None:
+        self._work_out = work_out
+        self._known: dict[Case, _Result] = {}
+
+    def __getitem__(self, case: Case) -> _Result:
+        """Return it for one case."""
+        if case not in self._known:
+            self._known[case] = self._work_out(case)
+        return self._known[case]
 
 
 class Term(NamedTuple):

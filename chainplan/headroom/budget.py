@@ -204,7 +204,7 @@ class _Search:
 
     def _helps(self, missed: Figure, way: _Way) -> bool:
         """Tell whether a lever, moved as far as it may alone, brings a target nearer."""
-        after = way.line.at(self.reach[way.line]).of_kind(missed.kind).get(missed.key)
+        after = way.line.at(self.reach[way.line]).of_kind(missed.kind).by_key.get(missed.key)
         if after is None:
             return False
         if after.margin is None or missed.margin is None:

@@ -124,7 +124,7 @@ class Line:
         if not places:
             return None
         begin, end = self.at(0), self.at(most)
-        changed = [kind for kind in LOOKING if begin.of_kind(kind) != end.of_kind(kind)]
+        changed = [kind for kind in LOOKING if begin.of_kind(kind).judged != end.of_kind(kind).judged]
         return next(
             (place for place in places if not self.holds(place, LOOKING if place == most // 2 else changed)),
             None,
@@ -135,7 +135,7 @@ class Line:
         key = missed.key
 
         def look(place: int) -> _Look:
-            verdict = self.at(place).of_kind(missed.kind).get(key)
+            verdict = self.at(place).of_kind(missed.kind).by_key.get(key)
             found = {} if verdict is None else {key: verdict}
             return _Look(verdict is not None and verdict.status == "met", found, tuple(found.values()))
 

@@ -6,7 +6,7 @@ from collections.abc import Container, Iterable, Iterator
 from typing import Any
 
 from chainplan.evaluation import Evaluation
-from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.figure import NO_FIGURES, Figure, Figures, Kind
 from chainplan.plan.checks import check_plan
 from chainplan.quantity import COUNT
 
@@ -26,27 +26,22 @@ class Trial:
     def __init__(self, evaluation: Evaluation, refusal: Figure | None = None) -> None:
         self.evaluation = evaluation
         self.refusal = refusal
-        self._kinds: dict[Kind[Any], dict[Key, Figure]] = {}
 
-    def of_kind(self, kind: Kind[Any]) -> dict[Key, Figure]:
-        """Return the verdicts of one kind, by target and subject."""
-        if self.refusal is not None:
-            return {}
-        if kind not in self._kinds:
-            self._kinds[kind] = {verdict.key: verdict for verdict in self.evaluation.judged((kind,))}
-        return self._kinds[kind]
+    def of_kind(self, kind: Kind[Any]) -> Figures:
+        """Return the figures of one kind, as far as the plan has limits for it."""
+        return NO_FIGURES if self.refusal is not None else self.evaluation.limited(kind)
 
     def verdicts(self, of: Iterable[Kind[Any]]) -> dict[Key, Figure]:
-        """Return the verdicts of some kinds."""
-        return {key: verdict for kind in of for key, verdict in self.of_kind(kind).items()}
+        """Return the verdicts of some kinds, by target and subject."""
+        return {key: verdict for kind in of for key, verdict in self.of_kind(kind).by_key.items()}
 
     def missed(self, of: Iterable[Kind[Any]], but: Container[Key] = ()) -> Iterator[Figure]:
         """Yield what is missed, except what is named; a kind is asked when all before it have been told."""
         if self.refusal is not None:
             yield self.refusal
         for kind in of:
-            for key, verdict in self.of_kind(kind).items():
-                if verdict.status == "missed" and key not in but:
+            for verdict in self.of_kind(kind).missed:
+                if verdict.key not in but:
                     yield verdict
 
 

@@ -77,6 +77,8 @@ class Plans:
         self._forms: dict[_Form, _Entry | _Whole | None] = {}
         self._paths: dict[str, KeyPath] = {}
         self._reasons: dict[tuple[_Form, ...], Unusable] = {}
+        self._before: dict[str, dict[str, Any]] = {}
+        """Every section as the last candidate had it: one that stays the same is the very same object."""
         self._fixed = self._validated_rest()
 
     def plan(self, candidate: Candidate) -> Plan | Unusable:
@@ -183,7 +185,8 @@ class Plans:
         if not doubtful:
             for section, entry in entries.items():
                 new = (reached[1] for reached, _ in chosen if reached[0] == section)
-                fields[section] = self._section(section, fields.get(section, {}), entry, new)
+                found_section = self._section(section, fields.get(section, {}), entry, new)
+                fields[section] = self._before[section] = _same(self._before.get(section), found_section)
         return fields, doubtful
 
     def _section(
@@ -229,6 +232,13 @@ class Plans:
         if len(unit) == 1:
             return True
         return isinstance(section, dict) and any(str(name) == unit[1] for name in section)
+
+
+def _same(before: dict[str, Any] | None, now: dict[str, Any]) -> dict[str, Any]:
+    """Return a section as it was before, if it has the very same entries."""
+    if before is None or list(before) != list(now) or any(before[name] is not now[name] for name in now):
+        return now
+    return before
 
 
 def _validated_unit(unit: Unit, data: dict[str | int, Any]) -> _Entry | _Whole | None:

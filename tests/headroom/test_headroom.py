@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from functools import cache, partial
 from itertools import permutations
@@ -13,7 +12,7 @@ from typing import Any
 import pytest
 
 from chainplan.evaluation import Evaluation, kinds
-from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.figure import Figure, Figures, Kind
 from chainplan.headroom import budget
 from chainplan.headroom.budget import Headroom, Limit, Missed, _Search, headroom_budget
 from chainplan.headroom.levers import Move, moved
@@ -279,9 +278,8 @@ def test_a_lever_helps_that_brings_a_target_nearer(
         return kind("", item=value, limit=0, boundless=value is None)
 
     class Invented(Evaluation):
-        def judged(self, of: Iterable[Kind[Any]]) -> Iterator[Figure]:
-            if INVENTED in of:
-                yield verdict(before if self is there else after)
+        def limited(self, kind: Kind[Any]) -> Figures:
+            return Figures([verdict(before if self is there else after)] if kind is INVENTED else ())
 
     plan = evaluated().plan
     there, moved_there = Invented(plan), Invented(plan)

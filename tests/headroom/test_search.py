@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
 
 from chainplan.evaluation import Evaluation, kinds
-from chainplan.figures.figure import Figure, Kind
+from chainplan.figures.figure import Figure, Figures, Kind
 from chainplan.headroom import search
 from chainplan.headroom.search import Line
 from chainplan.headroom.trials import REFUSED, Key, Trial
@@ -32,13 +32,17 @@ class Place(Evaluation):
 
     def __init__(self, place: int, way: Way) -> None:
         self.place, self.way = place, way
+        self.known: dict[Kind[Any], Figures] = {}
 
-    def judged(self, of: Iterable[Kind[Any]]) -> Iterator[Figure]:
-        """Yield what the way says of a kind here."""
-        for kind in of:
-            if kind.name != "another":
-                self.way.asked[kind.name, self.place] += 1
-                yield kind("", item=getattr(self.way, kind.name)(self.place), limit=0)
+    def limited(self, kind: Kind[Any]) -> Figures:
+        """Return what the way says of a kind here."""
+        if kind.name == "another":
+            return Figures()
+        if kind not in self.known:
+            self.way.asked[kind.name, self.place] += 1
+            margin = getattr(self.way, kind.name)(self.place)
+            self.known[kind] = Figures([kind("", item=margin, limit=0)])
+        return self.known[kind]
 
 
 def key(kind: str) -> Key:

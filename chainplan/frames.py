@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from chainplan.report.units import SUFFIXES, figure
+from chainplan.report.units import number, unit_of
 
 if TYPE_CHECKING:
     import pandas
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 FIGURES = ("worst", "limit", "margin", "typical")
 
 COLUMNS = (
-    *("target", "subject", "status", "sense", *FIGURES, "unit", "margin_share_of_limit"),
-    *("figure", "where", "note"),
+    *("target", "subject", "status", "sense", *FIGURES, "unit", "margin_share"),
+    *("sum", "where", "note"),
 )
 
 
@@ -34,17 +34,16 @@ def verdicts_frame(evaluation: Evaluation) -> pandas.DataFrame:
             "data frames need pandas, which is not installed; pip install 'chainplan[frames]'"
         ) from error
     frame = pandas.DataFrame([_row(verdict) for verdict in evaluation.verdicts], columns=list(COLUMNS))
-    return frame.astype(dict.fromkeys((*FIGURES, "margin_share_of_limit"), "float64"))
+    return frame.astype(dict.fromkeys((*FIGURES, "margin_share"), "float64"))
 
 
 def _row(verdict: Figure) -> tuple[object, ...]:
-    suffix, unit = SUFFIXES[verdict.dimension.name]
     ticks = (verdict.value, verdict.limit, verdict.margin, verdict.typical)
     share = verdict.margin_share
     return (
         *(verdict.target, verdict.subject, verdict.status, verdict.sense),
-        *(figure(each, verdict.dimension, unit) for each in ticks),
-        suffix,
+        *(number(each, verdict.dimension) for each in ticks),
+        unit_of(verdict.dimension),
         None if share is None else float(share),
         *(verdict.figure, verdict.where, verdict.note),
     )

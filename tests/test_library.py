@@ -13,6 +13,7 @@ import pandas
 import pytest
 from lxml import html
 from made_up_figures import made_up
+from written_results import verdicts
 
 import chainplan
 from chainplan import frames
@@ -142,13 +143,14 @@ def test_a_frame_holds_the_figures_of_the_data(name: str) -> None:
     frame = evaluated(name).frame()
     assert list(frame.columns) == list(frames.COLUMNS)
     assert set(frame.dtypes[list(frames.FIGURES)]) == {pandas.api.types.pandas_dtype("float64")}
-    records = evaluated(name).to_dict()["verdicts"]
+    records = verdicts(evaluated(name).to_dict())
     assert len(frame) == len(records)
     for row, record in zip(frame.to_dict("records"), records, strict=True):
-        for key in ("target", "subject", "status", "sense", "figure", "where", "note"):
+        for key in ("status", "sense", "unit", "sum", "where", "note"):
             assert row[key] == record[key]
-        for key in frames.FIGURES:
-            value = record[f"{key}_{row['unit']}"]
+        assert (row["target"], row["subject"]) == (record["name"], ", ".join(record["subject"].values()))
+        for key in (*frames.FIGURES, "margin_share"):
+            value = record[key]
             assert pandas.isna(row[key]) if value is None else row[key] == value
     assert (frame.status == "missed").sum() == len(evaluated(name).missed)
 

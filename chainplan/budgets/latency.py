@@ -28,6 +28,7 @@ from chainplan.budgets.time_outs import any_chain_lost, longest_period
 from chainplan.budgets.wire import frame_time
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain, makes
+from chainplan.figures.figure import Kind
 from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import Actuator, Evaluation
@@ -93,6 +94,27 @@ class HazardLatency:
     def met(self) -> bool:
         """Tell whether the fault is handled within the tolerant time; equality is a miss (3.55 note 4)."""
         return self.longest < self.tolerant_time
+
+
+def interval(
+    name: str,
+    section: str,
+    named: str,
+    worst: Callable[[HazardLatency], Sum],
+    typical: Callable[[HazardLatency], Sum],
+) -> Kind[HazardLatency]:
+    """Return a kind of figure for one part of the FHTI, whose sum shows the terms of both parts."""
+    return Kind[HazardLatency](
+        name,
+        TIME,
+        ("hazard",),
+        section,
+        lambda latency: worst(latency).total,
+        lambda latency: typical(latency).total,
+        named=lambda latency: named.format(latency.hazard),
+        where=lambda latency: latency.controller,
+        note=lambda latency: latency.path,
+    )
 
 
 def latency_budget(

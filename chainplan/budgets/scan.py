@@ -27,6 +27,7 @@ from chainplan.chain.network import Chain, Controller, Network, outlines
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind, always, share
 from chainplan.figures.terms import ByCase, Case, Sum, Term, nonzero
+from chainplan.figures.units import Time
 from chainplan.plan.schedule import Task
 from chainplan.quantity import RATIO, TIME
 from chainplan.remembered import remembered_for_all
@@ -39,8 +40,8 @@ class Slot(NamedTuple):
     """A task's place in a scan: times since the scan began, worst case, fs."""
 
     task: str
-    start: int
-    end: int
+    start: Time
+    end: Time
 
 
 @dataclass(frozen=True, eq=False)

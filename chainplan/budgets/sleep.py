@@ -15,7 +15,7 @@ from functools import partial
 from typing import NamedTuple
 
 from chainplan.budgets.alarm import Watch, alarm_terms, any_watched
-from chainplan.budgets.latency import HazardLatency, hazard_latency
+from chainplan.budgets.latency import HazardLatency, hazard_latency, interval
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain, Network
 from chainplan.figures.budget import budget
@@ -107,6 +107,22 @@ HANDLING_ASLEEP = Kind[HazardLatency](
     note=lambda latency: latency.path,
     asked=lambda plan: plan.sleep,
 )
+
+
+DETECTION_ASLEEP = interval(
+    "fault detection time asleep",
+    "startup",
+    "sleep/{}",
+    lambda latency: latency.detection,
+    lambda latency: latency.typical_detection,
+)
+
+
+@DETECTION_ASLEEP.of
+def detection_times_asleep(asleep: SleepBudget | None) -> Iterator[Figure]:
+    """From a fault until the controller has woken and found it (FDTI), while the controllers sleep."""
+    for latency in asleep.latencies if asleep else ():
+        yield DETECTION_ASLEEP(latency.hazard, item=latency)
 
 
 @HANDLING_ASLEEP.of

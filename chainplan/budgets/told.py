@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
-from chainplan.budgets.latency import HazardLatency, latency_budget
+from chainplan.budgets.latency import HazardLatency, interval, latency_budget
 from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.uplink import evaluation_terms, on_the_way
 from chainplan.budgets.uplink_buses import Bus, Message, messages_of
@@ -189,6 +189,35 @@ HANDLING = Kind[HazardLatency](
     note=lambda latency: latency.path,
     asked=lambda plan: plan.hazards,
 )
+
+
+DETECTION = interval(
+    "fault detection time",
+    "latency",
+    "latency/{}",
+    lambda latency: latency.detection,
+    lambda latency: latency.typical_detection,
+)
+
+REACTION = interval(
+    "fault reaction time",
+    "latency",
+    "latency/{}",
+    lambda latency: latency.reaction,
+    lambda latency: latency.typical_reaction,
+)
+
+
+@DETECTION.of
+def detection_times(latencies: list[HazardLatency]) -> Iterator[Figure]:
+    """From a fault until the controller has found it (FDTI, ISO 26262-1:2018, 3.55)."""
+    return (DETECTION(latency.hazard, item=latency) for latency in latencies)
+
+
+@REACTION.of
+def reaction_times(latencies: list[HazardLatency]) -> Iterator[Figure]:
+    """From the finding of a fault to the safe state (FRTI, ISO 26262-1:2018, 3.59)."""
+    return (REACTION(latency.hazard, item=latency) for latency in latencies)
 
 
 @HANDLING.of

@@ -12,10 +12,10 @@ def run(of: str, out: str | None) -> int:
     if of == "plan":
         from chainplan.plan.editor_schema import plan_schema as schema
     elif of == "comparison":
-        from chainplan.report.comparison_schema import comparison_schema as schema
+        from chainplan.report.comparison_data import comparison_schema as schema
     elif of == "study":
         from chainplan.study.model import study_schema as schema
     else:
-        from chainplan.report.data_schema import data_schema as schema
+        from chainplan.report.data import data_schema as schema
     write_result(json.dumps(schema(), indent=2, ensure_ascii=True) + "\n", out)
     return 0

@@ -1,7 +1,7 @@
-"""What each key of a plan means, in a line: the docstrings under the fields of the plan's parts.
+"""What each key of a plan, or of a record of the results, means in a line: the docstring under its field.
 
-They are read from the source when the schema or the reference is printed, and never at start-up: reading
-them while the parts are made, as pydantic can (``use_attribute_docstrings``), makes every command slower.
+They are read from the source when a schema or the reference is printed, and never at start-up: reading them
+while the parts are made, as pydantic can (``use_attribute_docstrings``), makes every command slower.
 """
 
 from __future__ import annotations
@@ -14,22 +14,20 @@ from functools import cache
 from itertools import pairwise
 from types import MappingProxyType
 
-from pydantic import BaseModel
-
 Meanings = MappingProxyType[str, str]
 
 
 @cache
-def key_meanings(part: type[BaseModel]) -> Meanings:
-    """Return the meaning of each key of a part, by the key; empty where the source is not at hand."""
+def key_meanings(part: type) -> Meanings:
+    """Return the meaning of each field of a class, by its name; empty where the source is not at hand."""
     found: dict[str, str] = {}
     for kind in reversed(part.__mro__):
-        if issubclass(kind, BaseModel) and kind is not BaseModel:
+        if kind.__module__.startswith("chainplan."):
             found |= dict(_docstrings(kind))
-    return MappingProxyType({name: found[name] for name in part.model_fields if name in found})
+    return MappingProxyType(found)
 
 
-def _docstrings(kind: type[BaseModel]) -> Iterator[tuple[str, str]]:
+def _docstrings(kind: type) -> Iterator[tuple[str, str]]:
     """Yield the fields of a class, without those it inherits, that have a docstring right under them."""
     body = _class_bodies(kind.__module__).get(kind.__name__, [])
     for field, below in pairwise(body):

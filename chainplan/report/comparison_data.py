@@ -1,30 +1,163 @@
 """A comparison as JSON: the same figures as on the screen and all that the screen leaves out.
 
-The shape is described by :mod:`chainplan.report.comparison_schema`.
+Keys and units are those of :mod:`chainplan.report.data`.
 """
 
 from __future__ import annotations
 
 import json
-import os
-from collections import Counter
-from typing import Any
+from collections.abc import Iterator
+from typing import Any, Literal, NamedTuple
 
 from chainplan.cautions import CAUTIONS
-from chainplan.comparison.changes import Change, PlanChanges, Side
+from chainplan.comparison.changes import Change, Kind, Side
 from chainplan.comparison.figures import FigureChange, TermChange
-from chainplan.comparison.targets import TargetRow, effect, share_change, value_change
-from chainplan.comparison.whole import Against, Comparison, mark
-from chainplan.figures.figure import Figure
-from chainplan.figures.terms import Term
+from chainplan.comparison.targets import Effect, TargetRow, effect, share_change, value_change
+from chainplan.comparison.whole import Against, Comparison, Outcome, mark
+from chainplan.figures.figure import Figure, Sense, Status
 from chainplan.quantity import Dimension
 from chainplan.report.comparison_words import answer
-from chainplan.report.units import with_unit
+from chainplan.report.data import ToolRecord, counts, file_name
+from chainplan.report.records import record, schema_of
+from chainplan.report.units import Number, number, unit_of
 
-COMPARISON_VERSION = 1
+COMPARISON_VERSION = 2
 """Rises when a program that reads an older shape would stumble."""
 
-Record = dict[str, Any]
+
+class ComparedPlan(NamedTuple):
+    """One of the plans, and how many of its targets are met, missed and not checked."""
+
+    letter: str
+    """Stands for the plan in all that follows."""
+    file: str
+    title: str
+    revision: str
+    date: str | None
+    counts: dict[str, int]
+
+
+class ChangeSide(NamedTuple):
+    """A value in one plan."""
+
+    key: str
+    text: str
+    """As it was written, on one line; of a key that was left out the default, empty where there is none."""
+    written: bool
+    file: str
+    line: int | None
+    """Line of the key; of one that was left out, of what it would stand in."""
+
+
+class PlanChange(NamedTuple):
+    """One change of the plan; a side is null where that plan has nothing there."""
+
+    kind: Kind
+    key: str
+    old: ChangeSide | None
+    new: ChangeSide | None
+    used_by: list[str]
+    """What uses the type that was changed."""
+    words_only: bool
+    """A title, a date or a note: no figure depends on it."""
+
+
+class Rename(NamedTuple):
+    """A part that has a new name and is otherwise the same."""
+
+    section: str
+    old: str
+    new: str
+
+
+class ChangedTerm(NamedTuple):
+    """A term that adds something else; times x each = what it adds; null where there is no such term."""
+
+    label: str
+    old_times: int | None
+    old_each: Number
+    new_times: int | None
+    new_each: Number
+    change: Number
+    parts_of_each: list[ChangedTerm]
+    """What changed within one amount of the term."""
+
+
+class ChangedFigure(NamedTuple):
+    """A figure that comes to something else; null where a plan has no such figure."""
+
+    figure: str
+    """Its name, for `explain`."""
+    label: str
+    unit: str
+    old_total: Number
+    new_total: Number
+    change: Number
+    change_share: float | None
+    """Of the old total."""
+    terms: list[ChangedTerm]
+    """Those that differ, the largest change first; their changes add up to that of the figure."""
+
+
+class AgainstReference(NamedTuple):
+    """One plan against the reference."""
+
+    letter: str
+    answer: str
+    """Whether it is better, in one line."""
+    outcome: Outcome
+    nothing_differs: bool
+    changes: list[PlanChange]
+    renames: list[Rename]
+    figures: list[ChangedFigure]
+
+
+class ComparedVerdict(NamedTuple):
+    """A target of one plan, and how it differs from the reference's."""
+
+    letter: str
+    status: Status
+    sense: Sense
+    unit: str
+    worst: Number
+    limit: Number
+    margin: Number
+    margin_share: float | None
+    typical: Number
+    where: str
+    effect: Effect | None
+    """What the plan does to the reference's verdict; null for the reference, and where it has none."""
+    worst_change: Number
+    worst_change_share: float | None
+    """Of the reference's worst case."""
+    margin_share_change: float | None
+
+
+class ComparedTarget(NamedTuple):
+    """One target in every plan, in the order of the plans; null where a plan has none."""
+
+    target: str
+    subject: str
+    differs: bool
+    plans: list[ComparedVerdict | None]
+
+
+class ComparisonRecord(NamedTuple):
+    """A comparison of plans with the first of them."""
+
+    format: Literal["chainplan comparison"]
+    schema_version: int
+    tool: ToolRecord
+    reference: str
+    plans: list[ComparedPlan]
+    against_reference: list[AgainstReference]
+    targets: list[ComparedTarget]
+    cautions: list[str]
+
+
+def comparison_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a comparison as data."""
+    return schema_of(ComparisonRecord, f"chainplan comparison, schema version {COMPARISON_VERSION}")
 
 
 def comparison_json(comparison: Comparison, version: str) -> str:
@@ -32,142 +165,120 @@ def comparison_json(comparison: Comparison, version: str) -> str:
     return json.dumps(comparison_data(comparison, version), indent=2, allow_nan=False) + "\n"
 
 
-def comparison_data(comparison: Comparison, version: str) -> Record:
+def comparison_data(comparison: Comparison, version: str) -> dict[str, Any]:
     """Return a comparison as plain dicts, lists, texts and numbers; `version` is the tool's own."""
-    return {
-        "format": "chainplan comparison",
-        "schema_version": COMPARISON_VERSION,
-        "tool": {"name": "chainplan", "version": version},
-        "reference": mark(0),
-        "plans": [_plan(comparison, number) for number in range(len(comparison.plans))],
-        "against_reference": [
-            _against(number, against) for number, against in enumerate(comparison.others, start=1)
+    found: dict[str, Any] = record(
+        ComparisonRecord(
+            "chainplan comparison",
+            COMPARISON_VERSION,
+            ToolRecord("chainplan", version),
+            mark(0),
+            list(_plans(comparison)),
+            [_against(index, against) for index, against in enumerate(comparison.others, start=1)],
+            [_target(row) for row in comparison.targets],
+            list(CAUTIONS),
+        )
+    )
+    return found
+
+
+def _plans(comparison: Comparison) -> Iterator[ComparedPlan]:
+    both = zip(comparison.plans, comparison.evaluations, strict=True)
+    for index, (loaded, evaluation) in enumerate(both):
+        plan = loaded.plan
+        yield ComparedPlan(
+            mark(index), file_name(loaded.file), plan.title, plan.revision, plan.date, counts(evaluation)
+        )
+
+
+def _against(index: int, against: Against) -> AgainstReference:
+    return AgainstReference(
+        mark(index),
+        answer(index, against),
+        against.outcome,
+        against.nothing_differs,
+        [_change(change) for change in against.plan.changes],
+        [
+            Rename(section, old, new)
+            for section, names in against.plan.renames.items()
+            for old, new in names.items()
         ],
-        "targets": [_target(row) for row in comparison.targets],
-        "cautions": list(CAUTIONS),
-    }
+        [_figure(figure) for figure in against.figures],
+    )
 
 
-def _plan(comparison: Comparison, number: int) -> Record:
-    loaded = comparison.plans[number]
-    counts = Counter(verdict.status for verdict in comparison.evaluations[number].verdicts)
-    return {
-        "letter": mark(number),
-        "file": _file_name(loaded.file),
-        "title": loaded.plan.title,
-        "revision": loaded.plan.revision,
-        "date": loaded.plan.date,
-        "counts": {status: counts[status] for status in ("met", "missed", "not checked")},
-    }
+def _change(change: Change) -> PlanChange:
+    return PlanChange(
+        change.kind,
+        change.key,
+        _side(change.old),
+        _side(change.new),
+        list(change.used_by),
+        change.words_only,
+    )
 
 
-def _file_name(name: str) -> str:
-    """Return a file's name as Unicode text: bytes of it that are none become replacement characters."""
-    return os.fsencode(name).decode("utf-8", "replace")
-
-
-def _against(number: int, against: Against) -> Record:
-    return {
-        "letter": mark(number),
-        "answer": answer(number, against),
-        "outcome": against.outcome._asdict(),
-        "nothing_differs": against.nothing_differs,
-        "changes": [_change(change) for change in against.plan.changes],
-        "renames": _renames(against.plan),
-        "figures": [_figure(figure) for figure in against.figures],
-    }
-
-
-def _renames(changes: PlanChanges) -> list[Record]:
-    return [
-        {"section": section, "old": old, "new": new}
-        for section, names in changes.renames.items()
-        for old, new in names.items()
-    ]
-
-
-def _change(change: Change) -> Record:
-    return {
-        "kind": change.kind,
-        "key": change.key,
-        "old": _side(change.old),
-        "new": _side(change.new),
-        "used_by": list(change.used_by),
-        "words_only": change.words_only,
-    }
-
-
-def _side(side: Side | None) -> Record | None:
+def _side(side: Side | None) -> ChangeSide | None:
     if side is None:
         return None
-    return {
-        "key": side.key,
-        "text": side.text,
-        "written": side.written,
-        "file": _file_name(side.file),
-        "line": side.line or None,
-    }
+    return ChangeSide(side.key, side.text, side.written, file_name(side.file), side.line or None)
 
 
-def _target(row: TargetRow) -> Record:
+def _target(row: TargetRow) -> ComparedTarget:
     first = row.verdicts[0]
-    return {
-        "target": row.target,
-        "subject": row.subject,
-        "differs": row.differs,
-        "plans": [
-            None if verdict is None else _verdict(number, verdict, first if number else None)
-            for number, verdict in enumerate(row.verdicts)
+    return ComparedTarget(
+        row.target,
+        row.subject,
+        row.differs,
+        [
+            None if verdict is None else _verdict(index, verdict, first if index else None)
+            for index, verdict in enumerate(row.verdicts)
         ],
-    }
+    )
 
 
-def _verdict(number: int, verdict: Figure, reference: Figure | None) -> Record:
+def _verdict(index: int, verdict: Figure, reference: Figure | None) -> ComparedVerdict:
     """Return a verdict, with what it is to the reference's where there is one."""
     change = value_change(reference, verdict) if reference else None
-    shares = share_change(reference, verdict) if reference else None
-    own = verdict.margin_share
-    return {
-        "letter": mark(number),
-        "status": verdict.status,
-        "sense": verdict.sense,
-        **with_unit("worst", verdict.value, verdict.dimension),
-        **with_unit("limit", verdict.limit, verdict.dimension),
-        **with_unit("margin", verdict.margin, verdict.dimension),
-        "margin_share_of_limit": None if own is None else float(own),
-        **with_unit("typical", verdict.typical, verdict.dimension),
-        "where": verdict.where,
-        "effect": effect(reference, verdict) if reference else None,
-        **with_unit("worst_change", change[0] if change else None, verdict.dimension),
-        "worst_change_share": float(change[1]) if change and change[1] is not None else None,
-        "margin_share_change": None if shares is None else float(shares),
-    }
+    dimension = verdict.dimension
+    return ComparedVerdict(
+        mark(index),
+        verdict.status,
+        verdict.sense,
+        unit_of(dimension),
+        number(verdict.value, dimension),
+        number(verdict.limit, dimension),
+        number(verdict.margin, dimension),
+        _share(verdict.margin_share),
+        number(verdict.typical, dimension),
+        verdict.where,
+        effect(reference, verdict) if reference else None,
+        number(change[0] if change else None, dimension),
+        _share(change[1] if change else None),
+        _share(share_change(reference, verdict) if reference else None),
+    )
 
 
-def _figure(figure: FigureChange) -> Record:
-    return {
-        "figure": figure.name,
-        "label": figure.label,
-        **with_unit("old_total", figure.old, figure.dimension),
-        **with_unit("new_total", figure.new, figure.dimension),
-        **with_unit("change", figure.change, figure.dimension),
-        "change_share": None if figure.share is None else float(figure.share),
-        "terms": [_term(term, figure.dimension) for term in figure.terms],
-    }
+def _figure(figure: FigureChange) -> ChangedFigure:
+    dimension = figure.dimension
+    old, new, change = (number(each, dimension) for each in (figure.old, figure.new, figure.change))
+    terms = [_term(term, dimension) for term in figure.terms]
+    share = _share(figure.share)
+    return ChangedFigure(figure.name, figure.label, unit_of(dimension), old, new, change, share, terms)
 
 
-def _term(term: TermChange, dimension: Dimension) -> Record:
-    return {
-        "label": term.label,
-        **_amount("old", term.old, dimension),
-        **_amount("new", term.new, dimension),
-        **with_unit("change", term.change, dimension),
-        "parts_of_each": [_term(part, dimension) for part in term.parts],
-    }
+def _term(term: TermChange, dimension: Dimension) -> ChangedTerm:
+    old, new = term.old, term.new
+    return ChangedTerm(
+        term.label,
+        old and old.times,
+        number(old and old.amount, dimension),
+        new and new.times,
+        number(new and new.amount, dimension),
+        number(term.change, dimension),
+        [_term(part, dimension) for part in term.parts],
+    )
 
 
-def _amount(which: str, term: Term | None, dimension: Dimension) -> Record:
-    return {
-        f"{which}_times": None if term is None else term.times,
-        **with_unit(f"{which}_each", None if term is None else term.amount, dimension),
-    }
+def _share(share: Any) -> float | None:
+    return None if share is None else float(share)

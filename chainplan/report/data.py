@@ -1,48 +1,194 @@
-"""All results as data: plain values in a fixed order, every quantity with its unit in its key.
+"""All results as data: plain values in a fixed order, figures the floats nearest to the exact ones.
 
-The shape is described by :mod:`chainplan.report.data_schema`; `SCHEMA_VERSION` rises when a program that
-reads an older shape would stumble. Figures are the floats nearest to the exact ones.
+A key that holds a quantity ends in its unit: ``_s`` second, ``_V`` volt, ``_m`` metre, ``_bit`` bit,
+``_byte`` byte, ``_ratio`` a plain ratio (1 = 100 %), ``_count`` a number of things, ``_dB`` decibel,
+``_A`` ampere, ``_Ah`` ampere-hour, ``_per_hour`` a number per hour. Where figures of several dimensions
+can stand, the record says its `unit`, in the same words. What is not known is null. Parts with the same
+figures share a record that lists their names.
 """
 
 from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Hashable, Iterator
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_type_hints
 
-from chainplan.budgets.age import SampleTiming
-from chainplan.budgets.data import ControllerBytes, host_bus_time
 from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
-from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
-from chainplan.budgets.sleep import SleepBudget
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
-from chainplan.figures.figure import Figure, share
-from chainplan.figures.terms import Case
+from chainplan.figures.figure import Figure, Sense, Status
+from chainplan.figures.terms import Sum, Term
 from chainplan.plan.problems import dotted
-from chainplan.quantity import RATIO, TIME
-from chainplan.report.alike import kinds_of_scan
-from chainplan.report.chain_data import chains_data
-from chainplan.report.fault_data import faults_data
-from chainplan.report.figures_data import figures_data
-from chainplan.report.headroom_data import headroom_data
-from chainplan.report.isolation_data import isolation_data
+from chainplan.quantity import Dimension
+from chainplan.report.fault_data import FaultsRecord, faults_record
+from chainplan.report.headroom_data import HeadroomRecord, headroom_record
+from chainplan.report.isolation_data import IsolationRecord, isolation_record
 from chainplan.report.json_pieces import json_pieces
-from chainplan.report.room_data import coverage_data, uplink_data
-from chainplan.report.standby_data import balancing_data, start_up_data, supply_data
-from chainplan.report.units import Figure as Number
-from chainplan.report.units import span_of_time, with_unit
-from chainplan.report.wire_data import errors_data, lengths_data, reach_data
+from chainplan.report.layout_data import ChainRecord, chain_records
+from chainplan.report.records import schema_of, written
+from chainplan.report.scan_data import ScanRecord, TrafficRecord, scan_record, traffic_record
+from chainplan.report.standby_data import (
+    BalancingRecord,
+    MilestoneRecord,
+    SelfConsumption,
+    balancing_record,
+    milestone_records,
+    self_consumption_record,
+)
+from chainplan.report.units import Number, number, unit_of
+from chainplan.report.watch_data import CoverageRecord, MessageRecord, coverage_record, message_records
+from chainplan.report.wire_data import (
+    CheckCodeRecord,
+    ErrorsRecord,
+    Limits,
+    LinkRecord,
+    check_code_records,
+    errors_record,
+    limits_record,
+    link_records,
+)
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
-    from chainplan.plan.problems import Problem
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
+"""Rises when a program that reads an older shape would stumble."""
 
-Record = dict[str, Any]
+
+class ToolRecord(NamedTuple):
+    """What wrote the results."""
+
+    name: str
+    version: str
+
+
+class PlanRecord(NamedTuple):
+    """Which plan the results are about."""
+
+    file: str
+    include: list[str]
+    set: dict[str, str]
+    """Values set instead of what the files say, by key."""
+    title: str
+    revision: str
+    date: str | None
+    about: str
+
+
+class FigureRecord(NamedTuple):
+    """A figure of one subject, beside the limit that the plan sets for it, if it sets one."""
+
+    name: str
+    section: str
+    """Where it stands in the report."""
+    subject: dict[str, str]
+    """What it is about, part by part: a controller, a task, a chain."""
+    unit: str
+    worst: Number
+    typical: Number
+    limit: Number
+    sense: Sense
+    """How the worst case must stand to the limit."""
+    margin: Number
+    margin_share: float | None
+    """Of the limit."""
+    status: Status | None
+    """Null where the plan sets no limit for it."""
+    where: str
+    note: str
+    sum: str
+    """Name of its arithmetic in `sums`; empty where there is none."""
+
+
+class TermRecord(NamedTuple):
+    """One addend: times x each = total."""
+
+    label: str
+    how: str
+    times: int
+    each: Number
+    total: Number
+    parts_of_each: list[TermRecord]
+    """The terms that `each` is the sum of; empty where it is not split."""
+
+
+class SumRecord(NamedTuple):
+    """The arithmetic of a figure; its terms add up to it."""
+
+    label: str
+    unit: str
+    total: Number
+    formula: str
+    source: str
+    terms: list[TermRecord]
+
+
+class SameSum(NamedTuple):
+    """A sum with the same total, terms, formula and source as another one: see there."""
+
+    label: str
+    same_as: str
+    """Name of the other one."""
+
+
+class WarningRecord(NamedTuple):
+    """A warning about the plan, with its place where it has one."""
+
+    message: str
+    file: str | None
+    line: int | None
+    key: str
+
+
+class IdleTask(NamedTuple):
+    """A task that shows no hazard of the plan."""
+
+    task: str
+    reason: str
+
+
+class ResultsRecord(NamedTuple):
+    """All results of one plan."""
+
+    format: Literal["chainplan results"]
+    schema_version: int
+    tool: ToolRecord
+    plan: PlanRecord
+    counts: dict[str, int]
+    """How many limits are met, missed and not checked."""
+    figures: list[FigureRecord]
+    """Every figure, judged or not; of segments alike that no limit is about, the first one's."""
+    chains: list[ChainRecord]
+    scans: list[ScanRecord]
+    traffic: list[TrafficRecord]
+    start_up: list[MilestoneRecord]
+    not_watched_asleep: list[str]
+    """Hazards that nobody watches for while the controllers sleep."""
+    balancing: list[BalancingRecord]
+    self_consumption: SelfConsumption
+    single_faults: FaultsRecord
+    links: list[LinkRecord]
+    headroom: HeadroomRecord | None
+    """Null unless it was asked for."""
+    limits: Limits | None
+    """Null unless it was asked for."""
+    errors: list[ErrorsRecord]
+    check_codes: list[CheckCodeRecord]
+    isolation: IsolationRecord
+    coverage: list[CoverageRecord]
+    idle_tasks: list[IdleTask]
+    messages: list[MessageRecord]
+    sums: dict[str, SumRecord | SameSum]
+    """The arithmetic of figures by its name, with its terms."""
+    warnings: list[WarningRecord]
+    assumptions: list[str]
+    cautions: list[str]
+
+
+def data_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of the results, version :data:`SCHEMA_VERSION`."""
+    return schema_of(ResultsRecord, f"chainplan results, schema version {SCHEMA_VERSION}")
 
 
 def data_pieces(
@@ -57,7 +203,7 @@ def data_pieces(
 
 def plan_data(
     loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool = False, headroom: bool = False
-) -> Record:
+) -> dict[str, Any]:
     """Return all results as plain dicts, lists, texts and numbers; `version` is the tool's own.
 
     How far each lever and each chain could go is searched for, and written, only where `headroom` and `reach`
@@ -70,216 +216,154 @@ def _entries(
     loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool, headroom: bool
 ) -> Iterator[tuple[str, Any]]:
     """Yield the parts of the results in order, each worked out when it is asked for."""
-    verdicts = evaluation.verdicts
-    counts = Counter(verdict.status for verdict in verdicts)
-    yield "format", "chainplan results"
-    yield "schema_version", SCHEMA_VERSION
-    yield "tool", {"name": "chainplan", "version": version}
-    yield "plan", _plan(loaded)
-    yield "counts", {status: counts[status] for status in ("met", "missed", "not checked")}
-    yield "verdicts", [_verdict(verdict) for verdict in verdicts]
-    yield "chains", chains_data(evaluation.network)
-    yield "controllers", _controllers(evaluation)
-    yield "hazards", [_hazard(latency) for latency in evaluation.latencies]
-    yield "start_up", start_up_data(evaluation)
-    yield "sleep", _sleep(evaluation.asleep)
-    yield "balancing", balancing_data(evaluation)
-    yield "supply", supply_data(evaluation)
-    yield "single_faults", faults_data(evaluation)
-    yield "lengths", lengths_data(evaluation)
-    yield "headroom", headroom_data(evaluation) if headroom else None
-    yield "reach", reach_data(evaluation) if reach else None
-    yield "errors", errors_data(evaluation)
-    isolation = isolation_data(evaluation)
-    yield "isolation", isolation
-    yield "coverage", coverage_data(evaluation)
-    yield "uplink", uplink_data(evaluation)
-    yield "figures", figures_data(evaluation, [group["segments"][0] for group in isolation["segments"]])
-    yield "warnings", [*map(_warning, loaded.warnings), *map(_remark, budget_warnings(evaluation))]
-    yield "assumptions", [*ASSUMPTIONS, *FAULT_ASSUMPTIONS]
-    yield "cautions", list(CAUTIONS)
+    parts = _parts(loaded, evaluation, version, reach=reach, headroom=headroom)
+    for name, kind in get_type_hints(ResultsRecord, include_extras=True).items():
+        yield name, written(parts[name](), kind)
 
 
-def _plan(loaded: LoadedPlan) -> Record:
-    plan = loaded.plan
+def _parts(
+    loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool, headroom: bool
+) -> dict[str, Callable[[], Any]]:
+    told = _Told(evaluation)
+    asleep = evaluation.asleep
     return {
-        "file": _file_name(loaded.file),
-        "include": list(plan.include),
-        "set": {dotted(setting.path): setting.text for setting in loaded.sources.settings},
-        "title": plan.title,
-        "revision": plan.revision,
-        "date": plan.date,
-        "about": plan.about,
+        "format": lambda: "chainplan results",
+        "schema_version": lambda: SCHEMA_VERSION,
+        "tool": lambda: ToolRecord("chainplan", version),
+        "plan": lambda: _plan(loaded),
+        "counts": lambda: counts(evaluation),
+        "figures": lambda: map(_figure, told.figures()),
+        "chains": lambda: chain_records(evaluation.network),
+        "scans": lambda: map(scan_record, evaluation.scans.values()),
+        "traffic": lambda: map(traffic_record, evaluation.traffic),
+        "start_up": lambda: milestone_records(evaluation),
+        "not_watched_asleep": lambda: asleep.not_watched if asleep else (),
+        "balancing": lambda: [
+            balancing_record(group) for groups in evaluation.node_balancing.values() for group in groups
+        ],
+        "self_consumption": lambda: self_consumption_record(evaluation),
+        "single_faults": lambda: faults_record(evaluation),
+        "links": lambda: [link for each in evaluation.lengths.values() for link in link_records(each)],
+        "headroom": lambda: headroom_record(evaluation) if headroom else None,
+        "limits": lambda: limits_record(evaluation) if reach else None,
+        "errors": lambda: map(errors_record, evaluation.errors.values()),
+        "check_codes": lambda: check_code_records(evaluation.distances),
+        "isolation": lambda: told.isolation,
+        "coverage": lambda: map(coverage_record, evaluation.coverage.kinds.values()),
+        "idle_tasks": lambda: [IdleTask(*each) for each in evaluation.coverage.idle.items()],
+        "messages": lambda: message_records(evaluation),
+        "sums": told.sums,
+        "warnings": lambda: list(_warnings(loaded, evaluation)),
+        "assumptions": lambda: [*ASSUMPTIONS, *FAULT_ASSUMPTIONS],
+        "cautions": lambda: CAUTIONS,
     }
 
 
-def _file_name(name: str) -> str:
+def counts(evaluation: Evaluation) -> dict[str, int]:
+    """Return how many limits are met, missed and not checked."""
+    found = Counter(verdict.status for verdict in evaluation.verdicts)
+    statuses: tuple[Status, ...] = ("met", "missed", "not checked")
+    return {status: found[status] for status in statuses}
+
+
+def _plan(loaded: LoadedPlan) -> PlanRecord:
+    plan = loaded.plan
+    return PlanRecord(
+        file_name(loaded.file),
+        list(plan.include),
+        {dotted(setting.path): setting.text for setting in loaded.sources.settings},
+        plan.title,
+        plan.revision,
+        plan.date,
+        plan.about,
+    )
+
+
+def file_name(name: str) -> str:
     """Return a file's name as Unicode text: bytes of it that are none become replacement characters."""
     return os.fsencode(name).decode("utf-8", "replace")
 
 
-def _verdict(verdict: Figure) -> Record:
-    relative = verdict.margin_share
-    return {
-        "target": verdict.target,
-        "subject": verdict.subject,
-        "status": verdict.status,
-        "sense": verdict.sense,
-        **with_unit("worst", verdict.value, verdict.dimension),
-        **with_unit("limit", verdict.limit, verdict.dimension),
-        **with_unit("margin", verdict.margin, verdict.dimension),
-        "margin_share_of_limit": None if relative is None else float(relative),
-        **with_unit("typical", verdict.typical, verdict.dimension),
-        "figure": verdict.figure,
-        "where": verdict.where,
-        "note": verdict.note,
-    }
+class _Told:
+    """What is told of each figure: all, but of segments alike only the first, and those that limits name."""
+
+    def __init__(self, evaluation: Evaluation) -> None:
+        self._evaluation = evaluation
+        self.isolation = isolation_record(evaluation)
+
+    def figures(self) -> list[Figure]:
+        """Return the figures that are told of."""
+        first = {alike.segments[0] for alike in self.isolation.segments}
+        judged = {verdict.figure for verdict in self._evaluation.verdicts}
+        return [
+            each
+            for each in self._evaluation.shown()
+            if each.kind.labels != ("segment",) or each.parts[0] in first or each.figure in judged
+        ]
+
+    def sums(self) -> dict[str, SumRecord | SameSum]:
+        """Return the sums of these figures by name; where another has the same terms, that one's name."""
+        first: dict[Hashable, str] = {}
+        found: dict[str, SumRecord | SameSum] = {}
+        for name, work_out in self._evaluation.sums(self.figures()).items():
+            figure = work_out()
+            key = figure.dimension.name, figure.formula, figure.source, figure.terms
+            same = first.setdefault(key, name)
+            found[name] = _sum(figure) if same == name else SameSum(figure.label, same)
+        return found
 
 
-def _controllers(evaluation: Evaluation) -> list[Record]:
-    traffic = {each.controller: each for each in evaluation.traffic}
-    samples: dict[str, list[SampleTiming]] = {name: [] for name in evaluation.scans}
-    for timing in evaluation.samples:
-        samples[timing.controller].append(timing)
-    return [
-        _controller(evaluation, scan, traffic[name], samples[name]) for name, scan in evaluation.scans.items()
-    ]
+def _figure(figure: Figure) -> FigureRecord:
+    amounts = (figure.value, figure.typical, figure.limit)
+    worst, typical, limit = (number(each, figure.dimension) for each in amounts)
+    return FigureRecord(
+        figure.target,
+        figure.kind.section,
+        {label: part for label, part in zip(figure.kind.labels, figure.parts, strict=True) if part},
+        unit_of(figure.dimension),
+        worst,
+        typical,
+        limit,
+        figure.sense,
+        number(figure.margin, figure.dimension),
+        None if figure.margin_share is None else float(figure.margin_share),
+        figure.status if figure.judged else None,
+        figure.where,
+        figure.note,
+        figure.figure,
+    )
 
 
-def _controller(
-    evaluation: Evaluation, scan: ControllerScan, traffic: ControllerBytes, samples: Iterable[SampleTiming]
-) -> Record:
-    return {
-        "controller": scan.controller.name,
-        "scan_period": span_of_time(scan.controller.settings.scan_period),
-        "scan": _scan(scan),
-        "samples": [
-            {
-                "task": timing.task,
-                **_seconds("age_worst", timing.age.total),
-                **_seconds("age_typical", timing.typical_age.total),
-                "oldest_at": timing.where,
-                **_seconds("skew_worst", timing.skew.total if triggered else None),
-                **_seconds("skew_typical", timing.typical_skew.total if triggered else None),
-            }
-            for timing in samples
-            for triggered in [evaluation.plan.tasks[timing.task].kind == "measure"]
-        ],
-        "bytes": _bytes(scan, traffic),
-    }
+def _sum(figure: Sum) -> SumRecord:
+    return SumRecord(
+        figure.label,
+        unit_of(figure.dimension),
+        number(figure.total, figure.dimension),
+        figure.formula,
+        figure.source,
+        [_term(term, figure.dimension) for term in figure.terms],
+    )
 
 
-def _scan(scan: ControllerScan) -> Record:
-    phases = scan.phases
-    period = scan.controller.settings.scan_period
-    return {
-        **_seconds("worst", scan.worst.total),
-        **_seconds("typical", scan.typical.total),
-        "utilisation_worst_ratio": scan.worst.total / period.min,
-        "utilisation_typical_ratio": scan.typical.total / period.typical,
-        **_seconds("retry_reserve", scan.reserve.total),
-        "major_cycle_scans": phases.major_cycle,
-        "busiest_scan": phases.busiest_scan,
-        "phases": {
-            "quality": phases.quality,
-            "proved_optimal": phases.proved,
-            **_seconds("busiest_slots", phases.busiest),
-            **_seconds("lower_bound", phases.lower_bound),
-        },
-        "tasks": [
-            {
-                "task": work.name,
-                "every_scans": work.task.every,
-                "phase": phases.phases[index],
-                **_seconds("worst", scan.runs[Case.WORST][index].length),
-                **_seconds("typical", scan.runs[Case.TYPICAL][index].length),
-            }
-            for index, work in enumerate(scan.works)
-        ],
-        "slots": _slots(scan),
-        "slots_complete": phases.major_cycle <= MOST_SCANS,
-        "ports": [{"port": port, **_seconds("busy", busy)} for port, busy in scan.port_busy().items()],
-        "chains": [{"chain": chain, **_seconds("busy", busy)} for chain, busy in scan.chain_busy().items()],
-    }
+def _term(term: Term, dimension: Dimension) -> TermRecord:
+    return TermRecord(
+        term.label,
+        term.how,
+        term.times,
+        number(term.amount, dimension),
+        number(term.total, dimension),
+        [_term(part, dimension) for part in term.parts],
+    )
 
 
-def _slots(scan: ControllerScan) -> list[Record]:
-    """Return the slots of the major cycle, scans with the same tasks in one record."""
-    return [
-        {
-            "scans": numbers,
-            "slots": [
-                {"task": slot.task, **_seconds("start", slot.start), **_seconds("end", slot.end)}
-                for slot in scan.slots(numbers[0])
-            ],
-        }
-        for numbers in kinds_of_scan(scan).values()
-    ]
-
-
-def _bytes(scan: ControllerScan, traffic: ControllerBytes) -> Record:
-    busy = host_bus_time(scan, traffic)
-    load = None if busy is None else share(busy.total, scan.controller.settings.scan_period.min)
-    return {
-        "tasks": [
-            {
-                "task": task.task,
-                "every_scans": task.every,
-                "exchanges": task.exchanges,
-                "samples": task.samples,
-                "payload_bit": task.payload,
-                "wire_bit": task.wire.total,
-                "host_bus_bit": task.host_bus,
-                "byte_per_sample": None if task.bytes_per_sample is None else float(task.bytes_per_sample),
-                "efficiency_ratio": float(task.efficiency),
-            }
-            for task in traffic.tasks
-        ],
-        "busiest_scan_wire_bit": traffic.busiest_scan.total,
-        "mean_scan_payload_bit": float(traffic.payload_per_scan),
-        "mean_scan_wire_bit": float(traffic.wire_per_scan),
-        "mean_scan_host_bus_bit": float(traffic.host_bus_per_scan),
-        "efficiency_ratio": float(traffic.efficiency),
-        **with_unit("host_bus_load_worst", load, RATIO),
-        "log_byte_per_hour": float(traffic.log_per_hour),
-    }
-
-
-def _hazard(latency: HazardLatency) -> Record:
-    return {
-        "hazard": latency.hazard,
-        "controller": latency.controller,
-        "path": latency.path,
-        "status": "met" if latency.met else "missed",
-        **_seconds("FDTI_worst", latency.detection.total),
-        **_seconds("FDTI_typical", latency.typical_detection.total),
-        **_seconds("FRTI_worst", latency.reaction.total),
-        **_seconds("FRTI_typical", latency.typical_reaction.total),
-        **_seconds("FHTI_worst", latency.handling.total),
-        **_seconds("FHTI_typical", latency.typical_handling),
-        **_seconds("FTTI", latency.tolerant_time),
-    }
-
-
-def _sleep(asleep: SleepBudget | None) -> Record | None:
-    if asleep is None:
-        return None
-    return {"hazards": [*map(_hazard, asleep.latencies)], "not_watched": list(asleep.not_watched)}
-
-
-def _warning(problem: Problem) -> Record:
-    place = problem.place
-    return {
-        "message": problem.message,
-        "file": _file_name(place.file) if place else None,
-        "line": place.line if place and place.line else None,
-        "key": problem.key,
-    }
-
-
-def _remark(message: str) -> Record:
-    return {"message": message, "file": None, "line": None, "key": ""}
-
-
-def _seconds(key: str, ticks: int | None) -> dict[str, Number]:
-    return with_unit(key, ticks, TIME)
+def _warnings(loaded: LoadedPlan, evaluation: Evaluation) -> Iterator[WarningRecord]:
+    for problem in loaded.warnings:
+        place = problem.place
+        yield WarningRecord(
+            problem.message,
+            file_name(place.file) if place else None,
+            place.line if place and place.line else None,
+            problem.key,
+        )
+    for message in budget_warnings(evaluation):
+        yield WarningRecord(message, None, None, "")

@@ -2,106 +2,165 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Hashable, Iterator
+from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.after_faults import Aftermath, FaultRow, aftermath, fault_rows
 from chainplan.budgets.fault_pairs import StringPairs
 from chainplan.budgets.faults import Outcome
-from chainplan.chain.degraded import Fault
+from chainplan.chain.degraded import Fault, FaultKind
 from chainplan.figures.figure import Figure
-from chainplan.quantity import BITS, RATIO, TIME
+from chainplan.figures.units import Bits, Counted, Ratio, Time
+from chainplan.quantity import RATIO
 from chainplan.report.fault_groups import of_itself
-from chainplan.report.units import with_unit
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
 
-Record = dict[str, Any]
-
 MOST_NODES_JUDGED = 3_000
 """Nodes that are evaluated anew to judge targets after faults, all faults together: some seconds."""
 
+_WHOLE = int(RATIO.units[""])
 
-def faults_data(evaluation: Evaluation) -> Record:
-    """Return every fault with what it does, faults that do the same in one record.
 
-    The targets lost are null for faults that were not judged.
+class LostTarget(NamedTuple):
+    """A target that is met without the fault and missed after recovery from it."""
+
+    target: str
+    subject: str
+
+
+class FaultRecord(NamedTuple):
+    """One fault: what fails, how, and the nodes that are read no more."""
+
+    kind: FaultKind
+    part: str
+    """Name of the segment, node, port or controller; `chains` lists them."""
+    blind: dict[str, list[int]]
+    """By chain the first and the last blind node, as places from the head: 1 for the first node."""
+
+
+class FaultsAlike(NamedTuple):
+    """What each one of these faults does, worst case."""
+
+    faults: list[FaultRecord]
+    blind_nodes: Counted
+    blind_cells: Counted
+    cells_seen: Ratio
+    single_point: bool
+    """Whether cells of other nodes than the faulty one itself are blind."""
+    known: Time | None
+    """Null where nothing the controller reads shows the fault, and for a dead controller."""
+    known_by: str
+    recovery: Time | None
+    recovery_note: str
+    """Why there is no recovery time."""
+    scan_after: Time
+    """The longest scan after recovery; 0 where nothing is left to be read."""
+    heaviest_scan_wire_after: Bits
+    targets_lost: list[LostTarget] | None
+    """After any of these faults, each for its own controller; null where it was not judged."""
+
+
+class PairsRecord(NamedTuple):
+    """Faults that blind a string alone, and pairs of others that do so together.
+
+    In part: at least one of its cells is seen no more. Wholly: none of them is.
     """
+
+    string: str
+    alone_in_part: Counted
+    alone_wholly: Counted
+    pairs_in_part: Counted
+    pairs_wholly: Counted
+    in_part_examples: list[list[str]]
+    wholly_examples: list[list[str]]
+
+
+class FaultsRecord(NamedTuple):
+    """Every single fault, the most harmful first. Dead controllers are in no count but that of faults."""
+
+    cells: Counted
+    leaves_least: str | None
+    """The fault after which fewest cells are still seen; null where the plan has none."""
+    cells_seen_least: Ratio | None
+    single_points: Counted
+    never_known: Counted
+    faults: list[FaultsAlike]
+    targets_judged_after: Counted
+    """How many faults, the most harmful ones, the targets were judged after."""
+    pairs: list[PairsRecord]
+
+
+def faults_record(evaluation: Evaluation) -> FaultsRecord:
+    """Return every fault with what it does, faults that do the same in one record."""
     faults = evaluation.faults
     after = aftermath(evaluation, MOST_NODES_JUDGED)
     worst = faults.worst
-    return {
-        "cells_count": faults.cells,
-        "leaves_least": None if worst is None else worst.name,
-        **with_unit("cells_seen_least", None if worst is None else faults.seen(worst).total, RATIO),
-        "single_points_count": sum(outcome.others > 0 for outcome in faults.counted),
-        "never_known_count": len(faults.unknown),
-        "faults": _groups(evaluation, after),
-        "targets_judged_after_count": after.judged,
-        "pairs": [_pairs(each) for each in faults.pairs],
-    }
+    return FaultsRecord(
+        faults.cells,
+        None if worst is None else worst.name,
+        None if worst is None else faults.seen(worst).total,
+        sum(outcome.others > 0 for outcome in faults.counted),
+        len(faults.unknown),
+        list(_groups(evaluation, after)),
+        after.judged,
+        [_pairs(each) for each in faults.pairs],
+    )
 
 
-def _groups(evaluation: Evaluation, after: Aftermath) -> list[Record]:
-    """Return the faults, those alike in every figure together."""
+def _groups(evaluation: Evaluation, after: Aftermath) -> Iterator[FaultsAlike]:
+    """Yield the faults, those alike in every figure together."""
     faults = evaluation.faults
     lost: dict[Fault, tuple[Figure, ...]] = {outcome.fault: verdicts for outcome, verdicts in after.lost}
     judged = {outcome.fault for outcome, _ in zip(faults.counted, range(after.judged), strict=False)}
-    groups: dict[Hashable, Record] = {}
+    groups: dict[Hashable, tuple[list[FaultRow], dict[LostTarget, None]]] = {}
     for row in fault_rows(faults):
         outcome, *figures = row
-        fault = outcome.fault
-        missed = lost.get(fault, ()) if fault in judged else None
-        itself = [(each.target, of_itself(each.subject, fault.controller)) for each in missed or ()]
-        key = outcome.nodes, outcome.cells, tuple(figures), missed is None, tuple(itself)
-        if key not in groups:
-            groups[key] = {"faults": [], **_record(row), "targets_lost": None if missed is None else []}
-        group = groups[key]
-        group["faults"].append(_member(evaluation, outcome))
-        for verdict in missed or ():
-            record = {"target": verdict.target, "subject": verdict.subject}
-            if record not in group["targets_lost"]:
-                group["targets_lost"].append(record)
-    return list(groups.values())
+        missed = lost.get(outcome.fault, ())
+        itself = [(each.target, of_itself(each.subject, outcome.fault.controller)) for each in missed]
+        key = outcome.nodes, outcome.cells, tuple(figures), outcome.fault in judged, tuple(itself)
+        rows, targets = groups.setdefault(key, ([], {}))
+        rows.append(row)
+        targets.update(dict.fromkeys(LostTarget(*each.key) for each in missed))
+    for rows, targets in groups.values():
+        first = rows[0]
+        yield FaultsAlike(
+            [_fault(evaluation, row.outcome) for row in rows],
+            first.outcome.nodes,
+            first.outcome.cells,
+            first.cells_seen * _WHOLE,
+            first.single_point,
+            first.known,
+            first.known_by,
+            first.recovery,
+            first.recovery_note,
+            first.scan_time,
+            first.wire_bits,
+            list(targets) if first.outcome.fault in judged else None,
+        )
 
 
-def _member(evaluation: Evaluation, outcome: Outcome) -> Record:
-    chains = evaluation.network.chains
-    return {
-        "kind": outcome.fault.kind,
-        "part": outcome.fault.part,
-        "blind": {
-            left.chain: [left.ahead + 1, count - left.behind]
+def _fault(evaluation: Evaluation, outcome: Outcome) -> FaultRecord:
+    counts = {left.chain: len(evaluation.network.chains[left.chain].nodes) for left in outcome.left}
+    return FaultRecord(
+        outcome.fault.kind,
+        outcome.fault.part,
+        {
+            left.chain: [left.ahead + 1, counts[left.chain] - left.behind]
             for left in outcome.left
-            for count in [len(chains[left.chain].nodes)]
-            if left.ahead + left.behind < count
+            if left.ahead + left.behind < counts[left.chain]
         },
-    }
+    )
 
 
-def _record(row: FaultRow) -> Record:
-    return {
-        "blind_nodes_count": row.outcome.nodes,
-        "blind_cells_count": row.outcome.cells,
-        "cells_seen_ratio": float(row.cells_seen),
-        "single_point": row.single_point,
-        **with_unit("known", row.known, TIME),
-        "known_by": row.known_by,
-        **with_unit("recovery", row.recovery, TIME),
-        "recovery_note": row.recovery_note,
-        **with_unit("scan_after", row.scan_time, TIME),
-        **with_unit("heaviest_scan_wire_after", row.wire_bits, BITS),
-    }
-
-
-def _pairs(pairs: StringPairs) -> Record:
-    return {
-        "string": pairs.string,
-        "alone_in_part_count": pairs.alone_in_part,
-        "alone_wholly_count": pairs.alone_wholly,
-        "pairs_in_part_count": pairs.in_part,
-        "pairs_wholly_count": pairs.wholly,
-        "in_part_examples": [[one.name, other.name] for one, other in pairs.in_part_examples],
-        "wholly_examples": [[one.name, other.name] for one, other in pairs.wholly_examples],
-    }
+def _pairs(pairs: StringPairs) -> PairsRecord:
+    return PairsRecord(
+        pairs.string,
+        pairs.alone_in_part,
+        pairs.alone_wholly,
+        pairs.in_part,
+        pairs.wholly,
+        [[one.name, other.name] for one, other in pairs.in_part_examples],
+        [[one.name, other.name] for one, other in pairs.wholly_examples],
+    )

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 from chainplan.budgets.isolation import SegmentIsolation
 from chainplan.chain.network import CellString, Network, Node
 from chainplan.plan.problems import escape
-from chainplan.quantity import LENGTH, VOLTAGE, format_span, format_ticks
-from chainplan.report.units import span_of_time, with_unit
+from chainplan.quantity import LENGTH, TIME, VOLTAGE, format_span, format_ticks
+from chainplan.report.units import with_unit
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -133,7 +133,9 @@ def _segment(isolation: SegmentIsolation) -> Arrow:
         **_known(with_unit("length_min", hop.length.min, LENGTH)),
         **_known(with_unit("length_typical", hop.length.typical, LENGTH)),
         **_known(with_unit("length_max", hop.length.max, LENGTH)),
-        **_known({f"delay_{key}": value for key, value in span_of_time(hop.delay).items()}),
+        **_known(with_unit("delay_min", hop.delay.min, TIME)),
+        **_known(with_unit("delay_typical", hop.delay.typical, TIME)),
+        **_known(with_unit("delay_max", hop.delay.max, TIME)),
         **_known(with_unit("stress", isolation.references.voltage, VOLTAGE)),
         "stress_case": escape(isolation.references.situation.name),
         **_known(with_unit("conductors", isolation.conductors.voltage, VOLTAGE)),

@@ -3,62 +3,104 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from chainplan.budgets.isolation import IsolationBudget, SegmentIsolation
+from chainplan.budgets.isolation import SegmentIsolation
 from chainplan.budgets.isolation_cases import explain, situations
 from chainplan.budgets.isolation_checks import Check
 from chainplan.chain.potentials import Potentials
-from chainplan.quantity import VOLTAGE
-from chainplan.report.group_data import group_records
-from chainplan.report.units import Figure, with_unit
+from chainplan.figures.figure import Status
+from chainplan.figures.units import Voltage
+from chainplan.report.alike import gathered
+from chainplan.report.units import Number, number, unit_of
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
 
-Record = dict[str, Any]
 
-
-class Case(NamedTuple):
-    """A segment in one case: voltages between references and between conductors, uV."""
+class CaseRecord(NamedTuple):
+    """A segment in one case: between references (`stress`) and between the worst pair of conductors."""
 
     case: str
-    stress: int
-    conductors: int
+    stress: Voltage
+    conductors: Voltage
     note: str
 
 
-Cases = tuple[Case, ...]
+class CheckRecord(NamedTuple):
+    """One figure of a segment's isolation, needed and offered, in its unit."""
+
+    subject: str
+    place: str
+    status: Status
+    voltage: Voltage
+    """What the need rests upon."""
+    unit: str
+    needed: Number
+    offered: Number
+    margin: Number
+    rule: str
+    note: str
+    reason: str
+    """Why there is nothing to compare."""
 
 
-def isolation_data(evaluation: Evaluation) -> Record:
+class SegmentsRecord(NamedTuple):
+    """Segments alike: the worst stress of each against its barriers' rating, and every case."""
+
+    segments: list[str]
+    insulation: str
+    status: Status
+    stress: Voltage
+    stress_case: str
+    rating: Voltage | None
+    margin: Voltage | None
+    conductors: Voltage
+    conductors_case: str
+    voltage_class_B: bool  # noqa: N815  # as ISO 6469-3 writes it
+    checks: list[CheckRecord]
+    cases: list[CaseRecord]
+
+
+class StraddledRecord(NamedTuple):
+    """A board whose cells lie on both sides of a break."""
+
+    board: str
+    node: str
+    string: str
+    opening: str
+    voltage: Voltage
+
+
+class IsolationRecord(NamedTuple):
+    """What each segment's isolation carries."""
+
+    segments: list[SegmentsRecord]
+    straddled_boards: list[StraddledRecord]
+    notes: list[str]
+
+
+_Told = tuple[SegmentIsolation, tuple[CaseRecord, ...]]
+
+
+def isolation_record(evaluation: Evaluation) -> IsolationRecord:
     """Return what each segment's isolation carries, case by case."""
-    budget: IsolationBudget = evaluation.isolation
+    budget = evaluation.isolation
     potentials = Potentials(evaluation.network.strings)
-    return {
-        "segments": group_records(
-            ((segment, _cases(evaluation, segment, potentials)) for segment in budget.segments),
-            "segments",
-            name=lambda pair: pair[0].segment.name,
-            key=lambda pair: _key(*pair),
-            record=lambda pair: _segment(*pair),
-        ),
-        "straddled_boards": [
-            {
-                "board": board.board,
-                "node": board.node,
-                "string": board.string,
-                "opening": board.opening.name,
-                **with_unit("voltage", board.voltage, VOLTAGE),
-            }
+    told = [(segment, _cases(evaluation, segment, potentials)) for segment in budget.segments]
+    return IsolationRecord(
+        [_segments([each for each, _ in alike], alike[0][1]) for alike in gathered(told, _key)],
+        [
+            StraddledRecord(board.board, board.node, board.string, board.opening.name, board.voltage)
             for board in budget.straddled
         ],
-        "notes": list(budget.notes),
-    }
+        list(budget.notes),
+    )
 
 
-def _key(isolation: SegmentIsolation, cases: Cases) -> Hashable:
+def _key(told: _Told) -> Hashable:
     """Return all that is told of a segment."""
+    isolation, cases = told
     return (
         isolation.insulation,
         (isolation.references.voltage, isolation.references.situation.name),
@@ -68,51 +110,49 @@ def _key(isolation: SegmentIsolation, cases: Cases) -> Hashable:
     )
 
 
-def _segment(isolation: SegmentIsolation, cases: Cases) -> Record:
-    return {
-        "insulation": isolation.insulation,
-        "status": isolation.status,
-        **volts("stress", isolation.references.voltage),
-        "stress_case": isolation.references.situation.name,
-        **volts("rating", isolation.rating),
-        **volts("margin", isolation.margin),
-        **volts("conductors", isolation.conductors.voltage),
-        "conductors_case": isolation.conductors.situation.name,
-        "voltage_class_B": isolation.class_b,
-        "checks": [_check(check) for check in isolation.checks],
-        "cases": [
-            {"case": each.case, **volts("stress", each.stress), **volts("conductors", each.conductors)}
-            | {"note": each.note}
-            for each in cases
-        ],
-    }
+def _segments(alike: list[SegmentIsolation], cases: tuple[CaseRecord, ...]) -> SegmentsRecord:
+    isolation = alike[0]
+    return SegmentsRecord(
+        [each.segment.name for each in alike],
+        isolation.insulation,
+        isolation.status,
+        isolation.references.voltage,
+        isolation.references.situation.name,
+        isolation.rating,
+        isolation.margin,
+        isolation.conductors.voltage,
+        isolation.conductors.situation.name,
+        isolation.class_b,
+        [_check(check) for check in isolation.checks],
+        list(cases),
+    )
 
 
-def _cases(evaluation: Evaluation, isolation: SegmentIsolation, potentials: Potentials) -> Cases:
+def _cases(
+    evaluation: Evaluation, isolation: SegmentIsolation, potentials: Potentials
+) -> tuple[CaseRecord, ...]:
     network, segment = evaluation.network, isolation.segment
     found = []
     for situation in situations(network, segment, potentials):
         stress = explain(network, segment, situation, potentials)
         sizes = abs(stress.references.total), abs(stress.conductors.total)
-        found.append(Case(stress.case, *sizes, stress.note))
+        found.append(CaseRecord(stress.case, *sizes, stress.note))
     return tuple(found)
 
 
-def _check(check: Check) -> Record:
-    return {
-        "subject": check.subject,
-        "place": check.place,
-        "status": check.status,
-        **volts("voltage", check.voltage),
-        **with_unit("needed", check.needed, check.dimension),
-        **with_unit("offered", check.offered, check.dimension),
-        **with_unit("margin", check.margin, check.dimension),
-        "rule": check.rule,
-        "note": check.note,
-        "reason": check.reason,
-    }
-
-
-def volts(key: str, ticks: int | None) -> dict[str, Figure]:
-    """Return one entry of a voltage."""
-    return with_unit(key, ticks, VOLTAGE)
+def _check(check: Check) -> CheckRecord:
+    figures = (check.needed, check.offered, check.margin)
+    needed, offered, margin = (number(each, check.dimension) for each in figures)
+    return CheckRecord(
+        check.subject,
+        check.place,
+        check.status,
+        check.voltage,
+        unit_of(check.dimension),
+        needed,
+        offered,
+        margin,
+        check.rule,
+        check.note,
+        check.reason,
+    )

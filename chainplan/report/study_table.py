@@ -13,7 +13,7 @@ from itertools import islice
 from typing import Any, BinaryIO, NamedTuple
 
 from chainplan.quantity import BITS, COUNT
-from chainplan.report.units import SUFFIXES, figure
+from chainplan.report.units import Number, number, unit_of
 from chainplan.study.job import Job, Row
 from chainplan.study.levers import Candidate
 from chainplan.study.measures import Measure, Value
@@ -54,9 +54,9 @@ def columns(job: Job) -> list[Column]:
 
 
 def _measure_column(measure: Measure) -> Column:
-    suffix, _ = SUFFIXES[measure.dimension.name]
+    unit = unit_of(measure.dimension)
     kind = int if measure.dimension.name in (BITS.name, COUNT.name) else float
-    return Column(measure.name if suffix == "count" else f"{measure.name} [{suffix}]", kind)
+    return Column(measure.name if unit == "count" else f"{measure.name} [{unit}]", kind)
 
 
 def cells(job: Job, result: Result) -> list[Any]:
@@ -72,9 +72,9 @@ def cells(job: Job, result: Result) -> list[Any]:
     return [*found, "; ".join(row.missed), row.reason, "yes" if on_front else "no"]
 
 
-def value_of(measure: Measure, value: Value) -> float | int | None:
+def value_of(measure: Measure, value: Value) -> Number:
     """Return a figure in the unit of its column."""
-    return figure(value, measure.dimension, SUFFIXES[measure.dimension.name][1])
+    return number(value, measure.dimension)
 
 
 def write_csv(job: Job, results: Iterable[Result], stream: BinaryIO) -> None:

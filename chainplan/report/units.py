@@ -18,7 +18,6 @@ from chainplan.quantity import (
     TIME,
     VOLTAGE,
     Dimension,
-    Span,
     to_unit,
 )
 
@@ -38,33 +37,29 @@ SUFFIXES: dict[str, tuple[str, str]] = {
     BIT_RATE.name: ("bit_per_s", "bit/s"),
 }
 
-Figure = float | int | None
+Number = float | int | None
+"""A figure in its unit; None where it is not known."""
 
 
-def with_unit(key: str, ticks: int | Fraction | None, dimension: Dimension) -> dict[str, Figure]:
-    """Return one entry: the key with its unit, and the figure in it; bits and counts stay whole."""
-    suffix, unit = SUFFIXES[dimension.name]
-    return {f"{key}_{suffix}": figure(ticks, dimension, unit)}
+def unit_of(dimension: Dimension) -> str:
+    """Return a dimension's unit as keys and records write it: s, V, m, bit, byte, ratio, count, dB, ..."""
+    return SUFFIXES[dimension.name][0]
 
 
-def figure(ticks: int | Fraction | None, dimension: Dimension, unit: str) -> Figure:
-    """Return ticks in a unit as the nearest float, whole bits and counts as integers, unknown as None."""
+def number(ticks: int | Fraction | None, dimension: Dimension) -> Number:
+    """Return ticks in that unit as the nearest float, whole bits and counts as integers, unknown as None."""
     if ticks is None:
         return None
     if isinstance(ticks, int):
         if dimension.name in (BITS.name, COUNT.name):
             return ticks
-        size = dimension.units[unit]
+        size = dimension.units[SUFFIXES[dimension.name][1]]
         return ticks * size.denominator / size.numerator  # whole numbers divide to the nearest float
     if dimension.name in (BITS.name, COUNT.name) and ticks.denominator == 1:
         return int(ticks)
-    return to_unit(ticks, dimension, unit)
+    return to_unit(ticks, dimension, SUFFIXES[dimension.name][1])
 
 
-def span_of_time(span: Span) -> dict[str, Figure]:
-    """Return a time with its tolerance, s."""
-    return {
-        "min_s": figure(span.min, TIME, "s"),
-        "typical_s": figure(span.typical, TIME, "s"),
-        "max_s": figure(span.max, TIME, "s"),
-    }
+def with_unit(key: str, ticks: int | Fraction | None, dimension: Dimension) -> dict[str, Number]:
+    """Return one entry: the key with its unit, and the figure in it."""
+    return {f"{key}_{unit_of(dimension)}": number(ticks, dimension)}

@@ -1,152 +1,182 @@
-"""Length, reach and errors as data."""
+"""Segments, bit errors and check codes as data, and how far each chain could go."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from chainplan.budgets.errors import ControllerErrors
 from chainplan.budgets.length import ChainLength
 from chainplan.budgets.link import Link
 from chainplan.budgets.residual import Distance
-from chainplan.figures.terms import Sum
-from chainplan.quantity import LENGTH, LEVEL, RATE, TIME, Dimension
+from chainplan.figures.figure import Figure
+from chainplan.figures.units import Length, Level, Time
 from chainplan.reach import Reach, reach_budget
-from chainplan.report.group_data import group_records
-from chainplan.report.units import Figure, with_unit
+from chainplan.report.alike import gathered
+from chainplan.report.units import Number, number, unit_of
 
 if TYPE_CHECKING:
-    from chainplan.chain.network import Chain
     from chainplan.evaluation import Evaluation
 
-Record = dict[str, Any]
+
+class LinkRecord(NamedTuple):
+    """Segments alike: delay of each, and what is left of the signal above the receiver's threshold."""
+
+    chain: str
+    segments: list[str]
+    cable: str
+    length_most: Length
+    delay_worst: Time
+    left_worst: Level | None
+    left_typical: Level | None
+    wanted: Level
+    reason: str
+    """Why the level is not known."""
+    note: str
 
 
-def lengths_data(evaluation: Evaluation) -> list[Record]:
-    """Return what the length of every chain costs."""
-    return [_length(length) for length in evaluation.lengths.values()]
+def link_records(length: ChainLength) -> list[LinkRecord]:
+    """Return the links of a chain, those of one make together; none where its protocol has no signal."""
+    like = {id(link.segment.hop): link for link in length.link_makes or ()}
+    makes = gathered(length.chain.segments if like else (), key=lambda segment: id(segment.hop))
+    return [_link(length.chain.name, [each.name for each in make], like[id(make[0].hop)]) for make in makes]
 
 
-def _length(length: ChainLength) -> Record:
-    return {
-        "chain": length.chain.name,
-        "links": None if length.link_makes is None else _links(length.chain, length.link_makes),
-        "waits": [
-            {
-                "read_style": wait.style,
-                "node": wait.node,
-                **with_unit("worst", wait.worst.total, TIME),
-                **with_unit("typical", wait.typical.total, TIME),
-            }
-            for wait in length.waits
-        ],
-        **with_unit("answer_window", length.window.min if length.window else None, TIME),
-        "nodes": length.nodes.total,
-        "addresses": length.addresses,
-    }
-
-
-def _links(chain: Chain, makes: Iterable[Link]) -> list[Record]:
-    like = {id(link.segment.hop): link for link in makes}
-    return group_records(
-        chain.segments,
-        "segments",
-        name=lambda segment: segment.name,
-        key=lambda segment: id(segment.hop),
-        record=lambda segment: _link(like[id(segment.hop)]),
+def _link(chain: str, segments: list[str], link: Link) -> LinkRecord:
+    hop = link.segment.hop
+    return LinkRecord(
+        chain,
+        segments,
+        hop.cable,
+        hop.length.max,
+        hop.delay.max,
+        link.worst.total if link.worst else None,
+        link.typical.total if link.typical else None,
+        link.wanted,
+        link.reason,
+        link.note,
     )
 
 
-def _link(link: Link) -> Record:
-    hop = link.segment.hop
-    return {
-        "cable": hop.cable,
-        **with_unit("length_most", hop.length.max, LENGTH),
-        **with_unit("delay_worst", hop.delay.max, TIME),
-        **_total("left_worst", link.worst, LEVEL),
-        **_total("left_typical", link.typical, LEVEL),
-        **with_unit("wanted", link.wanted, LEVEL),
-        "reason": link.reason,
-        "note": link.note,
-    }
+class TaskErrorsRecord(NamedTuple):
+    """How the exchanges of a task fail by the plan's bit errors."""
+
+    task: str
+    reads_per_run: int
+    longest_frame_bit: int
+    read_failure_probability_most: float
+    read_failure_probability_after_failure_most: float
+    broadcast_failure_probability: float
 
 
-def reach_data(evaluation: Evaluation) -> Record:
-    """Return how far every chain could go."""
-    budget = reach_budget(evaluation)
-    return {
-        "skipped": budget.skipped,
-        "chains": [
-            {
-                "chain": found.chain,
-                "limits": [_reach(reach) for reach in found.reaches],
-                "missed_anyhow": [f"{each.target}: {each.subject}" for each in found.missed_anyhow],
-            }
-            for found in budget.chains
-        ],
-    }
+class ErrorsRecord(NamedTuple):
+    """What bit errors cost a controller."""
+
+    controller: str
+    chains_without_bit_errors: list[str]
+    scans_lost_is_upper_bound: bool
+    mean_retries_per_scan: float | None
+    tasks: list[TaskErrorsRecord]
 
 
-def _reach(reach: Reach) -> Record:
-    return {
-        "of": reach.kind,
-        "segments": list(reach.segments),
-        **with_unit("now", reach.now, reach.dimension),
-        **with_unit("most", reach.most, reach.dimension),
-        **with_unit("step", reach.step, reach.dimension),
-        "then_missed": [f"{each.target}: {each.subject}" for each in reach.stopped_by],
-        "monotone": reach.monotone,
-    }
-
-
-def errors_data(evaluation: Evaluation) -> Record:
-    """Return what bit errors cost, what no check sees, and the Hamming distances of the check codes."""
-    residual = evaluation.residual
-    return {
-        "controllers": [_controller(errors) for errors in evaluation.errors.values()],
-        **_total("residual_worst", residual.total if residual else None, RATE),
-        **_total("residual_at_0_01", residual.usual if residual else None, RATE),
-        "residual_exact": residual.exact if residual and residual.total else None,
-        "residual_unknown": residual.reason if residual else "the plan gives no bit errors",
-        "check_codes": [_distance(each) for each in evaluation.distances],
-    }
-
-
-def _controller(errors: ControllerErrors) -> Record:
-    return {
-        "controller": errors.controller,
-        "chains_without_bit_errors": list(errors.unknown),
-        **_total("scans_lost_worst", errors.lost, RATE),
-        **_total("scans_lost_typical", errors.typical_lost, RATE),
-        "scans_lost_is_upper_bound": errors.bound,
-        **_total("broadcasts_unheard", errors.unheard, RATE),
-        "mean_retries_per_scan": None if errors.unknown else errors.retries,
-        **_total("mean_scan", errors.mean_scan, TIME),
-        "tasks": [
-            {
-                "task": task.task,
-                "reads_per_run": len(task.failures),
-                "longest_frame_bit": task.bits,
-                "read_failure_probability_most": task.worst,
-                "read_failure_probability_after_failure_most": max(task.after_failure, default=0.0),
-                "broadcast_failure_probability": task.unheard,
-            }
+def errors_record(errors: ControllerErrors) -> ErrorsRecord:
+    """Return what bit errors cost a controller."""
+    return ErrorsRecord(
+        errors.controller,
+        list(errors.unknown),
+        errors.bound,
+        None if errors.unknown else errors.retries,
+        [
+            TaskErrorsRecord(
+                task.task,
+                len(task.failures),
+                task.bits,
+                task.worst,
+                max(task.after_failure, default=0.0),
+                task.unheard,
+            )
             for task in errors.tasks
         ],
-    }
+    )
 
 
-def _distance(distance: Distance) -> Record:
-    return {
-        "protocol": distance.protocol,
-        "block": distance.kind,
-        "read_style": distance.style,
-        "block_bit": distance.bits,
-        "hamming_distance": distance.distance,
-        "claimed": distance.claimed,
-        "reason": distance.reason,
-    }
+class CheckCodeRecord(NamedTuple):
+    """The Hamming distance of a protocol's check at its longest block of a kind."""
+
+    protocol: str
+    block: str
+    read_style: str
+    block_bit: int
+    hamming_distance: int | None
+    claimed: int | None
+    reason: str
+    """Why the distance is not known."""
 
 
-def _total(key: str, figure: Sum | None, dimension: Dimension) -> dict[str, Figure]:
-    return with_unit(key, None if figure is None else figure.total, dimension)
+def check_code_records(distances: Iterable[Distance]) -> list[CheckCodeRecord]:
+    """Return the Hamming distances of the check codes."""
+    return [CheckCodeRecord(*distance) for distance in distances]
+
+
+class LimitRecord(NamedTuple):
+    """How far one thing can go before a target is missed, in its unit."""
+
+    of: Literal["segment", "chain", "boards"]
+    segments: list[int]
+    """Numbers of the equal segments of which one grows; else empty."""
+    unit: str
+    now: Number
+    most: Number
+    step: Number
+    then_missed: list[str]
+    """Missed one step further; empty where the search ended at its own limit."""
+    monotone: bool
+    """False where something larger holds again."""
+
+
+class ChainLimits(NamedTuple):
+    """How far a chain and its copies could go."""
+
+    chain: str
+    limits: list[LimitRecord]
+    missed_anyhow: list[str]
+    """Missed at no length or with one board already, and so left out of the search."""
+
+
+class Limits(NamedTuple):
+    """How far every chain could go."""
+
+    skipped: str
+    """Why nothing was searched; empty where it was."""
+    chains: list[ChainLimits]
+
+
+def limits_record(evaluation: Evaluation) -> Limits:
+    """Return how far every chain could go."""
+    budget = reach_budget(evaluation)
+    return Limits(
+        budget.skipped,
+        [
+            ChainLimits(found.chain, [_limit(reach) for reach in found.reaches], _names(found.missed_anyhow))
+            for found in budget.chains
+        ],
+    )
+
+
+def _limit(reach: Reach) -> LimitRecord:
+    figures = (reach.now, reach.most, reach.step)
+    now, most, step = (number(each, reach.dimension) for each in figures)
+    return LimitRecord(
+        reach.kind,
+        list(reach.segments),
+        unit_of(reach.dimension),
+        now,
+        most,
+        step,
+        _names(reach.stopped_by),
+        reach.monotone,
+    )
+
+
+def _names(verdicts: Iterable[Figure]) -> list[str]:
+    return [f"{each.target}: {each.subject}" for each in verdicts]

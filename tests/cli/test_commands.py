@@ -224,7 +224,7 @@ def test_schemas_are_json_and_know_each_other_apart(tmp_path: Path) -> None:
     plan = json.loads(Run("schema").out)
     results = json.loads(Run("schema", "results").out)
     assert "chainplan" in plan["required"]
-    assert "verdicts" in results["required"]
+    assert "sums" in results["required"]
     assert Run("schema", "plan", "--out", str(tmp_path / "s.json")).code == 0
     assert json.loads((tmp_path / "s.json").read_text(encoding="utf-8")) == plan
 

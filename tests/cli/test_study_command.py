@@ -18,6 +18,7 @@ import pytest
 from lxml import etree
 from pyarrow import parquet
 from typer.testing import CliRunner, Result
+from written_results import figures
 
 from chainplan.cli.app import app
 
@@ -162,7 +163,7 @@ def test_the_command_it_prints_is_the_candidate(tmp_path: Path) -> None:
     command = shlex.split(result.stdout[begin : result.stdout.index("CAUTIONS")].replace("\\\n", ""))
     data = CliRunner().invoke(app, ["data", *command[2:]])
     assert data.exit_code == 0, data.output
-    scans = [each["scan"]["worst_s"] for each in json.loads(data.stdout)["controllers"]]
+    scans = [each["worst"] for each in figures(json.loads(data.stdout), "scan time")]
     front = [float(row["scan time [s]"]) for row in table(out) if row["Pareto front"] == "yes"]
     assert scans == [min(front)]
 

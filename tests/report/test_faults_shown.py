@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import re
 from collections import Counter
 from functools import cache
@@ -13,6 +12,7 @@ from typing import Any
 import pytest
 from rich.cells import cell_len
 from rich.console import Console
+from written_results import written
 
 from chainplan.after_faults import aftermath, fault_rows
 from chainplan.budgets.faults import ASSUMPTIONS
@@ -20,8 +20,6 @@ from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
-from chainplan.report.data import data_pieces
-from chainplan.report.data_schema import Results
 from chainplan.report.fault_data import MOST_NODES_JUDGED
 from chainplan.report.fault_groups import fault_groups
 from chainplan.report.sections import faults as section
@@ -141,13 +139,10 @@ def test_assumptions_of_the_walk_stand_with_the_others() -> None:
 
 @cache
 def results(name: str) -> dict[str, Any]:
-    plan = loaded(name)
-    document: dict[str, Any] = json.loads("".join(data_pieces(plan, Evaluation(plan.plan), "1")))
-    Results.model_validate(document)
-    return document
+    return written(loaded(name))
 
 
-def written(data: dict[str, Any]) -> dict[tuple[str, str], dict[str, Any]]:
+def by_fault(data: dict[str, Any]) -> dict[tuple[str, str], dict[str, Any]]:
     """Return every fault of the data by its kind and part, with what it does."""
     return {
         (fault["kind"], fault["part"]): {**alike, **fault}
@@ -161,7 +156,7 @@ def test_data_hold_every_fault(name: str) -> None:
     data = results(name)["single_faults"]
     evaluation = Evaluation(loaded(name).plan)
     faults = evaluation.faults
-    found = written(data)
+    found = by_fault(data)
     assert sum(len(alike["faults"]) for alike in data["faults"]) == len(found) == len(faults.outcomes)
     for outcome in faults.outcomes:
         each = found[outcome.fault.kind, outcome.fault.part]
@@ -198,7 +193,7 @@ def test_data_say_which_targets_each_fault_loses(name: str) -> None:
     controllers: dict[tuple[str, str], str] = {
         (each.fault.kind, each.fault.part): each.fault.controller for each in evaluation.faults.outcomes
     }
-    for key, each in written(results(name)["single_faults"]).items():
+    for key, each in by_fault(results(name)["single_faults"]).items():
         own = {
             (target["target"], target["subject"])
             for target in each["targets_lost"] or ()
@@ -210,7 +205,7 @@ def test_data_say_which_targets_each_fault_loses(name: str) -> None:
 def test_data_of_the_locomotive_by_hand() -> None:
     # open chains of six nodes at a port each, 12 cells a node below and 18 above: one break of each blinds
     # all 180 cells, 1 + 1 + 1 + 6 things can take each away whole (segment, node, port; six babblers)
-    found = written(results("mine-locomotive")["single_faults"])
+    found = by_fault(results("mine-locomotive")["single_faults"])
     assert Counter(kind for kind, _ in found) == {
         "segment open or shorted": 12,
         "node silent": 12,

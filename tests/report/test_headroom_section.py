@@ -9,13 +9,12 @@ from pathlib import Path
 
 import pytest
 from rich.console import Console
+from written_results import written
 
 from chainplan.evaluation import Evaluation
 from chainplan.headroom.budget import headroom_budget
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.quantity import format_ticks
-from chainplan.report.data import plan_data
-from chainplan.report.data_schema import Results
 from chainplan.report.terminal import report_text
 
 TROLLEY = Path(__file__).parents[2] / "configs" / "rail-trolley.yaml"
@@ -64,16 +63,14 @@ def test_a_miss_comes_first_with_what_mends_it() -> None:
 
 def test_the_data_say_what_the_screen_says() -> None:
     loaded, evaluation = planned(*MISSES)
-    assert plan_data(loaded, evaluation, "1")["headroom"] is None
-    document = plan_data(loaded, evaluation, "1", headroom=True)
-    Results.model_validate(document)
-    headroom = document["headroom"]
+    assert written(loaded)["headroom"] is None
+    headroom = written(loaded, headroom=True)["headroom"]
     assert len(headroom["limits"]) == len(headroom_budget(evaluation).limits)
     (scan, efficiency) = sorted(headroom["missed"], key=lambda each: -len(each["mends"]))
     assert (scan["target"], efficiency["target"], efficiency["mends"]) == ("scan time", "efficiency", [])
     (mend,) = scan["mends"][:1]
     (move,) = mend["moves"]
-    assert (move["now_s"], move["then_s"]) == (10e-3, 4.49e-3)
+    assert (move["now"], move["then"], move["unit"]) == (10e-3, 4.49e-3, "s")
     # 9 ms, 10 ms and 12 ms, each times 0.449
     spelled = "{min: 4.041 ms, typical: 4.49 ms, max: 5.388 ms}"
     assert move["set"] == [f'node_types.node-12.conversions."open wire".time={spelled}']

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
-from typing import Any
 
 import pytest
 from rich.cells import cell_len
 from rich.console import Console
+from written_results import figures, written
 
 from chainplan.plan.load import LoadedPlan, load_source
 from chainplan.plan.source import parse_source
-from chainplan.report.data import plan_data
 from chainplan.report.figures import Look
 from chainplan.report.terminal import report_text
 from chainplan.report.terse import terse_text
@@ -35,10 +34,6 @@ def section(plan: LoadedPlan, name: str, width: int = 100) -> str:
     text = report_text(console, plan, evaluate(plan.plan), [name])
     assert max(map(cell_len, text.splitlines())) <= width
     return text
-
-
-def data_of(plan: LoadedPlan) -> dict[str, Any]:
-    return plan_data(plan, evaluate(plan.plan), "0")
 
 
 # Coverage --------------------------------------------------------------------------------------------------
@@ -87,15 +82,21 @@ def test_tasks_and_kinds_without_a_hazard_are_listed() -> None:
 
 
 def test_coverage_as_data() -> None:
-    found = data_of(loaded("quarry-truck", NO_SWITCHES, NO_SWITCH_HAZARD))["coverage"]
-    kinds = {kind["kind"]: kind for kind in found["kinds"]}
+    found = written(loaded("quarry-truck", NO_SWITCHES, NO_SWITCH_HAZARD))
+    kinds = {kind["kind"]: kind for kind in found["coverage"]}
     stuck = kinds["balancing switch stuck"]
-    assert (stuck["covered"], stuck["total"], stuck["interval"]) == (0, 324, None)
+    assert (stuck["covered"], stuck["total"], stuck["tested_least_often_by"]) == (0, 324, None)
     assert [gap["string"] for gap in stuck["gaps"]] == ["string-1", "string-2", "string-3"]
     assert stuck["gaps"][0]["boards"] == [1, 2, 3, 4, 5, 6]
     upset = kinds["register upset"]
     assert (upset["covered"], upset["counted"], upset["hazards"]) == (18, "node", ["registers"])
-    assert upset["interval"]["typical_s"] == 1.0
+    reader, _, task = upset["tested_least_often_by"].partition(", ")
+    (interval,) = (
+        each
+        for each in figures(found, "test interval")
+        if each["subject"] == {"controller": reader, "task": task}
+    )
+    assert interval["typical"] == 1.0
     assert found["idle_tasks"] == []
 
 
@@ -105,7 +106,7 @@ def test_coverage_as_data() -> None:
 def test_a_plan_without_an_uplink_says_so() -> None:
     plan = loaded("rail-trolley")
     assert "The plan names no bus above the controllers." in section(plan, "uplink")
-    assert data_of(plan)["uplink"] is None
+    assert written(plan)["messages"] == []
 
 
 def test_every_message_and_every_final_age_is_shown() -> None:
@@ -134,15 +135,16 @@ def test_a_message_without_a_bound_is_missed_in_every_form() -> None:
     assert "no bound" in summary
     terse = terse_text("plan", evaluate(plan.plan).verdicts, Look(80, "utf-8"))
     assert "missed: response time, drive, cell state: worst case no bound, limit at most 8 ms" in terse
-    document = data_of(plan)
-    (bus,) = document["uplink"]["buses"]
-    state = next(message for message in bus["messages"] if message["message"] == "cell state")
-    assert (state["response_worst_s"], state["status"]) == (None, "missed")
+    document = written(plan)
+    state = next(message for message in document["messages"] if message["message"] == "cell state")
+    assert state["response_worst_s"] is None
     assert "whole bus" in state["unbounded"]
-    (age,) = document["uplink"]["ages"]
-    assert (age["age_worst_s"], age["figure"]) == (None, "")
-    verdict = next(each for each in document["verdicts"] if each["target"] == "age at the vehicle")
-    assert (verdict["status"], verdict["worst_s"]) == ("missed", None)
+    response = next(
+        each for each in figures(document, "response time") if each["subject"]["message"] == "cell state"
+    )
+    assert (response["worst"], response["status"]) == (None, "missed")
+    (age,) = figures(document, "age at the vehicle")
+    assert (age["worst"], age["status"], age["sum"]) == (None, "missed", "")
 
 
 def test_a_hazard_without_a_bound_is_said_with_its_reason() -> None:
@@ -173,13 +175,23 @@ def test_long_lists_of_messages_are_cut_and_say_so() -> None:
 
 
 def test_uplink_as_data() -> None:
-    uplink = data_of(loaded("quarry-truck"))["uplink"]
-    strings, vehicle = uplink["buses"]
-    assert [message["identifier"] for message in strings["messages"]][:4] == [0x100, 0x101, 0x102, 0x200]
-    assert strings["messages"][0]["CAN_FD"] is True
-    drive = vehicle["messages"][0]
-    assert (drive["sender"], drive["deadline_s"], drive["status"]) == (None, None, None)
-    passed = {age["message"]: age["passed_on"] for age in uplink["ages"]}
+    document = written(loaded("quarry-truck"))
+    strings, vehicle = (
+        [message for message in document["messages"] if message["bus"] == bus]
+        for bus in ("strings", "vehicle")
+    )
+    assert [message["identifier"] for message in strings][:4] == [0x100, 0x101, 0x102, 0x200]
+    assert strings[0]["CAN_FD"] is True
+    assert (vehicle[0]["sender"], vehicle[0]["deadline_s"]) == (None, None)
+    latest = {
+        family: max(each["response_worst_s"] for each in strings if each["family"] == family)
+        for family in {each["family"] for each in strings if each["deadline_s"] is not None}
+    }
+    for response in figures(document, "response time"):
+        if response["subject"]["bus"] == "strings":
+            assert response["worst"] == latest.pop(response["subject"]["message"])
+    assert latest == {}
+    passed = {message["message"]: message["passed_on"] for message in document["messages"]}
     assert passed["limits-1"] is True
     assert passed["pack limits"] is False
 

@@ -7,12 +7,11 @@ from typing import Any
 
 import pytest
 from rich.console import Console
+from written_results import figures, written
 
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.model import Plan
-from chainplan.report.data import plan_data
-from chainplan.report.data_schema import Results
 from chainplan.report.terminal import report_text
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -95,24 +94,21 @@ class TestData:
     def test_the_shape_holds_whatever_is_missing(self, keys: tuple[str, ...]) -> None:
         plan = loaded("rail-trolley")
         bare = LoadedPlan(without(plan.plan, *keys), plan.file, plan.sources, ())
-        Results.model_validate(plan_data(bare, Evaluation(bare.plan), "0"))
+        assert written(bare)["not_watched_asleep"] is not None
 
     def test_figures(self) -> None:
-        plan = loaded("mine-locomotive")
-        data = plan_data(plan, Evaluation(plan.plan), "0")
-        (start,) = data["start_up"]
-        assert start["milestones"][0] == {"milestone": "controller ready", "worst_s": 0.4, "typical_s": 0.25}
-        assert data["sleep"]["not_watched"] == ["lost chain"]
+        data = written(loaded("mine-locomotive"))
+        ready = {"milestone": "controller ready", "worst_s": 0.4, "typical_s": 0.25}
+        assert data["start_up"][0] == {"controller": "cab", **ready}
+        assert data["not_watched_asleep"] == ["lost chain"]
         usual, in_turn = data["balancing"]
         assert (usual["mean_current_worst_A"], in_turn["mean_current_worst_A"]) == (0.09, 0.09)
-        (string,) = data["supply"]["strings"]
-        nodes = [name for alike in data["supply"]["nodes"] for name in alike["nodes"]]
+        drawn = data["self_consumption"]
+        nodes = [name for alike in drawn["nodes"] for name in alike["nodes"]]
         assert sorted(nodes) == sorted(f"main.{k}" for k in range(1, 13))
         # 15 uA against 20 uA for 720 h
-        asleep = string["imbalance_in_30_days"]["always_asleep"]
-        assert asleep["worst_Ah"] == pytest.approx(5e-6 * 720)
-        verdict = next(
-            each for each in data["verdicts"] if each["target"] == "imbalance in 30 days by supply"
-        )
-        assert verdict["worst_Ah"] == string["imbalance_in_30_days"]["as_used"]["worst_Ah"]
-        assert data["figures"][verdict["figure"]]["total_Ah"] == verdict["worst_Ah"]
+        spreads = {each["awake"]: each["worst_Ah"] for each in drawn["imbalance_in_30_days"]}
+        assert spreads["never"] == pytest.approx(5e-6 * 720)
+        (verdict,) = figures(data, "imbalance in 30 days by supply")
+        assert verdict["worst"] == spreads["as used"] == data["sums"][verdict["sum"]]["total"]
+        assert verdict["unit"] == "Ah"

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import io
-from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from rich.console import Console
 from strategies import plan_data as any_plan
 from wire_plans import CONFIGS, Data, evaluated, wire_plan
+from written_results import figures, written
 
 from chainplan.cautions import budget_warnings
 from chainplan.evaluation import Evaluation
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.model import Plan
-from chainplan.report.data import plan_data
-from chainplan.report.data_schema import Results
 from chainplan.report.terminal import report_text
 
 SIGNAL: Data = {"lowest": "1 MHz", "highest": "10 MHz", "transmit": "0 dB", "threshold": "-12 dB"}
@@ -155,44 +153,39 @@ def test_no_line_is_too_wide(section: str, width: int) -> None:
 class TestData:
     def test_the_search_is_written_on_request(self) -> None:
         plan = load_plan(CONFIGS / "rail-trolley.yaml")
-        assert plan_data(plan, Evaluation(plan.plan), "1")["reach"] is None
-        document = plan_data(plan, Evaluation(plan.plan), "1", reach=True)
-        Results.model_validate(document)
-        (chain,) = document["reach"]["chains"]
+        assert written(plan)["limits"] is None
+        (chain,) = written(plan, reach=True)["limits"]["chains"]
         boards = chain["limits"][-1]
-        assert (boards["of"], boards["now_count"]) == ("boards", 4)
-        assert isinstance(boards["most_count"], int)
-        assert all("now_m" in limit for limit in chain["limits"][:-1])
+        assert (boards["of"], boards["now"], boards["unit"]) == ("boards", 4, "count")
+        assert isinstance(boards["most"], int)
+        assert {limit["unit"] for limit in chain["limits"][:-1]} == {"m"}
 
     def test_unknowns_are_null(self) -> None:
-        document = plan_data(loaded(wire_plan()), Evaluation(Plan.model_validate(wire_plan())), "1")
-        Results.model_validate(document)
-        (length,) = document["lengths"]
-        assert (length["links"], length["answer_window_s"], length["addresses"]) == (None, None, None)
-        assert document["errors"]["residual_worst_per_hour"] is None
-        assert document["errors"]["residual_unknown"] == "the plan gives no bit errors"
+        document = written(loaded(wire_plan()))
+        assert document["links"] == []
+        (wait,) = figures(document, "wait for an answer")
+        assert (wait["limit"], wait["status"]) == (None, None)
+        (residual,) = figures(document, "residual errors per hour")
+        assert (residual["worst"], residual["note"]) == (None, "the plan gives no bit errors")
 
     def test_figures_are_those_of_the_verdicts(self) -> None:
         plan = load_plan(CONFIGS / "rail-trolley.yaml")
-        evaluation = Evaluation(plan.plan)
-        document = plan_data(plan, evaluation, "1")
-        worst: dict[str, Any] = {each["target"]: each for each in document["verdicts"]}
-        assert worst["link margin"]["worst_dB"] == min(
-            link["left_worst_dB"] for link in document["lengths"][0]["links"]
-        )
-        (controller,) = document["errors"]["controllers"]
-        lost = controller["scans_lost_worst_per_hour"]
-        assert worst["scans lost per hour"]["worst_per_hour"] == lost > 0
-        residual = document["errors"]["residual_worst_per_hour"]
-        assert worst["residual errors per hour"]["worst_per_hour"] == residual > 0
+        document = written(plan)
+        (left,) = figures(document, "link margin")
+        assert left["worst"] == min(each["left_worst_dB"] for each in document["links"])
+        assert left["unit"] == "dB"
+        (controller,) = document["errors"]
+        (lost,) = figures(document, "scans lost per hour")
+        assert lost["worst"] > 0
+        assert lost["unit"] == "per_hour"
+        assert lost["subject"]["controller"] == controller["controller"]
 
 
 @settings(max_examples=8, deadline=None)
 @given(any_plan())
 def test_any_plan_can_be_searched_and_written(data: Data) -> None:
     plan = loaded(data)
-    evaluation = Evaluation(plan.plan)
-    Results.model_validate(plan_data(plan, evaluation, "1", reach=True))
+    written(plan, reach=True)
     assert "REACH" in report(plan, "length", "reach", "errors")
 
 

@@ -14,6 +14,7 @@ import joblib
 import pytest
 from dask.distributed import LocalCluster
 from study_files import STUDIES, WILD
+from written_results import figures, verdicts
 
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
@@ -74,12 +75,12 @@ def test_rows_are_what_the_reports_data_say(study: LoadedStudy, alone: list[Row]
         loaded = load_plan(study.plan_file, plans.settings(candidate))
         data = json.loads("".join(data_pieces(loaded, Evaluation(loaded.plan), "0")))
         assert row.status == ("missed" if data["counts"]["missed"] else "met")
-        missed = [each["target"] for each in data["verdicts"] if each["status"] == "missed"]
+        missed = [each["name"] for each in verdicts(data) if each["status"] == "missed"]
         assert list(row.missed) == list(dict.fromkeys(missed))
         scan, margin = (
             value_of(measure, value) for measure, value in zip(job.measures, row.values, strict=True)
         )
-        assert scan == max(each["scan"]["worst_s"] for each in data["controllers"])
+        assert scan == max(each["worst"] for each in figures(data, "scan time"))
         assert margin == tightest(data)
     assert seen == {"met", "missed", "unusable"}
 
@@ -91,14 +92,12 @@ def first_error(error: PlanError) -> Any:
 def tightest(data: dict[str, Any]) -> float | None:
     """Return the least margin of the JSON; a count that must be reached counts only where it is not."""
     shares = [
-        each["margin_share_of_limit"]
-        for each in data["verdicts"]
-        if each["margin_share_of_limit"] is not None
-        and not ("worst_count" in each and each["sense"] == "at least" and each["status"] == "met")
+        each["margin_share"]
+        for each in verdicts(data)
+        if each["margin_share"] is not None
+        and not (each["unit"] == "count" and each["sense"] == "at least" and each["status"] == "met")
     ]
-    unbounded = any(
-        each["status"] == "missed" and each["margin_share_of_limit"] is None for each in data["verdicts"]
-    )
+    unbounded = any(each["status"] == "missed" and each["margin_share"] is None for each in verdicts(data))
     return None if unbounded else min(shares)
 
 
@@ -124,21 +123,14 @@ def test_all_figures_of_an_example_against_its_reports_data(name: str) -> None:
 def by_name(name: str, data: dict[str, Any]) -> Any:
     """Return what a measure of targets or figures is in the JSON."""
     if name.startswith("figure "):
-        figure = data["figures"][name.removeprefix("figure ")]
-        return next(value for key, value in figure.items() if key.startswith("total_"))
+        return data["sums"][name.removeprefix("figure ")]["total"]
     word, _, target = name.partition(" of ") if " of " in name else name.partition(" ")
-    key = {"margin": "margin_", "worst": "worst_"}[word]
     of_target = [
         each
-        for each in data["verdicts"]
-        if target in (each["target"], f"{each['target']}, {each['subject']}")
+        for each in verdicts(data)
+        if target in (each["name"], ", ".join((each["name"], *each["subject"].values())))
     ]
-    values = [
-        value
-        for each in of_target
-        for part, value in each.items()
-        if part.startswith(key) and part != "margin_share_of_limit"
-    ]
+    values = [each[word] for each in of_target]
     if word == "worst" and None in values:
         return None
     known = [value for value in values if value is not None]
@@ -147,15 +139,15 @@ def by_name(name: str, data: dict[str, Any]) -> Any:
 
 def bytes_per_sample(data: dict[str, Any]) -> float:
     wire = samples = Fraction(0)
-    for controller in data["controllers"]:
-        for task in controller["bytes"]["tasks"]:
+    for controller in data["traffic"]:
+        for task in controller["tasks"]:
             wire += Fraction(task["wire_bit"], task["every_scans"])
             samples += Fraction(task["samples"], task["every_scans"])
     return float(wire / 8 / samples)
 
 
 EXPECTED: dict[str, Any] = {
-    "scan time": lambda data: max(each["scan"]["worst_s"] for each in data["controllers"]),
+    "scan time": lambda data: max(each["worst"] for each in figures(data, "scan time")),
     "bytes per sample": bytes_per_sample,
     "tightest margin": tightest,
     "nodes": lambda data: sum(len(chain["nodes"]) for chain in data["chains"]),

@@ -118,6 +118,19 @@ def errors(plan: Plan) -> set[str]:
     return {each.message for each in check_plan(plan, suspect=False) if each.severity == "error"}
 
 
+def test_every_target_limits_some_figure() -> None:
+    plan = with_every_target(load_plan(CONFIGS / "quarry-truck.yaml").plan)
+    for key in Targets.model_fields:
+        alone = Targets.model_validate({key: getattr(plan.targets, key)})
+        limited = [
+            kind
+            for kind in kinds()
+            if kind.asked(plan.model_copy(update={"targets": alone}))
+            and not kind.asked(plan.model_copy(update={"targets": Targets()}))
+        ]
+        assert limited, f"no figure is held against the target {key}"
+
+
 @pytest.mark.parametrize("share", range(SHARES))
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_whatever_is_moved_the_result_is_that_of_a_fresh_evaluation(name: str, share: int) -> None:

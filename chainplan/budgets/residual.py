@@ -365,7 +365,7 @@ def _sum(label: str, terms: list[Term]) -> Sum:
 RESIDUAL = Kind[ResidualBudget](
     "residual errors per hour",
     RATE,
-    ("chains",),
+    ("group of chains",),
     "errors",
     lambda each: each.total,
     named=lambda _: "residual-errors",
@@ -388,7 +388,7 @@ def residual_errors(residual: ResidualBudget | None) -> Iterator[Figure]:
 USUAL_RESIDUAL = Kind[ResidualBudget](
     "residual errors per hour at 0.01",
     RATE,
-    ("chains",),
+    ("group of chains",),
     "errors",
     lambda each: each.usual,
     named=lambda _: "residual-errors/at 0.01",

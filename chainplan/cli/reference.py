@@ -12,6 +12,7 @@ from chainplan import __version__
 from chainplan.cautions import CAUTIONS
 from chainplan.cli.examples import EVERY_COMMAND, EXAMPLES, exit_codes
 from chainplan.cli.files import write_result
+from chainplan.evaluation import kinds
 from chainplan.plan.model import Plan
 from chainplan.quantity import DIMENSIONS
 from chainplan.report.figures import encodable
@@ -28,6 +29,7 @@ from chainplan.report.manual import (
     manual_text,
 )
 from chainplan.report.plan_keys import PartKeys, file_parts
+from chainplan.report.units import unit_of
 from chainplan.study.model import Study
 
 _WRITERS = {"text": manual_text, "markdown": manual_markdown, "man": manual_roff}
@@ -60,7 +62,10 @@ def run(form: str, out: str | None) -> int:
 
 def manual_of(program: Any, version: str) -> Manual:
     """Return the manual of the program; `program` is the command that typer makes of the app."""
-    chapters = (_usage(program), _commands(program), _exit(), _environment(), _files(), _cautions())
+    chapters = (
+        *(_usage(program), _commands(program), _exit(), _environment()),
+        *(_files(), _figures(), _cautions()),
+    )
     return Manual("chainplan", version, program.help.rstrip("."), joined(chapters))
 
 
@@ -161,6 +166,24 @@ def _files() -> Iterator[Block]:
     yield Paragraph("Every quantity carries its unit: 2 ms, 2 Mbit/s ± 1 %, 1.8 ms .. 2.3 ms.")
     for dimension in DIMENSIONS:
         yield Term(dimension.name, dimension.accepted())
+
+
+def _figures() -> Iterator[Block]:
+    yield Heading("Figures")
+    yield Paragraph(
+        "What the budgets work out, by section of the report; a study takes each name as a measure. A target "
+        "is a key of the plan."
+    )
+    section = ""
+    for kind in kinds():
+        if kind.section != section:
+            section = kind.section
+            yield Heading(section, 2)
+        unit = unit_of(kind.dimension)
+        counted = {"ratio": "As a ratio", "count": "As a number"}.get(unit, f"In {unit}")
+        whom = " and ".join(label for label in kind.labels if label != "part")
+        target = f" Target: targets.{kind.target}, {kind.sense}." if kind.target else ""
+        yield Term(kind.name, f"{kind.meaning} {counted}, for each {whom}.{target}")
 
 
 def _parts(parts: Iterable[PartKeys]) -> Iterator[Block]:

@@ -14,6 +14,7 @@ from functools import cached_property
 from typing import Any, Generic, Literal, TypeVar
 
 from chainplan.figures.budget import parameters
+from chainplan.figures.sections import SECTIONS
 from chainplan.figures.terms import Sum
 from chainplan.plan.model import Plan
 from chainplan.plan.schedule import Targets
@@ -149,7 +150,14 @@ class Kind(Generic[_Item]):
         return figure
 
     def of(self, work_out: _Family) -> _Family:
-        """Declare how the figures are worked out; the function's parameters are those of a budget."""
+        """Declare how the figures are worked out; the function's parameters are those of a budget.
+
+        Raises TypeError for a section that the report has not, or a target that is no key of a plan.
+        """
+        if self.section not in SECTIONS:
+            raise TypeError(f"{self.name}: the report has no section {self.section}: add it to SECTIONS")
+        if self.target and self.target not in Targets.model_fields:
+            raise TypeError(f"{self.name}: a plan has no target {self.target}: add the key to Targets")
         self.needs = parameters(work_out)
         self.meaning = (work_out.__doc__ or "").strip()
         if self.target:

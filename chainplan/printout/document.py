@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from importlib import import_module
 from itertools import count
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -36,6 +35,7 @@ from chainplan.report.blocks import (
     run_lines,
 )
 from chainplan.report.figures import Look
+from chainplan.report.section import section
 from chainplan.report.sections.assumptions import foundations
 from chainplan.report.sections.common import View
 from chainplan.report.sections.summary import closing_line
@@ -181,8 +181,7 @@ def _blocks(view: View, figures: Figures, ident: Callable[[], str]) -> Iterator[
 
 
 def _section(view: View, name: str) -> Iterator[Block | Words]:
-    section = import_module(f"chainplan.report.sections.{name}")
-    yield from page_blocks(LOOK, section.render(view))
+    yield from page_blocks(LOOK, section(view, name))
 
 
 def _drawn(blocks: Iterable[Block | Words], ident: Callable[[], str]) -> Iterator[Block | Words | Svg]:

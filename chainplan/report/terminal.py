@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterable, Iterator
-from importlib import import_module
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -12,6 +11,7 @@ from rich.text import Text
 
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.report.figures import Look
+from chainplan.report.section import section
 from chainplan.report.sections import title
 from chainplan.report.sections.common import View
 
@@ -63,5 +63,5 @@ def renderables(view: View, sections: Collection[str]) -> Iterator[RenderableTyp
     yield from title.render(view)
     for name in SECTIONS:
         if name in sections:
-            yield from import_module(f"chainplan.report.sections.{name}").render(view)
+            yield from section(view, name)
     yield Text()

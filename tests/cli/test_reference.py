@@ -21,6 +21,7 @@ from typer.testing import CliRunner
 from chainplan.cli.app import app
 from chainplan.cli.examples import EXAMPLES, EXIT_CODES
 from chainplan.cli.reference import ENVIRONMENT, manual_of
+from chainplan.evaluation import kinds
 from chainplan.plan.editor_schema import plan_schema
 from chainplan.plan.model import Plan
 from chainplan.plan.starter import STARTER
@@ -62,6 +63,18 @@ def chapter(heading: str) -> list[Block]:
 
 def terms(blocks: list[Block]) -> list[str]:
     return [block.term for block in blocks if isinstance(block, Term)]
+
+
+def test_every_figure_is_in_it_with_its_meaning() -> None:
+    blocks = list(manual().blocks)
+    terms = {
+        each.term: each.text for each in blocks[blocks.index(Heading("Figures")) :] if isinstance(each, Term)
+    }
+    for kind in kinds():
+        assert terms[kind.name].startswith(kind.meaning)
+        assert len(kind.meaning) > 20
+        assert (f"targets.{kind.target}," in terms[kind.name]) == bool(kind.target)
+    assert terms["scan time"].endswith("In s, for each controller. Target: targets.scan_time, at most.")
 
 
 @pytest.mark.parametrize("name", PROGRAM.commands)

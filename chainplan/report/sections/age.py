@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.age import SampleTiming
+from chainplan.budgets.age import SAMPLE_AGE, SKEW, SampleTiming
 from chainplan.quantity import TIME
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural
@@ -19,6 +19,13 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 48
 """Tasks of controllers that differ and get a row; of more those with the oldest values."""
+
+
+DRAWS = (
+    SAMPLE_AGE,
+    SKEW,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.balancing import BalancingTime, NodeBalancing
+from chainplan.budgets.balancing import (
+    BALANCING_DUTY,
+    BALANCING_LEFT,
+    BALANCING_TIME,
+    BALANCING_TIMES,
+    BalancingTime,
+    NodeBalancing,
+)
 from chainplan.figures.terms import Case, Sum
 from chainplan.plan.standby import BalancingTarget
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, TIME, format_span
@@ -29,6 +36,15 @@ if TYPE_CHECKING:
 
 MOST_GROUPS = 24
 """Groups of nodes alike that get a row."""
+
+
+DRAWS = (
+    BALANCING_TIME,
+    BALANCING_DUTY,
+    BALANCING_TIMES,
+    BALANCING_LEFT,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

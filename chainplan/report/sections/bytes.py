@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.data import ControllerBytes, TaskBytes, host_bus_time
+from chainplan.budgets.data import (
+    DATA_PER_RUN,
+    DATA_PER_SCAN,
+    EFFICIENCY,
+    HOST_BUS_LOAD,
+    PAYLOAD,
+    PER_SAMPLE,
+    WIRE_DATA,
+    ControllerBytes,
+    TaskBytes,
+    host_bus_time,
+)
 from chainplan.figures.figure import share
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.figures import amount, byte_number, percent, plural
@@ -27,6 +38,18 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from chainplan.budgets.scan import ControllerScan
+
+
+DRAWS = (
+    PER_SAMPLE,
+    DATA_PER_RUN,
+    DATA_PER_SCAN,
+    WIRE_DATA,
+    PAYLOAD,
+    EFFICIENCY,
+    HOST_BUS_LOAD,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

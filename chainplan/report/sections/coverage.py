@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.coverage import Gap, KindCoverage, place
+from chainplan.budgets.coverage import CELLS_COVERED, NODES_COVERED, TEST_INTERVAL, Gap, KindCoverage, place
 from chainplan.quantity import TIME
 from chainplan.report.figures import amount, listed, plural
 from chainplan.report.sections.common import (
@@ -27,6 +27,14 @@ if TYPE_CHECKING:
 
 MOST_PLACES = 8
 """Places listed where something is not covered."""
+
+
+DRAWS = (
+    CELLS_COVERED,
+    NODES_COVERED,
+    TEST_INTERVAL,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.errors import ControllerErrors
-from chainplan.budgets.residual import Distance
+from chainplan.budgets.errors import BROADCASTS_UNHEARD, MEAN_SCAN, SCANS_LOST, ControllerErrors
+from chainplan.budgets.residual import BLOCK_DISTANCE, HAMMING_DISTANCE, RESIDUAL, USUAL_RESIDUAL, Distance
 from chainplan.quantity import RATE, TIME
 from chainplan.report.figures import amount
 from chainplan.report.sections.common import (
@@ -33,6 +33,18 @@ if TYPE_CHECKING:
     from chainplan.budgets.residual import ResidualBudget
     from chainplan.budgets.scan import ControllerScan
     from chainplan.figures.figure import Status
+
+
+DRAWS = (
+    SCANS_LOST,
+    BROADCASTS_UNHEARD,
+    MEAN_SCAN,
+    RESIDUAL,
+    USUAL_RESIDUAL,
+    HAMMING_DISTANCE,
+    BLOCK_DISTANCE,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

@@ -17,7 +17,7 @@ from chainplan.budgets.fault_recovery import (
     NOTHING_LEFT,
     READ_ON,
 )
-from chainplan.budgets.faults import FaultBudget, Outcome
+from chainplan.budgets.faults import CELLS_SEEN, FAULT_KNOWN, FAULTS_SHOWN, RECOVERY, FaultBudget, Outcome
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.alike import gathered
 from chainplan.report.fault_groups import (
@@ -61,6 +61,15 @@ _NO_TIME = {
     NO_TASK: "no task",
 }
 """What stands in the table for each reason that there is no recovery time."""
+
+
+DRAWS = (
+    CELLS_SEEN,
+    FAULT_KNOWN,
+    FAULTS_SHOWN,
+    RECOVERY,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

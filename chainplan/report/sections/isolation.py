@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.isolation import ChainIsolation, SegmentIsolation
+from chainplan.budgets.isolation import (
+    BARRIER_CLEARANCE,
+    BARRIER_CREEPAGE,
+    BARRIER_TEST_VOLTAGE,
+    BARRIER_VOLTAGE,
+    BOARD_CLEARANCE,
+    BOARD_CREEPAGE,
+    CONDUCTOR_VOLTAGE,
+    WORKING_VOLTAGE,
+    ChainIsolation,
+    SegmentIsolation,
+)
 from chainplan.quantity import VOLTAGE
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural, signed_amount
@@ -34,6 +45,19 @@ MOST_SEGMENTS = 24
 
 MOST_CHAINS = 8
 """Chains that differ and get a table each."""
+
+
+DRAWS = (
+    BARRIER_VOLTAGE,
+    BARRIER_CREEPAGE,
+    BARRIER_CLEARANCE,
+    BARRIER_TEST_VOLTAGE,
+    BOARD_CREEPAGE,
+    BOARD_CLEARANCE,
+    WORKING_VOLTAGE,
+    CONDUCTOR_VOLTAGE,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

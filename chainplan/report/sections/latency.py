@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.told import DETECTION, HANDLING, REACTION
 from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import TIME
 from chainplan.report.alike import gathered
@@ -30,6 +31,14 @@ if TYPE_CHECKING:
 
 MOST_TERMS = 12
 """Groups of hazards whose terms are written out."""
+
+
+DRAWS = (
+    DETECTION,
+    REACTION,
+    HANDLING,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

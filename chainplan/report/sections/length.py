@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.length import ChainLength
+from chainplan.budgets.length import ADDRESSES, ANSWER_WAIT, LINK_MARGIN, SEGMENT_MARGIN, ChainLength
 from chainplan.budgets.link import Link
 from chainplan.quantity import LENGTH, LEVEL, TIME
 from chainplan.report.alike import gathered, tightest
@@ -32,6 +32,15 @@ if TYPE_CHECKING:
 
 MOST_CHAINS = 8
 """Chains that differ and get a table each."""
+
+
+DRAWS = (
+    LINK_MARGIN,
+    SEGMENT_MARGIN,
+    ANSWER_WAIT,
+    ADDRESSES,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

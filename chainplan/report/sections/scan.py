@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.age import OVERLAPPED_CONVERSION
+from chainplan.budgets.scan import SCAN_FITS, SCAN_TIME, UTILISATION, ControllerScan
 from chainplan.figures.figure import share
 from chainplan.quantity import RATIO, TIME
 from chainplan.report.figures import amount, listed, percent, plural
@@ -30,6 +31,15 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 16
 """Ports and chains that get a row, the busiest first."""
+
+
+DRAWS = (
+    SCAN_FITS,
+    SCAN_TIME,
+    UTILISATION,
+    OVERLAPPED_CONVERSION,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

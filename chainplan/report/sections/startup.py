@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.sleep import SleepBudget
-from chainplan.budgets.startup import StartUp
+from chainplan.budgets.sleep import DETECTION_ASLEEP, HANDLING_ASLEEP, SleepBudget
+from chainplan.budgets.startup import START_UP, StartUp
 from chainplan.quantity import TIME, format_span
 from chainplan.report.figures import amount, listed
 from chainplan.report.sections.common import (
@@ -25,6 +25,14 @@ from chainplan.report.sections.latency import intervals
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
+
+
+DRAWS = (
+    DETECTION_ASLEEP,
+    HANDLING_ASLEEP,
+    START_UP,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.supply import ALWAYS, NEVER, NodeSupply, Spread, StringSupply
+from chainplan.budgets.supply import ALWAYS, IMBALANCE, NEVER, NodeSupply, Spread, StringSupply
 from chainplan.figures.terms import Case
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, format_span
 from chainplan.report.alike import gathered, tightest
@@ -23,6 +23,10 @@ MOST_BOARDS = 24
 
 MOST_STRINGS = 8
 """Strings that differ and get a table each."""
+
+
+DRAWS = (IMBALANCE,)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.uplink import Age, ages_of, passed_on
-from chainplan.budgets.uplink_buses import Bus, Message
+from chainplan.budgets.uplink import MESSAGE_AGE, VEHICLE_AGE, Age, ages_of, passed_on
+from chainplan.budgets.uplink_buses import BUS_LOAD, MESSAGE_RESPONSE, RESPONSE_TIME, Bus, Message
 from chainplan.figures.terms import Term
 from chainplan.plan.uplink import BusPlan
 from chainplan.quantity import BIT_RATE, RATIO, TIME, format_span
@@ -36,6 +36,16 @@ MOST_MESSAGES = 40
 
 MOST_AGES = 6
 """Ages whose terms are written out."""
+
+
+DRAWS = (
+    VEHICLE_AGE,
+    MESSAGE_AGE,
+    BUS_LOAD,
+    RESPONSE_TIME,
+    MESSAGE_RESPONSE,
+)
+"""The figures that it shows."""
 
 
 def render(view: View) -> Iterator[RenderableType]:

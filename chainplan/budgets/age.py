@@ -15,7 +15,7 @@ from math import lcm
 from typing import NamedTuple
 
 from chainplan.budgets.sampling import sampling_of
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import conversion_waits
 from chainplan.budgets.skew import skew_of
 from chainplan.figures.budget import budget
@@ -138,15 +138,9 @@ def slot_starts(scan: ControllerScan, index: int, case: Case) -> list[int]:
 
 @remembered
 def slot_shift(scan: ControllerScan, index: int, runs: int, early: Case, late: Case) -> int:
-    """Return how much later than planned a slot can start, `runs` task periods after an early one, fs.
-
-    The major cycle is walked scan by scan; a very long one is bounded: no task before in the early scan,
-    every task before in the late one.
-    """
+    """Return how much later than planned a slot can start, `runs` task periods after an early one, fs."""
     short = [run.length for run in scan.runs[early]]
     long = [run.length for run in scan.runs[late]]
-    if scan.phases.major_cycle > MOST_SCANS:
-        return sum(long[:index])
     return max(
         [
             sum([long[task] for task in after]) - sum([short[task] for task in before])

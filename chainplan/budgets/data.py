@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 from chainplan.budgets.age import NO_SAMPLES
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.phases import assign_phases
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork
 from chainplan.budgets.wire import bit_time_of
 from chainplan.chain.network import Chain
@@ -153,17 +153,13 @@ def _heaviest_scan(scan: ControllerScan, tasks: tuple[TaskBytes, ...]) -> int:
 def host_bus_time(scan: ControllerScan, traffic: ControllerBytes) -> Sum | None:
     """Return how long the host bus is busy in the scan that moves most over it, with its terms, fs.
 
-    In a major cycle too long to walk through, all tasks are taken to meet. None without a host bus.
+    None without a host bus.
     """
     bus = scan.controller.settings.host_bus
     if bus is None:
         return None
     bits = [task.host_bus for task in traffic.tasks]
-    heaviest: Iterable[int] = range(len(bits))
-    if scan.phases.major_cycle <= MOST_SCANS:
-        heaviest = max(
-            map(scan.due, range(scan.phases.major_cycle)), key=lambda due: sum(bits[index] for index in due)
-        )
+    heaviest = max(scan.due_together, key=lambda due: sum(bits[index] for index in due))
     tau = bit_time_of(bus.bit_rate).max
     terms = (Term(f"task {traffic.tasks[index].task}", tau, bits[index], "bits") for index in heaviest)
     return Sum(

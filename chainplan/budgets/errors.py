@@ -37,7 +37,6 @@ Means (retries, scan time) take attempts as independent; they are no bounds.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -49,7 +48,7 @@ from chainplan.budgets.channel import expected_retries_of_each, probability_more
 from chainplan.budgets.crossings import frames
 from chainplan.budgets.exchange import Exchange
 from chainplan.budgets.noise import Noise, any_of, noise_of
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork, exchange_cost
 from chainplan.chain.network import Chain
 from chainplan.figures.budget import budget
@@ -142,13 +141,10 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
     if unknown:
         return ControllerErrors(name, (), None, None, None, lambda: (0.0, None), False, unknown)
     failing = _failing(scan.works, scan.outlines)
-    kinds, walked = scan_kinds(scan)
     reserve = min(scan.controller.settings.retry_reserve, MOST_RETRIES)
     period = scan.controller.settings.scan_period
-    if walked:
-        meeting = {due: number / kinds.total() for due, number in kinds.items()}
-    else:  # each task for itself, as if the reserve were its own
-        meeting = {(index,): 1 / task.every for index, task in enumerate(failing.tasks)}
+    kinds = scan.meetings
+    meeting = {due: number / kinds.total() for due, number in kinds.items()}
     lost, typical_lost = _losses(failing, name, tuple(kinds.items()), reserve, period)
     return ControllerErrors(
         name,
@@ -157,7 +153,7 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
         typical_lost,
         _unheard_sum(failing, name, period.min),
         partial(_means, scan, failing.tasks, meeting, reserve),
-        failing.bursts or not walked,
+        failing.bursts,
     )
 
 
@@ -183,11 +179,6 @@ def _failing(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> _Failing
         any(noise.bursts for noise in noises.values()),
         max(noise.carry(lengths[chain]) for chain, noise in noises.items()),
     )
-
-
-def scan_kinds(scan: ControllerScan) -> tuple[Counter[tuple[int, ...]], bool]:
-    """Return the scans of the major cycle by the tasks due in them, and whether all were walked through."""
-    return scan.meetings, scan.phases.major_cycle <= MOST_SCANS
 
 
 def _exchanges(work: TaskWork) -> Iterable[Exchange]:

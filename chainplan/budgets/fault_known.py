@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 from chainplan.budgets.age import slot_shift
 from chainplan.budgets.fault_windows import Window, window_of
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.time_outs import Waits, waits_for
 from chainplan.chain.degraded import Fault, Gap
 from chainplan.figures.terms import Case, Sum, Term, nonzero
@@ -194,12 +194,9 @@ class Detection:
         """Return the earliest and the latest start that every task's slot has, since its scan began, fs."""
         early, late = ([run.length for run in self.scan.runs[case]] for case in (Case.BEST, Case.WORST))
         meetings = self.scan.due_together
-        walked = self.scan.phases.major_cycle <= MOST_SCANS
         return [
             (
-                min(sum(early[task] for task in due if task < index) for due in meetings if index in due)
-                if walked
-                else 0,
+                min(sum(early[task] for task in due if task < index) for due in meetings if index in due),
                 max(sum(late[task] for task in due if task < index) for due in meetings if index in due),
             )
             for index in range(len(self.scan.works))

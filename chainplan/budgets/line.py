@@ -212,7 +212,7 @@ def velocity(cable: CableClass, frequency: int) -> int:
     """
     # 1 nm per d fs is 1e12/d um per second; over so long a way the fs that its delay is rounded up by is lost
     # in the um/s, and where it is not, it makes the velocity slower.
-    way = 10**20
+    way = 10**22
     return way * 10**12 // _delay_per_nm(cable, frequency).ceil_times(way)
 
 

@@ -32,9 +32,6 @@ from chainplan.plan.schedule import Task
 from chainplan.quantity import RATIO, TIME
 from chainplan.remembered import remembered_for_all
 
-MOST_SCANS = 4096
-"""Longest major cycle that is walked scan by scan; beyond it what could happen in it is bounded instead."""
-
 
 class Slot(NamedTuple):
     """A task's place in a scan: times since the scan began, worst case, fs."""
@@ -83,17 +80,12 @@ class ControllerScan:
 
     @cached_property
     def meetings(self) -> Counter[tuple[int, ...]]:
-        """Return every set of tasks that meet in a scan, and in how many scans of the major cycle.
-
-        All tasks as one set, once, where the major cycle is too long to be walked through.
-        """
-        if self.phases.major_cycle > MOST_SCANS:
-            return Counter({tuple(range(len(self.works))): 1})
+        """Return every set of tasks that meet in a scan, and in how many scans of the major cycle."""
         return _meetings(self.phases.phases, self.periods, self.phases.major_cycle)
 
     @property
     def due_together(self) -> tuple[tuple[int, ...], ...]:
-        """Return every set of tasks that meet in a scan; all as one set where the major cycle is too long."""
+        """Return every set of tasks that meet in a scan."""
         return tuple(self.meetings)
 
     def scan_time(self, case: Case) -> Sum:

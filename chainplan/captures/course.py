@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import NamedTuple
 
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 from chainplan.captures.frames import Stretch
 from chainplan.captures.planned import PlannedFrame, PlannedScan, planned_scan, task_at_port
 from chainplan.captures.ranges import Range, measured
@@ -212,11 +212,6 @@ def planned_scans(
     scan: ControllerScan, port: str
 ) -> tuple[list[tuple[int, ...]], dict[tuple[int, ...], PlannedScan]]:
     """Return which tasks are due in every scan of the major cycle, and what each kind of scan shows."""
-    if scan.phases.major_cycle > MOST_SCANS:
-        raise CourseError(
-            f"the major cycle has {scan.phases.major_cycle} scans; a capture can find its place in up to "
-            f"{MOST_SCANS}"
-        )
     chains = scan.chains
     heads = {chain.head for chain in chains if port == chain.back and chain.plan.read_from == "across"}
     if len(heads) > 1 or (heads and any(chain.head == port for chain in chains)):

@@ -17,7 +17,7 @@ _PREFIX = "CHAINPLAN_"
 _LONGEST_PART = 16
 """Letters of a controller's or task's name within a macro's: prefix, two of them and the rest make 63."""
 
-_LARGEST_32, _LARGEST_64 = 2**32 - 1, 2**64 - 1
+_LARGEST_32 = 2**32 - 1
 _WIDTH = 96
 
 
@@ -80,7 +80,7 @@ def _struct(wide: bool, words: int) -> list[str]:
 
 def _controller(table: SlotTable, part: str, names: Names, wide: bool, words: int) -> Iterator[str]:
     stem = f"{_PREFIX}{part.upper()}"
-    yield from _comment_block([f"Controller {table.controller}", *filter(None, [table.note])])
+    yield from _comment_block([f"Controller {table.controller}"])
     for ending, value, unit in (
         ("SCAN_PERIOD_MIN_NS", table.scan_period.min, "ns, rounded down"),
         ("SCAN_PERIOD_NS", table.scan_period.typical, "ns, typical"),
@@ -97,8 +97,6 @@ def _controller(table: SlotTable, part: str, names: Names, wide: bool, words: in
         ("PORTS", len(table.ports), "ports"),
         ("TASKS", len(table.tasks), "tasks"),
         ("SLOTS", len(table.slots), "entries of the table"),
-        ("SLOTS_SCANS", table.scans, "scans in the table, from 0 on"),
-        ("SLOTS_COMPLETE", int(table.complete), "1: the table is the whole major cycle"),
     ):
         yield _define(names, f"{stem}_{ending}", value, unit)
     ports = Names(_LONGEST_PART)
@@ -138,8 +136,6 @@ def _task(stem: str, number: int, task: TaskFigures, names: Names, wide: bool) -
 
 def _define(names: Names, name: str, value: int, remark: str, wide: bool = False) -> str:
     own = names.unique(name)
-    if value > _LARGEST_64:
-        return f"/* {own} is {value}, more than 64 bits hold: {comment(remark)} */"
     return f"#define {own} {_number(value, wide)} /* {comment(remark)} */"
 
 

@@ -68,9 +68,6 @@ def _controller(table: SlotTable) -> Record:
         "retry_reserve_exchanges": table.retries,
         "retry_reserve_ns": table.reserve,
         "tasks": [_task(task) for task in table.tasks],
-        "scans_in_table": table.scans,
-        "complete": table.complete,
-        "note": table.note,
         "slots": list(_slots(table)),
     }
 

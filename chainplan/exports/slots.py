@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.exchange import Exchange, exchange_wire_bits
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 from chainplan.budgets.schedule import TaskWork
 from chainplan.figures.terms import Case
 from chainplan.quantity import Span
@@ -55,7 +55,7 @@ class SlotFigures(NamedTuple):
 
 
 class SlotTable(NamedTuple):
-    """One controller's slots, its tasks and its pace. Times in ns; `complete` if every scan is in `slots`."""
+    """One controller's slots, its tasks and its pace. Times in ns."""
 
     controller: str
     ports: tuple[str, ...]
@@ -68,30 +68,12 @@ class SlotTable(NamedTuple):
     reserve: int
     tasks: tuple[TaskFigures, ...]
     slots: tuple[SlotFigures, ...]
-    scans: int
-    """How many scans are in `slots`, from scan 0 on."""
-
-    @property
-    def complete(self) -> bool:
-        """Tell whether the table holds the whole major cycle."""
-        return self.scans == self.major_cycle
-
-    @property
-    def note(self) -> str:
-        """Return what a reader must know of a table that is not complete."""
-        if self.complete:
-            return ""
-        return (
-            f"{self.controller}: the major cycle has {self.major_cycle} scans; the table holds the first "
-            f"{self.scans}. A task is due in every scan whose number leaves its phase when divided by its "
-            f"period; the busiest scan is number {self.busiest_scan}."
-        )
+    """Of every scan of the major cycle."""
 
 
-def slot_table(scan: ControllerScan, most_scans: int = MOST_SCANS) -> SlotTable:
-    """Return the slot table of a controller, at most `most_scans` scans of its major cycle."""
+def slot_table(scan: ControllerScan) -> SlotTable:
+    """Return the slot table of a controller."""
     plan, phases = scan.controller.settings, scan.phases
-    scans = min(phases.major_cycle, most_scans)
     period = plan.scan_period
     return SlotTable(
         scan.controller.name,
@@ -104,8 +86,7 @@ def slot_table(scan: ControllerScan, most_scans: int = MOST_SCANS) -> SlotTable:
         plan.retry_reserve,
         whole_ns(scan.reserve.total),
         tuple(_task(scan, index, work) for index, work in enumerate(scan.works)),
-        tuple(slot for number in range(scans) for slot in _slots(scan, number)),
-        scans,
+        tuple(slot for number in range(phases.major_cycle) for slot in _slots(scan, number)),
     )
 
 

@@ -25,6 +25,9 @@ from chainplan.plan.readings import HazardKind, Quantity
 from chainplan.plan.standby import AlarmPath, BalancingTarget
 from chainplan.plan.wire_parts import Rate
 
+MOST_SCANS = 10_000
+"""Scans after which the tasks of a plan must repeat: every scan of this major cycle is looked at."""
+
 
 class Task(Part):
     """Periodic work on the chains.

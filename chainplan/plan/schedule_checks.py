@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import lcm
 from typing import Any
 
 from chainplan.plan.findings import Finding, Wrong, above_zero, check_name, listed, unknown
@@ -11,7 +12,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.order import back_name, copies
 from chainplan.plan.problems import KeyPath, nearest
 from chainplan.plan.readings import READ_BY, is_block, is_sampled
-from chainplan.plan.schedule import Hazard, Task
+from chainplan.plan.schedule import MOST_SCANS, Hazard, Task
 from chainplan.quantity import Span
 
 MOST_TASKS = 100
@@ -27,12 +28,31 @@ def check_schedule(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
         yield Finding("too many tasks", ("tasks",), None, f"at most {MOST_TASKS}", at_key=True)
     if len(plan.hazards) > MOST_HAZARDS:
         yield Finding("too many hazards", ("hazards",), None, f"at most {MOST_HAZARDS}", at_key=True)
+    yield from _major_cycle(plan)
     chains = _chain_names(plan)
     for name, task in plan.tasks.items():
         yield from _task(plan, wrong, task, ("tasks", name), chains)
     for name, hazard in plan.hazards.items():
         yield from _hazard(plan, wrong, hazard, ("hazards", name))
     yield from _targets(plan, wrong)
+
+
+def _major_cycle(plan: Plan) -> Iterator[Finding]:
+    """Yield the task that fits the others least, if the tasks repeat too rarely."""
+    cycle = lcm(*(task.every for task in plan.tasks.values()))
+    if cycle <= MOST_SCANS:
+        return
+
+    def others(name: str) -> int:
+        return lcm(*(task.every for other, task in plan.tasks.items() if other != name))
+
+    odd = min(plan.tasks, key=others)
+    every, rest = plan.tasks[odd].every, others(odd)
+    fitting = [number for number in range(1, MOST_SCANS + 1) if lcm(rest, number) <= MOST_SCANS]
+    near = f", such as {min(fitting, key=lambda number: abs(number - every))}" if fitting else ""
+    message = f"the tasks repeat only after {cycle} scans"
+    expected = f"tasks that repeat within {MOST_SCANS} scans{near}"
+    yield Finding(message, ("tasks", odd, "every"), every, expected)
 
 
 def _chain_names(plan: Plan) -> set[str]:

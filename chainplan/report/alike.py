@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from typing import Any, TypeVar
 
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 
 _Thing = TypeVar("_Thing")
 
@@ -27,8 +27,8 @@ def tightest(things: Sequence[_Thing], most: int, margin: Callable[[_Thing], Any
 
 
 def kinds_of_scan(scan: ControllerScan) -> dict[tuple[int, ...], list[int]]:
-    """Return the scans of the major cycle by the tasks due in them, as far as they are looked at."""
+    """Return the scans of the major cycle by the tasks due in them."""
     kinds: dict[tuple[int, ...], list[int]] = {}
-    for number in range(min(scan.phases.major_cycle, MOST_SCANS)):
+    for number in range(scan.phases.major_cycle):
         kinds.setdefault(tuple(scan.due(number)), []).append(number)
     return kinds

@@ -6,7 +6,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from chainplan.budgets.data import ControllerBytes
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan, Slot
+from chainplan.budgets.scan import ControllerScan, Slot
 from chainplan.figures.terms import Case
 from chainplan.figures.units import Bits, Bytes, Ratio, Time
 from chainplan.quantity import DATA_PER_SAMPLE, RATIO
@@ -69,8 +69,6 @@ class ScanRecord(NamedTuple):
     phases: Phases
     tasks: list[TaskTime]
     slots: list[ScanSlots]
-    slots_complete: bool
-    """False where the major cycle is too long to be written out."""
     ports: list[PortTime]
     chains: list[ChainTime]
 
@@ -96,7 +94,6 @@ def scan_record(scan: ControllerScan) -> ScanRecord:
             for index, work in enumerate(scan.works)
         ],
         [ScanSlots(numbers, scan.slots(numbers[0])) for numbers in kinds_of_scan(scan).values()],
-        phases.major_cycle <= MOST_SCANS,
         [PortTime(port, busy) for port, busy in scan.port_busy().items()],
         [ChainTime(chain, busy) for chain, busy in scan.chain_busy().items()],
     )

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from standby_packs import CELLS, LONG, STEPS, TWO_PORTS, evaluation_of, ticks, timing_of
 
-from chainplan.budgets.age import overlapped_conversion, slot_shift
-from chainplan.figures.terms import Case
+from chainplan.budgets.age import overlapped_conversion
 
 US, MS = ticks("1 us"), ticks("1 ms")
 PERIOD = 100 * MS
@@ -52,12 +51,6 @@ class TestAge:
     def test_a_task_always_before_it_shifts_nothing(self) -> None:
         tasks = {"warm": WARM | {"every": 2, "phase": 1}, "cells": CELLS | {"every": 2, "phase": 1}}
         assert timing_of(tasks=tasks).age.total == 2 * PERIOD + 2 * MS + 296 * US
-
-    def test_a_very_long_major_cycle_is_bounded(self) -> None:
-        # 89 * 97 scans are not walked through: both tasks before it are taken to meet, as they once do.
-        tasks = {"warm": WARM | {"every": 89}, "status": WARM | {"every": 97}, "cells": CELLS}
-        (scan,) = evaluation_of(tasks=tasks).scans.values()
-        assert slot_shift(scan, 2, 1, Case.BEST, Case.WORST) == 2 * 3176 * US
 
     def test_a_later_block_is_sampled_later(self) -> None:
         # Two cells at a time, 20 us from channel to channel: blocks of 8 + 4 * 40 us; the second one holds

@@ -96,8 +96,7 @@ class TestByHand:
         assert time is not None
         assert time.total == 480 * ticks("1 us")  # at the slowest
 
-    def test_in_a_long_major_cycle_all_tasks_are_taken_to_meet(self) -> None:
-        # Two tasks that never meet and one every 4099th scan: 8198 scans are not walked through.
+    def test_two_tasks_that_never_meet(self) -> None:
         tasks = {
             "cells": {"value": "16 bit", "every": 2, "phase": 0},
             "warm": {"reads": "temperatures", "value": "16 bit", "every": 2, "phase": 1},
@@ -106,7 +105,7 @@ class TestByHand:
         scan = evaluation_of(tasks=tasks, controller={"host_bus": {"bit_rate": "1 Mbit/s"}}).scans["C"]
         time = host_bus_time(scan, bytes_budget(scan))
         assert time is not None
-        assert time.total == (304 + 176 + 8) * ticks("1 us")
+        assert time.total == (304 + 8) * ticks("1 us")  # in one of the 8198 scans
 
     def test_a_log_grows_by_the_typical_scan(self) -> None:
         period = {"scan_period": {"min": "50 ms", "typical": "100 ms", "max": "200 ms"}}

@@ -15,7 +15,7 @@ from wire_plans import Data, evaluated, example, verdict, wire_plan
 
 from chainplan.budgets.channel import TwoStateChannel
 from chainplan.budgets.crossings import Block, blocks, frames
-from chainplan.budgets.errors import ControllerErrors, per_hour, scan_kinds
+from chainplan.budgets.errors import ControllerErrors, per_hour
 from chainplan.budgets.noise import Noise, any_of
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import RATE, TIME
@@ -199,22 +199,6 @@ def test_tasks_share_the_reserve() -> None:
     two = 1 - (1 - q) ** 2 - 2 * q * (1 - q) ** 2
     assert found.total / PER_HOUR == pytest.approx(SCANS_AN_HOUR * (one + two) / 2, rel=1e-6)
     assert sum(term.total for term in found.terms) == found.total
-
-
-def test_a_major_cycle_too_long_to_walk_through_is_bounded() -> None:
-    data = wire_plan(protocol=independent(1e-3), controller={"retry_reserve": 1})
-    for number, every in enumerate((11, 13, 17, 19)):
-        data["tasks"][f"more {number}"] = data["tasks"]["cells"] | {"every": every}
-    evaluation = evaluated(data)
-    kinds, walked = scan_kinds(evaluation.scans["C"])
-    assert (kinds, walked) == ({(0, 1, 2, 3, 4): 1}, False)
-    found = evaluation.errors["C"]
-    assert found.bound
-    assert found.lost is not None
-    q = 1 - (1 - 1e-3) ** 144
-    usual = SCANS_AN_HOUR * q**2  # of the scans with one task alone, most of them
-    assert found.lost.total / PER_HOUR > usual
-    assert found.retries == pytest.approx(q * (1 + 1 / 11 + 1 / 13 + 1 / 17 + 1 / 19), rel=1e-9)
 
 
 def test_unheard_broadcasts() -> None:

@@ -153,7 +153,7 @@ def test_a_stretched_frame_is_found_at_its_time_stamp() -> None:
 
 def test_a_gap_too_short_and_one_too_long() -> None:
     evaluation, spans = trolley()
-    place = 203
+    place = 205
     for by, sign in ((-900 * NS, -1), (20 * US, 1)):
         (finding,) = only(compare(evaluation, vcd_of({"line": shifted(spans, place, by)}))).measured.findings
         assert finding.what.startswith("gap: ")

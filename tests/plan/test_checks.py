@@ -243,6 +243,16 @@ def test_values_that_cannot_be(old: str, new: str, words: str) -> None:
 ALARM = "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}\n"
 
 
+def test_tasks_repeat_within_so_many_scans_that_each_can_be_looked_at() -> None:
+    # every 5th and every 10th scan repeat after 10; 7919 is prime, and 7920 = 792 * 10
+    problem = only(("kind: write, every: 10", "kind: write, every: 7919"))
+    assert problem.key == "tasks.balancing.every"
+    assert problem.message == "the tasks repeat only after 39595 scans"
+    assert problem.expected == "tasks that repeat within 10000 scans, such as 7920"
+    for fits in (1999, 10_000):  # 9995 scans, or 10 000
+        load_text(changed(("kind: write, every: 10", f"kind: write, every: {fits}")))
+
+
 def test_a_hazard_needs_a_task_that_shows_it() -> None:
     edit = ("kind: cell over-voltage\n    task: cell voltages\n", "kind: open sense wire\n")
     problem = only(edit, (ALARM, ""))

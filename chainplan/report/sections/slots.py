@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.scan import MOST_SCANS, ControllerScan
+from chainplan.budgets.scan import ControllerScan
 from chainplan.figures.terms import Case
 from chainplan.quantity import TIME
 from chainplan.report.alike import kinds_of_scan
@@ -97,17 +97,11 @@ def _slots(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
 
 
 def _left_out(scan: ControllerScan, kinds: Sequence[tuple[tuple[int, ...], Sequence[int]]]) -> Iterator[str]:
-    cycle = scan.phases.major_cycle
     if kinds:
         scans = sum(len(numbers) for _, numbers in kinds)
         yield (
             f"Not shown: {plural(len(kinds), 'kind')} of shorter scan ({plural(scans, 'scan')}); the longest "
             f"{MOST_KINDS} kinds are above."
-        )
-    if cycle > MOST_SCANS:
-        yield (
-            f"The major cycle has {cycle} scans; the table is drawn from the first {MOST_SCANS}. The busiest "
-            f"scan of all, number {scan.phases.busiest_scan}, is in the timeline."
         )
     reserve = scan.reserve.total
     if reserve:

@@ -11,8 +11,8 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import NamedTuple
 
-from chainplan.budgets.faults import FaultBudget, Outcome
-from chainplan.budgets.scan import ControllerScan, controller_scan, phases_of, with_phases
+from chainplan.budgets.faults.walk import FaultBudget, Outcome
+from chainplan.budgets.scanning.scan import ControllerScan, controller_scan, phases_of, with_phases
 from chainplan.chain.degraded import Left, degraded_network, tasks_after
 from chainplan.chain.network import Network
 from chainplan.evaluation import Evaluation, kinds

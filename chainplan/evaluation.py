@@ -7,25 +7,16 @@ from functools import cache
 from operator import is_
 from typing import Any
 
-from chainplan.budgets import (
-    age,
-    balancing,
-    coverage,
-    data,
-    errors,
-    faults,
-    isolation,
-    length,
-    link,
-    residual,
-    scan,
-    sleep,
-    startup,
-    supply,
-    told,
-    uplink,
-    uplink_buses,
-)
+from chainplan.budgets.errors import distances, losses, residual
+from chainplan.budgets.faults import figures as fault_figures
+from chainplan.budgets.faults import walk
+from chainplan.budgets.isolation import figures as isolation_figures
+from chainplan.budgets.isolation import segments
+from chainplan.budgets.line import length, link
+from chainplan.budgets.scanning import scan, traffic
+from chainplan.budgets.standby import balancing, self_consumption, start_up
+from chainplan.budgets.uplink import buses, vehicle_age
+from chainplan.budgets.values import age, asleep, coverage, reported
 from chainplan.chain import build
 from chainplan.figures.budget import BUDGETS, Budget
 from chainplan.figures.figure import KINDS, NO_FIGURES, TYPICAL, Figure, Figures, Kind
@@ -57,24 +48,24 @@ class Evaluation:
     units = build.units
     scans = scan.scans
     samples = age.samples
-    traffic = data.traffic
-    reported = told.reported
-    latencies = told.latencies
-    isolation = isolation.isolation
-    faults = faults.faults
+    traffic = traffic.traffic
+    latencies = reported.latencies
+    reported = reported.reported
+    isolation = segments.isolation
+    faults = walk.faults
     coverage = coverage.coverage
-    start_ups = startup.start_ups
-    asleep = sleep.asleep
+    start_ups = start_up.start_ups
+    asleep = asleep.asleep
     node_balancing = balancing.node_balancing
     balancing_times = balancing.balancing_times
-    self_consumption = supply.self_consumption
+    self_consumption = self_consumption.self_consumption
     lengths = length.lengths
     fast_cables = link.fast_cables
-    errors = errors.errors
-    distances = residual.distances
+    errors = losses.errors
+    distances = distances.distances
     residual = residual.residual
-    buses = uplink_buses.buses
-    vehicle_ages = uplink.vehicle_ages
+    buses = buses.buses
+    vehicle_ages = vehicle_age.vehicle_ages
 
     def __init__(
         self, plan: Plan, *, given: Mapping[Any, Any] | None = None, known: _Known | None = None

@@ -24,8 +24,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from chainplan.budgets.data import ControllerBytes, TaskBytes
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.traffic import ControllerBytes, TaskBytes
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
 from chainplan.figures.terms import Sum, Term
@@ -111,7 +111,8 @@ def house(tmp_path: Path) -> House:
 
 def with_budget(house: House) -> None:
     house.write("budgets/host_memory.py", BUDGET)
-    house.add_line("evaluation.py", "    faults,", "    host_memory,")
+    after = "from chainplan.budgets.faults import walk"
+    house.add_line("evaluation.py", after, "from chainplan.budgets import host_memory")
 
 
 def with_key(house: House, key: str) -> None:
@@ -145,7 +146,7 @@ def test_a_new_budget_is_one_file_one_import_and_the_key_of_its_target(house: Ho
 
 
 def test_a_target_on_a_figure_that_is_there_is_a_key_and_a_line(house: House) -> None:
-    house.add_line("budgets/errors.py", '    named="mean-scan/{}",', '    target="mean_scan_time",')
+    house.add_line("budgets/errors/losses.py", '    named="mean-scan/{}",', '    target="mean_scan_time",')
     with_key(house, "mean_scan_time: Time")
     verdict = house.run("check", PLAN, "--with", "targets.mean_scan_time=1 us", ends=1)
     assert "missed: mean scan time, trolley: worst case" in verdict

@@ -9,12 +9,12 @@ from fractions import Fraction
 import pytest
 from wire_plans import Data, evaluated, example, wire_plan
 
-from chainplan import reach as searched
 from chainplan.chain.network import Chain, Network
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
+from chainplan.headroom import reach as searched
+from chainplan.headroom.reach import ChainReach, Reach, _questions, reach_budget
 from chainplan.quantity import LENGTH, Span
-from chainplan.reach import ChainReach, Reach, _questions, reach_budget
 
 MM = 10**6
 

@@ -17,7 +17,7 @@ from plan_texts import FULL
 from scipy import stats
 from strategies import plan_data
 
-from chainplan.budgets.scan import with_phases
+from chainplan.budgets.scanning.scan import with_phases
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure, margin
 from chainplan.plan.altered import spans as spans_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import BinaryIO, Literal, NamedTuple
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.captures.course import Instrument, plan_course
 from chainplan.captures.csv_reader import UNITS, csv_events, csv_resolution, read_columns
 from chainplan.captures.follow import Follower

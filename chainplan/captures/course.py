@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import NamedTuple
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.captures.frames import Stretch
 from chainplan.captures.planned import PlannedFrame, PlannedScan, planned_scan, task_at_port
 from chainplan.captures.ranges import Range, measured

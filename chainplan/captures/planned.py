@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from chainplan.budgets.exchange import Exchange
-from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import Run, Step, TaskWork, bus_in, bus_out
+from chainplan.budgets.scanning.exchange import Exchange
+from chainplan.budgets.scanning.runs import Run, Step, TaskWork, bus_in, bus_out
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.captures.ranges import Range
 from chainplan.captures.trains import PortFrame, gap_within, port_frames
 from chainplan.figures.terms import Case

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.captures.course import planned_scans
 from chainplan.chain.network import Chain
 from chainplan.quantity import bit_time

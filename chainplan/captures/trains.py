@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from chainplan.budgets.exchange import Exchange
+from chainplan.budgets.scanning.exchange import Exchange
 from chainplan.captures.ranges import Range
 from chainplan.chain.network import Chain
 from chainplan.exports.passages import Passage, Train, exchange_train

@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
 from itertools import accumulate, groupby, pairwise
 
-from chainplan.chain.build import cable_delay, resolve_hop
+from chainplan.chain.hops import cable_delay, resolve_hop
 from chainplan.chain.network import Break, CellString, Chain, Hop, Network, Node, Segment
 from chainplan.quantity import Span
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from fractions import Fraction
-from functools import lru_cache
 from typing import NamedTuple
 
+from chainplan.chain.hops import Hops
 from chainplan.chain.network import (
     Barrier,
     Break,
@@ -18,11 +17,9 @@ from chainplan.chain.network import (
     Node,
     ScanSettings,
     Segment,
-    Separation,
     Wiring,
 )
 from chainplan.figures.budget import budget, part_of_plan
-from chainplan.plan.fields import ZERO
 from chainplan.plan.layout import Actuator, ChainPlan, ControllerPlan, Evaluation, StringPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import copies, for_copy, parse_port, parse_walk
@@ -34,10 +31,8 @@ from chainplan.plan.parts import (
     ConnectorType,
     NodeType,
     Protocol,
-    SegmentSpec,
 )
 from chainplan.plan.uplink import UplinkPlan
-from chainplan.quantity import Span
 from chainplan.remembered import remembered, remembered_for_all
 
 
@@ -261,7 +256,7 @@ def _walks(
     barriers: dict[str, Barrier],
 ) -> list[_Walked]:
     """Return every copy of a chain with its nodes and segments."""
-    hops = _Hops(Wiring(cable_types, connector_types, barriers), chain)
+    hops = Hops(Wiring(cable_types, connector_types, barriers), chain)
     found = []
     for number, name in enumerate(copies(base, chain.count), start=1):
         head = for_copy(chain.head, number)
@@ -296,7 +291,7 @@ def _passage(boards: dict[str, Board], *order: str) -> _Passage:
     return _Passage(tuple(passed), tuple(node for _, nodes in passed for node in nodes))
 
 
-def _segments(name: str, head: str, back: str | None, passage: _Passage, hops: _Hops) -> tuple[Segment, ...]:
+def _segments(name: str, head: str, back: str | None, passage: _Passage, hops: Hops) -> tuple[Segment, ...]:
     """Return the hops of a chain from its head, in order."""
     segments: list[Segment] = []
     near = head
@@ -311,100 +306,3 @@ def _segments(name: str, head: str, back: str | None, passage: _Passage, hops: _
     if back is not None:
         hop_to(back, hops.to_board(len(passage.boards) + 1, last=True))
     return tuple(segments)
-
-
-class _Hops:
-    """The makes of hop of one chain, each resolved once however many segments share it."""
-
-    def __init__(self, wiring: Wiring, chain: ChainPlan) -> None:
-        self.wiring = wiring
-        self._chain = chain
-        self._usual = resolve_hop(wiring, chain.segments)
-        self._in_board: dict[int, Hop] = {}
-        self._special: dict[tuple[int, bool], Hop] = {}
-
-    def to_board(self, number: int, *, last: bool = False) -> Hop:
-        """Return the hop to a chain's board (number 1 leaves the head port), or `last`, back to a port."""
-        chain = self._chain
-        exception = chain.exceptions.get(number)
-        if number > 1 and not last and exception is None:
-            return self._usual
-        key = (number, last)
-        if key not in self._special:
-            layers = [chain.segments]
-            if number == 1:
-                layers.append(chain.head_segment)
-            if last:
-                layers.append(chain.back_segment)
-            if exception is not None:
-                layers.append(exception)
-            self._special[key] = resolve_hop(self.wiring, *layers)
-        return self._special[key]
-
-    def in_board(self, board_type: BoardType) -> Hop:
-        """Return the hop between two nodes of one board."""
-        key = id(board_type)
-        if key not in self._in_board:
-            assert board_type.between_nodes is not None  # checked with the plan
-            self._in_board[key] = resolve_hop(self.wiring, board_type.between_nodes)
-        return self._in_board[key]
-
-
-def resolve_hop(wiring: Wiring, *layers: SegmentSpec) -> Hop:
-    """Lay segment specifications over one another, the later winning key by key, and work the hop out."""
-    keys: dict[str, object] = {}
-    for layer in layers:
-        given = {key: value for key in layer.model_fields_set if (value := getattr(layer, key)) is not None}
-        if "barrier" in given:  # one word for both ends replaces what an earlier layer said of either
-            keys.pop("near_barrier", None)
-            keys.pop("far_barrier", None)
-        keys.update(given)
-    spec = SegmentSpec.model_construct(**keys)  # type: ignore[arg-type]
-    connectors = tuple(spec.connectors or ())
-    near, far = (
-        wiring.barriers[name] if name else None
-        for name in (spec.near_barrier or spec.barrier, spec.far_barrier or spec.barrier)
-    )
-    assert spec.cable is not None  # checked with the plan
-    assert spec.length is not None
-    delays = [cable_delay(spec.length, wiring.cable_types[spec.cable].velocity)]
-    delays += [wiring.connector_types[name].delay for name in connectors]
-    delays += [barrier.delay for barrier in (near, far) if barrier]
-    return Hop(
-        spec.cable,
-        spec.length,
-        add_spans(delays),
-        connectors,
-        near,
-        far,
-        _separation(
-            near.name if near else None,
-            far.name if far else None,
-            bool(spec.barriers_share),
-            spec.insulation,
-            spec.creepage,
-            spec.clearance,
-        ),
-    )
-
-
-_separation = lru_cache(maxsize=1024)(Separation)
-"""Separations alike are one: what is worked out of them does not hang on cables."""
-
-
-def cable_delay(length: Span, velocity: Span) -> Span:
-    """Return the one-way delay of a cable, fs: length (nm) over velocity (um/s), rounded outward."""
-    scale = 10**12  # nm / (um/s) = 1e-3 s = 1e12 fs
-    return Span(
-        length.min * scale // velocity.max,
-        round(Fraction(length.typical * scale, velocity.typical)),
-        -(-length.max * scale // velocity.min),
-    )
-
-
-def add_spans(spans: list[Span]) -> Span:
-    """Return the sum of independent quantities, end by end."""
-    total = ZERO
-    for span in spans:
-        total = Span(total.min + span.min, total.typical + span.typical, total.max + span.max)
-    return total

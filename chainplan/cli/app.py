@@ -5,14 +5,19 @@ So a help screen costs what typer costs, and no command pays for another's libra
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import wraps
 from importlib import import_module
-from typing import Annotated, Literal
+from typing import Annotated, Literal, ParamSpec
 
 import typer
 
 from chainplan.cli.examples import help_end
 from chainplan.cli.guard import guarded
+from chainplan.cli.options import JsonOut, Out, PlanFile, Settings, Width, Workers
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
+
+_Options = ParamSpec("_Options")
 
 app = typer.Typer(
     name="chainplan",
@@ -23,31 +28,21 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-PlanFile = Annotated[str, typer.Argument(metavar="PLAN", help="The plan file (YAML).", show_default=False)]
-Out = Annotated[
-    str | None,
-    typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
-]
-JsonOut = Annotated[
-    str | None,
-    typer.Option("--out", "-o", metavar="FILE", help="Write JSON to this file, whole or not at all."),
-]
-Width = Annotated[
-    int | None,
-    typer.Option(min=40, max=1000, metavar="COLUMNS", help="Width instead of the terminal's."),
-]
 
+def _command(declared: Callable[_Options, None]) -> Callable[_Options, None]:
+    """Add a command: what it does is `run` of its own module, which takes the options as they are named."""
+    name = declared.__name__
 
-Settings = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--with",
-        "-w",
-        metavar="KEY=VALUE",
-        help="Set a value instead of what the file says, such as insulation.altitude='3 km'; may be given "
-        "several times.",
-    ),
-]
+    @wraps(declared)
+    def run(*arguments: _Options.args, **options: _Options.kwargs) -> None:
+        def work() -> int:
+            code: int = import_module(f"chainplan.cli.{name}").run(*arguments, **options)
+            return code
+
+        raise typer.Exit(guarded(work))
+
+    app.command(epilog=help_end(name))(run)
+    return declared
 
 
 def _sections_from(incomplete: str) -> list[str]:
@@ -73,7 +68,7 @@ def _whole_program(
 ) -> None: ...
 
 
-@app.command()
+@_command
 def report(
     plan: PlanFile,
     section: Annotated[
@@ -91,10 +86,9 @@ def report(
     width: Width = None,
 ) -> None:
     """Print the whole report: targets with margin first, then what they rest on."""
-    _run("report", plan=plan, sections=section or (), settings=settings, width=width)
 
 
-@app.command()
+@_command
 def check(
     plan: Annotated[list[str], typer.Argument(metavar="PLAN", help="Plan files (YAML).", show_default=False)],
     junit: Annotated[
@@ -106,10 +100,9 @@ def check(
     settings: Settings = None,
 ) -> None:
     """Print missed targets only, for CI. Exit code 0: all met, 1: some missed, 2: not a usable plan."""
-    _run("check", plans=plan, junit=junit, markdown=markdown, settings=settings)
 
 
-@app.command()
+@_command
 def compare(
     plans: Annotated[
         list[str],
@@ -126,10 +119,9 @@ def compare(
     everything: Annotated[bool, typer.Option("--all", help="Show targets that stay the same, too.")] = False,
 ) -> None:
     """Print what was changed between plans and what it did. Exit code 1: the last plan misses a target."""
-    _run("compare", plans=plans, width=width, out=out, markdown=markdown, everything=everything)
 
 
-@app.command()
+@_command
 def explain(
     plan: PlanFile,
     figure: Annotated[
@@ -140,10 +132,9 @@ def explain(
     width: Width = None,
 ) -> None:
     """Print one figure term by term, exactly, with its formula and source."""
-    _run("explain", plan=plan, figure=" ".join(figure or ()), settings=settings, width=width)
 
 
-@app.command()
+@_command
 def data(
     plan: PlanFile,
     settings: Settings = None,
@@ -158,10 +149,9 @@ def data(
     ] = False,
 ) -> None:
     """Print all results as JSON, units in the keys."""
-    _run("data", plan=plan, settings=settings, out=out, reach=reach, headroom=headroom)
 
 
-@app.command()
+@_command
 def play(
     plan: PlanFile,
     scans: Annotated[
@@ -171,12 +161,7 @@ def play(
         int, typer.Option(metavar="NUMBER", min=1, max=100_000, help="Drawn simulations of each kind.")
     ] = 4,
     first_seed: Annotated[int, typer.Option(metavar="NUMBER", min=0, help="Seed of the first of them.")] = 0,
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            metavar="NUMBER", min=1, max=1024, help="Processes; the result does not depend on them."
-        ),
-    ] = None,
+    workers: Workers = None,
     bit_errors: Annotated[
         float,
         typer.Option(
@@ -192,22 +177,9 @@ def play(
     out: JsonOut = None,
 ) -> None:
     """Simulate the plan frame by frame and hold every bound against it. Exit code 1: one did not hold."""
-    _run(
-        "play",
-        plan=plan,
-        scans=scans,
-        seeds=seeds,
-        first_seed=first_seed,
-        workers=workers,
-        bit_errors=bit_errors,
-        burst=burst,
-        settings=settings,
-        width=width,
-        out=out,
-    )
 
 
-@app.command()
+@_command
 def tolerances(
     plan: PlanFile,
     figure: Annotated[
@@ -224,30 +196,14 @@ def tolerances(
     seed: Annotated[
         int, typer.Option(metavar="NUMBER", min=0, help="Seed of the draws: the same one draws the same.")
     ] = 0,
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            metavar="NUMBER", min=1, max=1024, help="Processes; the result does not depend on them."
-        ),
-    ] = None,
+    workers: Workers = None,
     width: Width = None,
     out: JsonOut = None,
 ) -> None:
     """Print which tolerances drive the worst cases, and how far below them drawn sets of parts stay."""
-    _run(
-        "tolerances",
-        plan=plan,
-        figure=" ".join(figure or ()),
-        settings=settings,
-        samples=samples,
-        seed=seed,
-        workers=workers,
-        width=width,
-        out=out,
-    )
 
 
-@app.command()
+@_command
 def slots(
     plan: PlanFile,
     controller: Annotated[
@@ -261,10 +217,9 @@ def slots(
     out: Out = None,
 ) -> None:
     """Write the slot table for the firmware: what runs in which scan from when to when, in whole ns."""
-    _run("slots", plan=plan, settings=settings, controller=controller, form=form, out=out)
 
 
-@app.command()
+@_command
 def waveform(
     plan: PlanFile,
     out: Annotated[
@@ -286,10 +241,9 @@ def waveform(
     settings: Settings = None,
 ) -> None:
     """Write the planned scans as a value change dump (IEEE 1364) for a waveform viewer."""
-    _run("waveform", plan=plan, settings=settings, out=out, scans=scans, case=case)
 
 
-@app.command()
+@_command
 def printout(
     plan: PlanFile,
     out: Annotated[
@@ -304,20 +258,9 @@ def printout(
     settings: Settings = None,
 ) -> None:
     """Write the results for a design review, drawings and every term included, as HTML or PDF."""
-    _run(
-        "printout",
-        plan=plan,
-        out=out,
-        paper=paper,
-        date=date,
-        prepared=prepared,
-        checked=checked,
-        approved=approved,
-        settings=settings,
-    )
 
 
-@app.command()
+@_command
 def graph(
     plan: PlanFile,
     form: Annotated[
@@ -332,10 +275,9 @@ def graph(
     out: Out = None,
 ) -> None:
     """Write the network as a graph: boards, nodes, segments with length, barriers and voltages."""
-    _run("graph", plan=plan, form=form, shown=of, settings=settings, out=out)
 
 
-@app.command()
+@_command
 def capture(
     plan: PlanFile,
     file: Annotated[str, typer.Argument(metavar="FILE", help="The capture of the wire.", show_default=False)],
@@ -385,28 +327,9 @@ def capture(
     out: Out = None,
 ) -> None:
     """Hold a capture of the wire against the plan. Exit code 0: all inside, 1: something is not."""
-    _run(
-        "capture",
-        plan=plan,
-        file=file,
-        settings=settings,
-        channels=channel,
-        form=form,
-        trace=trace,
-        active=active,
-        idle=idle,
-        glitch=glitch,
-        resolution=resolution,
-        clock_error=clock_error,
-        time_unit=time_unit,
-        most=findings,
-        as_json=as_json,
-        width=width,
-        out=out,
-    )
 
 
-@app.command()
+@_command
 def study(
     study: Annotated[str, typer.Argument(metavar="STUDY", help="The study file (YAML).", show_default=False)],
     out: Annotated[
@@ -416,12 +339,7 @@ def study(
     plot: Annotated[
         str | None, typer.Option(metavar="FILE.svg", help="Draw the first two objectives.")
     ] = None,
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            metavar="NUMBER", min=1, max=1024, help="Processes; the result does not depend on them."
-        ),
-    ] = None,
+    workers: Workers = None,
     joblib: Annotated[
         str | None,
         typer.Option(
@@ -436,29 +354,18 @@ def study(
     ] = False,
 ) -> None:
     """Evaluate many candidates for a plan and find the best. Exit code 1: none meets what it must."""
-    _run(
-        "study",
-        study=study,
-        out=out,
-        plot=plot,
-        workers=workers,
-        joblib=joblib,
-        width=width,
-        restart=restart,
-    )
 
 
-@app.command()
+@_command
 def start(
     file: Annotated[str, typer.Argument(metavar="FILE", help="The plan file to write.", show_default=False)],
     *,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
 ) -> None:
     """Write a small commented plan to start from."""
-    _run("start", file=file, force=force)
 
 
-@app.command()
+@_command
 def schema(
     of: Annotated[
         Literal["plan", "results", "comparison", "study"],
@@ -467,10 +374,9 @@ def schema(
     out: Out = None,
 ) -> None:
     """Print the JSON Schema of the plan file, the results, a comparison or the study file."""
-    _run("schema", of=of, out=out)
 
 
-@app.command()
+@_command
 def reference(
     form: Annotated[
         Literal["text", "markdown", "man"],
@@ -479,19 +385,3 @@ def reference(
     out: Out = None,
 ) -> None:
     """Print the whole reference: commands, options, exit codes, environment, every key of the plan file."""
-    _run("reference", form=form, out=out)
-
-
-def _run(command: str, **options: object) -> None:
-    """Run a command's own module, `chainplan.cli.COMMAND`, and leave with its exit code."""
-
-    def work() -> int:
-        code: int = import_module(f"chainplan.cli.{command}").run(**options)
-        return code
-
-    raise typer.Exit(guarded(work))
-
-
-for _command in app.registered_commands:  # when all are declared: examples under each help screen
-    if _command.callback is not None:
-        _command.epilog = _command.epilog or help_end(_command.callback.__name__)

@@ -24,7 +24,7 @@ def run(
     plan: str,
     file: str,
     settings: Sequence[str] | None,
-    channels: Sequence[str] | None,
+    channel: Sequence[str] | None,
     form: Literal["vcd", "csv"] | None,
     trace: Literal["busy", "edges"],
     active: Literal["high", "low"],
@@ -33,7 +33,7 @@ def run(
     resolution: str | None,
     clock_error: str | None,
     time_unit: str | None,
-    most: int,
+    findings: int,
     width: int | None,
     out: str | None,
     *,
@@ -53,12 +53,12 @@ def run(
         _amount("--clock-error", clock_error, RATIO) or 0,
         time_unit,
     )
-    if not channels:
+    if not channel:
         used = ", ".join(escape(port) for port in _heads(evaluation))
         raise UserError(
             f"no channel is given\n   expected: --channel SIGNAL=PORT, at least once; PORT one of {used}"
         )
-    result = _compare(file, [_channel(evaluation, each) for each in channels], options, form)
+    result = _compare(file, [_channel(evaluation, each) for each in channel], options, form)
     if as_json or out is not None:
         from chainplan.report.captured_data import captured_json
 
@@ -68,7 +68,7 @@ def run(
 
         from chainplan.report.captured import captured_text
 
-        write_out(captured_text(Console(width=width), loaded, evaluation, file, result, most))
+        write_out(captured_text(Console(width=width), loaded, evaluation, file, result, findings))
     return 0 if result.inside else 1
 
 

@@ -18,13 +18,13 @@ if TYPE_CHECKING:
 Settings = Sequence[str] | None
 
 
-def run(plans: Iterable[str], junit: str | None, markdown: str | None, settings: Settings) -> int:
+def run(plan: Iterable[str], junit: str | None, markdown: str | None, settings: Settings) -> int:
     """Check every plan; return 0 if all targets are met, 1 if some are missed, 2 if a plan is unusable.
 
     A file that is named gets the whole result in one go, when all plans are checked; ``-`` means stdout, in
     place of the lines that stand there otherwise.
     """
-    plans = list(plans)
+    plans = list(plan)
     wanted = [name for name in (junit, markdown) if name is not None]
     _refuse_collisions(plans, wanted)
     if not wanted:

@@ -18,20 +18,21 @@ MOST_DIGITS = 18
 """Digits of a number in a name that set its order."""
 
 
-def run(plan: str, figure: str, settings: Sequence[str] | None, width: int | None) -> int:
+def run(plan: str, figure: Sequence[str] | None, settings: Sequence[str] | None, width: int | None) -> int:
     """Print the figure that the words mean, or the list of all figures."""
     _, evaluation = open_plan(plan, settings)
     look = plain_look(width)
     sums = evaluation.sums()
-    if not figure.strip():
+    words = " ".join(figure or ())
+    if not words.strip():
         write_out(figure_list(sums, look))
         return 0
-    found = sorted(matching(figure, sums), key=in_order)
+    found = sorted(matching(words, sums), key=in_order)
     if len(found) == 1:
         write_out(explain_figure(found[0], sums[found[0]](), evaluation.verdicts, look))
         return 0
-    lines = _no_figure(figure, evaluation.verdicts) if not found else []
-    lines = lines or _refusal(figure, found, close_names(figure, sums))
+    lines = _no_figure(words, evaluation.verdicts) if not found else []
+    lines = lines or _refusal(words, found, close_names(words, sums))
     raise UserError("\n".join(look.text(line) for line in lines))
 
 

@@ -18,10 +18,10 @@ Format = Literal["dot", "graphml", "mermaid"]
 _WRITERS = {"dot": dot_text, "graphml": graphml_text, "mermaid": mermaid_text}
 
 
-def run(plan: str, form: Format, shown: Shown, settings: Sequence[str] | None, out: str | None) -> int:
+def run(plan: str, form: Format, of: Shown, settings: Sequence[str] | None, out: str | None) -> int:
     """Write the drawing of a plan, to stdout or to a file."""
     _, evaluation = open_plan(plan, settings, out)
-    drawn = drawing(evaluation, shown)
+    drawn = drawing(evaluation, of)
     text = _WRITERS[form](drawn)
     if out is None or out == "-":
         text = encodable(text, sys.stdout.encoding or "ascii")

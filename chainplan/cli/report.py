@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
 from rich.console import Console
 
@@ -13,8 +13,9 @@ from chainplan.plan.problems import escape, nearest
 from chainplan.report.terminal import report_text
 
 
-def run(plan: str, sections: Collection[str], settings: Sequence[str] | None, width: int | None) -> int:
+def run(plan: str, section: Sequence[str] | None, settings: Sequence[str] | None, width: int | None) -> int:
     """Print the report; return 0 if all targets are met, 1 if some are missed."""
+    sections = section or ()
     for name in sections:
         if name not in SECTIONS:
             raise UserError(_unknown(name))

@@ -19,7 +19,7 @@ from chainplan.tolerance.study import study
 
 def run(
     plan: str,
-    figure: str,
+    figure: Sequence[str] | None,
     settings: Sequence[str] | None,
     samples: int,
     seed: int,
@@ -29,7 +29,7 @@ def run(
 ) -> int:
     """Print the study of the figures that the words mean, or of those with the least margin; return 0."""
     loaded, evaluation = open_plan(plan, settings, out)
-    figures = _figures(evaluation, figure)
+    figures = _figures(evaluation, " ".join(figure or ()))
     with progress("evaluations") as moves:
         found = study(evaluation, figures, samples, seed, workers or os.cpu_count() or 1, moves)
     if out is not None:

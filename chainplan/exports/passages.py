@@ -1,16 +1,16 @@
 """Frames on the segments of a chain: when each frame of an exchange passes each segment, in one case.
 
-The ways of nodes are those of :mod:`chainplan.budgets.exchange`. A frame lies on a segment from its first
-bit at the sender's end until its last bit is at the other end. Answers that queue at relays leave one after
-another: departures of a tandem queue, ``X(k, j) = max(X(k + 1, j) + hop, X(k, j + 1) + gap) + T_j``.
+The ways of nodes are those of :mod:`chainplan.budgets.scanning.exchange`. A frame lies on a segment from its
+first bit at the sender's end until its last bit is at the other end. Answers that queue at relays leave one
+after another: departures of a tandem queue, ``X(k, j) = max(X(k + 1, j) + hop, X(k, j + 1) + gap) + T_j``.
 """
 
 from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-from chainplan.budgets.exchange import Exchange
-from chainplan.budgets.wire import frame_time
+from chainplan.budgets.scanning.exchange import Exchange
+from chainplan.budgets.scanning.wire import frame_time
 from chainplan.chain.network import Chain
 from chainplan.figures.terms import Case
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from chainplan.budgets.exchange import Exchange, exchange_wire_bits
-from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import TaskWork
+from chainplan.budgets.scanning.exchange import Exchange, exchange_wire_bits
+from chainplan.budgets.scanning.runs import TaskWork
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.terms import Case
 from chainplan.quantity import Span
 
@@ -105,8 +105,7 @@ def _slots(scan: ControllerScan, number: int) -> list[SlotFigures]:
 
 def _task(scan: ControllerScan, index: int, work: TaskWork) -> TaskFigures:
     ways = scan.ways[Case.WORST]
-    lists = (*work.triggers.values(), *work.reads.values())
-    exchanges = [exchange for each in lists for exchange in each]
+    exchanges = work.exchanges
     sent = [_sent(exchange) for exchange in exchanges]
     received = [frame for exchange in exchanges for frame in _received(exchange)]
     return TaskFigures(

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from math import gcd
 from typing import NamedTuple
 
-from chainplan.budgets.exchange import Exchange
-from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import Run, Step, pause_on
+from chainplan.budgets.scanning.exchange import Exchange
+from chainplan.budgets.scanning.runs import Run, Step, pause_on
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain
 from chainplan.exports.passages import Passage, Train, exchange_train

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from typing import Any, TypeVar
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 
 _Thing = TypeVar("_Thing")
 

@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Hashable, Iterator
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_type_hints
 
-from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
+from chainplan.budgets.faults.walk import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.figures.figure import Figure, Sense, Status
 from chainplan.figures.terms import Sum, Term

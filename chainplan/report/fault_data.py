@@ -6,8 +6,8 @@ from collections.abc import Hashable, Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.after_faults import Aftermath, FaultRow, aftermath, fault_rows
-from chainplan.budgets.fault_pairs import StringPairs
-from chainplan.budgets.faults import Outcome
+from chainplan.budgets.faults.pairs import StringPairs
+from chainplan.budgets.faults.walk import Outcome
 from chainplan.chain.degraded import Fault, FaultKind
 from chainplan.figures.figure import Figure
 from chainplan.figures.units import Bits, Counted, Ratio, Time

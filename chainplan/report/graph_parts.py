@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from chainplan.budgets.isolation import SegmentIsolation
+from chainplan.budgets.isolation.segments import SegmentIsolation
 from chainplan.chain.network import CellString, Network, Node
 from chainplan.plan.problems import escape
 from chainplan.quantity import LENGTH, TIME, VOLTAGE, format_span, format_ticks

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Hashable
 from typing import TYPE_CHECKING, NamedTuple
 
-from chainplan.budgets.isolation import SegmentIsolation
-from chainplan.budgets.isolation_cases import explain, situations
-from chainplan.budgets.isolation_checks import Check
+from chainplan.budgets.isolation.cases import explain, situations
+from chainplan.budgets.isolation.checks import Check
+from chainplan.budgets.isolation.segments import SegmentIsolation
 from chainplan.chain.potentials import Potentials
 from chainplan.figures.figure import Status
 from chainplan.figures.units import Voltage

@@ -5,8 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import NamedTuple
 
-from chainplan.budgets.data import ControllerBytes
-from chainplan.budgets.scan import ControllerScan, Slot
+from chainplan.budgets.scanning.scan import ControllerScan, Slot
+from chainplan.budgets.scanning.traffic import ControllerBytes
 from chainplan.figures.terms import Case
 from chainplan.figures.units import Bits, Bytes, Ratio, Time
 from chainplan.quantity import DATA_PER_SAMPLE, RATIO

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
-from chainplan.budgets.balancing import NodeBalancing
-from chainplan.budgets.supply import ALWAYS, NEVER, NodeSupply, Spread
+from chainplan.budgets.standby.balancing import NodeBalancing
+from chainplan.budgets.standby.self_consumption import ALWAYS, NEVER, NodeSupply, Spread
 from chainplan.figures.terms import Case
 from chainplan.figures.units import Charge, Current, Ratio, Time
 from chainplan.quantity import RATIO

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from chainplan.budgets.coverage import KindCoverage
-from chainplan.budgets.uplink import passed_on
-from chainplan.budgets.uplink_buses import Message
+from chainplan.budgets.uplink.buses import Message
+from chainplan.budgets.uplink.vehicle_age import passed_on
+from chainplan.budgets.values.coverage import KindCoverage
 from chainplan.figures.units import Time
 
 if TYPE_CHECKING:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from chainplan.budgets.errors import ControllerErrors
-from chainplan.budgets.length import ChainLength
-from chainplan.budgets.link import Link
-from chainplan.budgets.residual import Distance
+from chainplan.budgets.errors.distances import Distance
+from chainplan.budgets.errors.losses import ControllerErrors
+from chainplan.budgets.line.length import ChainLength
+from chainplan.budgets.line.link import Link
 from chainplan.figures.figure import Figure
 from chainplan.figures.units import Length, Level, Time
-from chainplan.reach import Reach, reach_budget
+from chainplan.headroom.reach import Reach, reach_budget
 from chainplan.report.alike import gathered
 from chainplan.report.units import Number, number, unit_of
 

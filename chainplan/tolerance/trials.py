@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from hashlib import blake2b
 from typing import NamedTuple
 
-from chainplan.budgets.scan import controller_scan, phases_of, with_phases
+from chainplan.budgets.scanning.scan import controller_scan, phases_of, with_phases
 from chainplan.evaluation import Evaluation, kinds
 from chainplan.figures.figure import Status
 from chainplan.plan.altered import with_value

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
-from chainplan.budgets.age import sample_budget
-from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.latency import HazardLatency, alarm_latency, latency_budget
-from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.sleep import asleep_latency
+from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.budgets.scanning.traffic import bytes_budget
+from chainplan.budgets.values.age import sample_budget
+from chainplan.budgets.values.asleep import asleep_latency
+from chainplan.budgets.values.latency import HazardLatency, alarm_latency, latency_budget
 from chainplan.evaluation import Evaluation
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard

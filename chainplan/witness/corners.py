@@ -7,10 +7,10 @@ from dataclasses import replace
 from math import lcm
 from typing import Literal
 
-from chainplan.budgets.fault_known import Known
-from chainplan.budgets.faults import Outcome
-from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import TaskWork, exchange_cost
+from chainplan.budgets.faults.known import Known
+from chainplan.budgets.faults.walk import Outcome
+from chainplan.budgets.scanning.runs import TaskWork, exchange_cost
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain
 from chainplan.evaluation import Evaluation
@@ -94,7 +94,7 @@ def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
     longest: tuple[int, tuple[LostReads, ...]] = 0, ()
     ways, plan = scan.ways[End.WORST], scan.controller.settings
     for work in scan.works:
-        reads = [exchange for exchanges in work.reads.values() for exchange in exchanges]
+        reads = work.requests
         for number, exchange in enumerate(reads if plan.retry_reserve else ()):
             time_out = ways.chains[exchange.chain].protocol.time_out.max
             cost = exchange_cost(exchange, plan, ways) + time_out
@@ -158,7 +158,7 @@ def _late_read(scan: ControllerScan, task: str, every: int, first: int) -> tuple
     work = next(work for work in scan.works if work.name == task)
     run = next(run for run in scan.runs[End.WORST] if run.task == task)
     length = {step.exchange: step.end - step.start for step in run.reads}
-    reads = [exchange for exchanges in work.reads.values() for exchange in exchanges]
+    reads = work.requests
     longest = max(range(len(reads)), key=lambda number: length[reads[number]])
     return (LostReads(task, every, first, retries, longest, missing=True),)
 
@@ -185,7 +185,7 @@ def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int
 def _cuts(path: Path, scan: ControllerScan, unit: Unit) -> Iterator[Case]:
     """Yield a cut of the first, a middle and the last segment of every chain that the task reads."""
     work = next(work for work in scan.works if work.name == path.task)
-    read = {scan.wires[exchange.chain] for reads in work.reads.values() for exchange in reads}
+    read = {scan.wires[exchange.chain] for exchange in work.requests}
     loss = ChainLoss(
         path.name,
         path.task,

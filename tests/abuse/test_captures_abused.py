@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from limits import never_hangs
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.captures.compare import Channel, Form, Options, Result, compare_capture
 from chainplan.captures.source import PIECE, CaptureError, Source
 from chainplan.captures.vcd_reader import read_header, vcd_events

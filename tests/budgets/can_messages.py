@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from chainplan.budgets.can_frames import BusMessage, CanBus
+from chainplan.budgets.uplink.can_frames import BusMessage, CanBus
 
 MS = 10**12  # fs
 US = 10**9

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from chainplan.budgets.faults import FaultBudget, Outcome
+from chainplan.budgets.faults.walk import FaultBudget, Outcome
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.plan.layout import Recovery

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from chainplan.budgets.isolation import IsolationBudget, SegmentIsolation, isolation
-from chainplan.budgets.isolation_cases import Stress, explain, situations
-from chainplan.budgets.isolation_checks import Check
+from chainplan.budgets.isolation.cases import Stress, explain, situations
+from chainplan.budgets.isolation.checks import Check
+from chainplan.budgets.isolation.segments import IsolationBudget, SegmentIsolation, isolation
 from chainplan.chain.build import build_network
 from chainplan.chain.network import Network, Segment
 from chainplan.chain.potentials import Potentials

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from chainplan.budgets.age import SampleTiming
+from chainplan.budgets.values.age import SampleTiming
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan

@@ -1,7 +1,7 @@
 """How long nodes communicate, by hand: 1 bit takes 1 us, nothing is framed, no cable takes time.
 
-What a node does in each read style is written at the top of chainplan/budgets/activity.py. The whole is held
-against the simulation's own frames in test_supply.py.
+What a node does in each read style is written at the top of chainplan/budgets/standby/activity.py. The whole
+is held against the simulation's own frames in test_supply.py.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import Any
 
 from standby_packs import evaluation_of, ticks
 
-from chainplan.budgets.activity import activities
+from chainplan.budgets.standby.activity import activities
 
 READ: dict[str, Any] = {"cells": {"kind": "read", "value": "16 bit"}}
 REQUEST, ANSWER = 8, 8 + 4 * 16

@@ -2,14 +2,14 @@
 
 1 bit takes 1 us and nothing is framed: a run of `cells` on n nodes is a trigger of 8 us, a conversion of
 2 ms, a request of 8 us and n answers of 72 us. A kilometre of cable takes 5 us. No source but
-the definitions at the top of chainplan/budgets/age.py.
+the definitions at the top of chainplan/budgets/values/age.py.
 """
 
 from __future__ import annotations
 
 from standby_packs import CELLS, LONG, STEPS, TWO_PORTS, evaluation_of, ticks, timing_of
 
-from chainplan.budgets.age import overlapped_conversion
+from chainplan.budgets.values.age import overlapped_conversion
 
 US, MS = ticks("1 us"), ticks("1 ms")
 PERIOD = 100 * MS

@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from standby_packs import SEGMENTS, evaluation_of, findings_of, plan_of, ticks
 
-from chainplan.budgets.alarm import alarm_ways, longest_exchange
-from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.values.alarm import alarm_ways, longest_exchange
+from chainplan.budgets.values.latency import HazardLatency
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.figures.terms import Case, parts_add_up

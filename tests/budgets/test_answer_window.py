@@ -10,7 +10,7 @@ from standby_packs import evaluation_of
 from strategies import plan_data
 from wire_plans import evaluated, example, verdict, wire_plan
 
-from chainplan.budgets.answer_window import Wait, chain_waits
+from chainplan.budgets.line.answer_window import Wait, chain_waits
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.quantity import Span

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from standby_packs import evaluation_of, findings_of, ticks
 
-from chainplan.budgets.balancing import NodeBalancing
+from chainplan.budgets.standby.balancing import NodeBalancing
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.figures.terms import Case, parts_add_up

@@ -10,7 +10,7 @@ from can_messages import ALL_FD_LENGTHS, BUS_125K, MS, US, can_message
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chainplan.budgets.can_frames import (
+from chainplan.budgets.uplink.can_frames import (
     CanBus,
     classic_frame_bits,
     fd_frame_bits,

@@ -10,9 +10,9 @@ from can_messages import ALL_FD_LENGTHS, BUS_125K, MS, US, can_message
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from chainplan.budgets import can_responses
-from chainplan.budgets.can_frames import BusMessage, CanBus, frame_time
-from chainplan.budgets.can_responses import ErrorLoad, ResponseTime, response_times
+from chainplan.budgets.uplink import can_responses
+from chainplan.budgets.uplink.can_frames import BusMessage, CanBus, frame_time
+from chainplan.budgets.uplink.can_responses import ErrorLoad, ResponseTime, response_times
 
 
 def _added_up(result: ResponseTime) -> int:

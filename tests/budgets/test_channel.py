@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import betainc
 
-from chainplan.budgets.channel import (
+from chainplan.budgets.errors.channel import (
     TwoStateChannel,
     bad_share_after_frame,
     expected_retries_of_each,

@@ -7,9 +7,9 @@ from code_oracles import codes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from chainplan.budgets import codedistance
-from chainplan.budgets.codedistance import hamming_distance
-from chainplan.budgets.codewords import CodewordSearchError
+from chainplan.budgets.errors import code_distance as codedistance
+from chainplan.budgets.errors.code_distance import hamming_distance
+from chainplan.budgets.errors.code_words import CodewordSearchError
 
 CRC32 = 0x04C11DB7  # IEEE 802.3
 

@@ -10,11 +10,12 @@ from code_oracles import by_krawtchouk, codes, dual_by_register, weights_by_divi
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from chainplan.budgets import codelimits, codeweights
-from chainplan.budgets.codedistance import hamming_distance
-from chainplan.budgets.codelimits import weight_limits
-from chainplan.budgets.codeweights import enumerated_weights, weight_distribution
-from chainplan.budgets.codewords import CodewordSearchError
+from chainplan.budgets.errors import code_limits as codelimits
+from chainplan.budgets.errors import code_weights as codeweights
+from chainplan.budgets.errors.code_distance import hamming_distance
+from chainplan.budgets.errors.code_limits import weight_limits
+from chainplan.budgets.errors.code_weights import enumerated_weights, weight_distribution
+from chainplan.budgets.errors.code_words import CodewordSearchError
 
 CRC32 = 0x04C11DB7  # IEEE 802.3
 quick = settings(max_examples=40, deadline=None)

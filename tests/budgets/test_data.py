@@ -8,7 +8,7 @@ from pathlib import Path
 
 from standby_packs import evaluation_of, ticks
 
-from chainplan.budgets.data import bytes_budget, host_bus_time
+from chainplan.budgets.scanning.traffic import bytes_budget, host_bus_time
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan

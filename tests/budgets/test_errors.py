@@ -13,10 +13,10 @@ from standby_packs import evaluation_of
 from strategies import plan_data
 from wire_plans import Data, evaluated, example, verdict, wire_plan
 
-from chainplan.budgets.channel import TwoStateChannel
-from chainplan.budgets.crossings import Block, blocks, frames
-from chainplan.budgets.errors import ControllerErrors, per_hour
-from chainplan.budgets.noise import Noise, any_of
+from chainplan.budgets.errors.channel import TwoStateChannel
+from chainplan.budgets.errors.losses import ControllerErrors, per_hour
+from chainplan.budgets.errors.noise import Noise, any_of
+from chainplan.budgets.scanning.crossings import Block, blocks, frames
 from chainplan.evaluation import Evaluation
 from chainplan.quantity import RATE, TIME
 from chainplan.witness.draw import Draw
@@ -321,7 +321,7 @@ def test_the_two_bounds_of_bursts() -> None:
 )
 def test_the_bound_by_hits_term_by_term(leave_bad: float, factors: int) -> None:
     """P(lost) <= (sum of q) (Q + c) (Q + 2 c), Q over all reads and two retries: the derivation is at the top
-    of chainplan/budgets/errors.py. The frames are those of 64 and 80 bit over one segment each.
+    of chainplan/budgets/errors/losses.py. The frames are those of 64 and 80 bit over one segment each.
     """
     bursts = {"p_bad": 0.1, "leave_good": leave_bad * 1e-6, "leave_bad": leave_bad}
     data = wire_plan(protocol={"bit_errors": {"bursts": bursts}}, controller={"retry_reserve": 2})

@@ -1,7 +1,7 @@
 """Exchanges by hand: what a block of values carries, and when the train of answers is through.
 
 The packs are in round figures, 1 bit in 1 us and no framing, so every expected time is a sum in the head. How
-nodes answer is written at the top of chainplan/budgets/exchange.py; common practice, no source.
+nodes answer is written at the top of chainplan/budgets/scanning/exchange.py; common practice, no source.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from fractions import Fraction
 
 from standby_packs import evaluation_of, ticks
 
-from chainplan.budgets.data import bytes_budget
+from chainplan.budgets.scanning.traffic import bytes_budget
 from chainplan.evaluation import Evaluation
 
 HALVES = {"cells": {"value": "16 bit", "values_per_read": 3}}

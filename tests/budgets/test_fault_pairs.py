@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from strategies import plans
 
-from chainplan.budgets.fault_pairs import StringPairs, string_pairs
+from chainplan.budgets.faults.pairs import StringPairs, string_pairs
 from chainplan.chain.build import build_network
 from chainplan.chain.degraded import Fault, single_faults
 from chainplan.chain.network import Network

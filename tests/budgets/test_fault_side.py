@@ -16,19 +16,19 @@ from hypothesis import strategies as st
 from strategies import plans
 
 from chainplan.after_faults import evaluate_after, fault_rows
-from chainplan.budgets.age import runs_from_sample_to_memory
-from chainplan.budgets.exchange import (
+from chainplan.budgets.faults.beginnings import bits_on_first, times_on_first
+from chainplan.budgets.faults.rescan import in_rotation
+from chainplan.budgets.faults.walk import FaultBudget, Outcome
+from chainplan.budgets.scanning.exchange import (
     exchange_terms,
     exchange_wire_bits,
     read_exchanges,
     write_exchange,
 )
-from chainplan.budgets.fault_scan import in_rotation
-from chainplan.budgets.fault_side import bits_on_first, times_on_first
-from chainplan.budgets.faults import FaultBudget, Outcome
-from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import applies_to
-from chainplan.budgets.wire import way_along
+from chainplan.budgets.scanning.runs import applies_to
+from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.budgets.scanning.wire import way_along
+from chainplan.budgets.values.age import runs_from_sample_to_memory
 from chainplan.chain.degraded import Left
 from chainplan.chain.ends import cut_short, from_back, from_head
 from chainplan.chain.network import Chain
@@ -133,8 +133,12 @@ class TestRecovery:
         switch, addressing, slowest = 0, 0, 0
         for left in outcome.left:
             chain = evaluation.network.chains[left.chain]
+            kept = (*chain.nodes[: left.ahead], *chain.nodes[len(chain.nodes) - left.behind :])
             reading = [
-                work for work in whole.works if work.task.kind != "write" and applies_to(work.task, chain)
+                work
+                for work in whole.works
+                if work.task.kind != "write" and applies_to(work.task, chain)
+                if work.task.reads != "temperatures" or any(node.temperatures for node in kept)
             ]
             cells = [work for work in reading if work.task.reads == "cell voltages"] or reading
             if not left.ahead + left.behind or (

@@ -25,8 +25,8 @@ from fault_plans import (
 from hypothesis import HealthCheck, Phase, given, settings
 from strategies import plans
 
-from chainplan.budgets.fault_recovery import NO_SWITCH, NOTHING_LEFT, READ_ON
-from chainplan.budgets.faults import Outcome
+from chainplan.budgets.faults.recovery import NO_SWITCH, NOTHING_LEFT, READ_ON
+from chainplan.budgets.faults.walk import Outcome
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity

@@ -31,8 +31,8 @@ from standby_packs import CONTROLLER, evaluation_of, plan_of, ticks, unchecked
 from strategies import plans
 
 from chainplan.after_faults import SCANNING, aftermath, evaluate_after, fault_rows, targets_lost
-from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.faults import Outcome
+from chainplan.budgets.faults.walk import Outcome
+from chainplan.budgets.scanning.traffic import bytes_budget
 from chainplan.chain.build import build_network
 from chainplan.chain.degraded import single_faults
 from chainplan.evaluation import Evaluation, kinds

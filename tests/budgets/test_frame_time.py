@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from standby_packs import evaluation_of, ticks
 
-from chainplan.budgets.wire import Way, frame_time, way_along, wire_bits
+from chainplan.budgets.scanning.wire import Way, frame_time, way_along, wire_bits
 from chainplan.figures.terms import Case
 
 US = ticks("1 us")

@@ -11,7 +11,8 @@ import pytest
 from fault_plans import CONFIGS
 from isolation_packs import BARRIER, SEGMENTS, Stack, check, pack, segments, volts
 
-from chainplan.budgets.isolation import SegmentIsolation, is_asked
+from chainplan.budgets.isolation.figures import is_asked
+from chainplan.budgets.isolation.segments import SegmentIsolation
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.plan.quantity_text import parse_quantity

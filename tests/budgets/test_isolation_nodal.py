@@ -18,7 +18,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from isolation_packs import PlannedNetwork, cases, isolation_of, pack
 
-from chainplan.budgets.isolation_cases import explain
+from chainplan.budgets.isolation.cases import explain
 from chainplan.chain.potentials import Potentials
 
 Tap = tuple[int, bool]

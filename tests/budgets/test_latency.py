@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from standby_packs import evaluation_of, ticks
 
-from chainplan.budgets.latency import HazardLatency
+from chainplan.budgets.values.latency import HazardLatency
 
 US, MS = ticks("1 us"), ticks("1 ms")
 PERIOD, JUDGED = 100 * MS, 11 * MS

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from chainplan.budgets.line import (
+from chainplan.budgets.line.twisted_pair import (
     CABLE_CLASSES,
     CableClass,
     connector_loss,

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from wire_plans import evaluated, verdict, wire_plan
 
-from chainplan.budgets.line import CABLE_CLASSES
-from chainplan.budgets.link import Link, cable_impedance, cable_line, pair_span
+from chainplan.budgets.line.link import Link, cable_impedance, cable_line, pair_span
+from chainplan.budgets.line.twisted_pair import CABLE_CLASSES
 from chainplan.figures.terms import Sum
 from chainplan.plan.parts import CableType
 from chainplan.plan.quantity_text import parse_quantity

@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from chainplan.budgets import phases
-from chainplan.budgets.phases import PhasePlan, due
+from chainplan.budgets.scanning import phases
+from chainplan.budgets.scanning.phases import PhasePlan, due
 
 
 def assign_phases(

@@ -10,8 +10,8 @@ import pytest
 from code_oracles import undetected
 from wire_plans import Data, evaluated, verdict, wire_plan
 
-from chainplan.budgets.codedistance import hamming_distance
-from chainplan.budgets.residual import ResidualBudget
+from chainplan.budgets.errors.code_distance import hamming_distance
+from chainplan.budgets.errors.residual import ResidualBudget
 from chainplan.quantity import RATE
 
 PER_HOUR = int(RATE.units["/h"])
@@ -221,6 +221,6 @@ def test_without_a_claim_nothing_is_searched(monkeypatch: pytest.MonkeyPatch) ->
     def refuse(*_: object) -> None:
         pytest.fail("a plan that asks for no distance pays for none")
 
-    monkeypatch.setattr("chainplan.budgets.codedistance.hamming_distance", refuse)
-    monkeypatch.setattr("chainplan.budgets.codelimits.weight_limits", refuse)
+    monkeypatch.setattr("chainplan.budgets.errors.code_distance.hamming_distance", refuse)
+    monkeypatch.setattr("chainplan.budgets.errors.code_limits.weight_limits", refuse)
     assert evaluated(with_blocks(80, 1e-4)).verdicts

@@ -13,8 +13,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from strategies import Data, plan_data
 
-from chainplan.budgets.activity import activities
-from chainplan.budgets.answer_window import chain_waits
+from chainplan.budgets.line.answer_window import chain_waits
+from chainplan.budgets.standby.activity import activities
 from chainplan.chain.degraded import Fault
 from chainplan.evaluation import Evaluation
 from chainplan.figures.terms import Case

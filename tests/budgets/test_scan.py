@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 from standby_packs import evaluation_of, ticks
 
-from chainplan.budgets.scan import ControllerScan
-from chainplan.budgets.schedule import pause_on
+from chainplan.budgets.scanning.runs import pause_on
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.terms import Case, parts_add_up
 
 US = ticks("1 us")

@@ -1,7 +1,7 @@
 """Skew by hand, in packs of round figures.
 
 1 bit takes 1 us and nothing is framed: a trigger takes 8 us. A kilometre of cable takes 5 us. No source but
-the definition at the top of chainplan/budgets/skew.py.
+the definition at the top of chainplan/budgets/values/skew.py.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ import networkx
 import pytest
 from standby_packs import SEGMENTS, evaluation_of, ticks
 
-from chainplan.budgets.startup import StartUp
+from chainplan.budgets.standby.start_up import StartUp
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.figures.terms import parts_add_up

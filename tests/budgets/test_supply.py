@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from standby_packs import evaluation_of, findings_of, ticks
 
-from chainplan.budgets import supply
-from chainplan.budgets.activity import Activity, activities
-from chainplan.budgets.supply import ALWAYS, NEVER, WHOLE, NodeSupply, StringSupply
+from chainplan.budgets.standby import self_consumption as supply
+from chainplan.budgets.standby.activity import Activity, activities
+from chainplan.budgets.standby.self_consumption import ALWAYS, NEVER, WHOLE, NodeSupply, StringSupply
 from chainplan.chain.network import Node
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure

@@ -8,8 +8,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from standby_packs import evaluation_of
 from strategies import plans
 
-from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.time_outs import any_chain_lost
+from chainplan.budgets.scanning.time_outs import any_chain_lost
+from chainplan.budgets.values.latency import HazardLatency
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 

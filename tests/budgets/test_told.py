@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uplink_plans import MS, US, evaluated, two_strings
 
-from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.told import Reported
+from chainplan.budgets.values.latency import HazardLatency
+from chainplan.budgets.values.reported import Reported
 from chainplan.figures.terms import parts_add_up
 from chainplan.plan.checks import check_plan
 from chainplan.plan.layout import Evaluation as Evaluates

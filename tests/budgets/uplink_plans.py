@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from chainplan.budgets.uplink import Age, ages_of, passed_on
-from chainplan.budgets.uplink_buses import Bus, Message, messages_of
+from chainplan.budgets.uplink.buses import Bus, Message, messages_of
+from chainplan.budgets.uplink.vehicle_age import Age, ages_of, passed_on
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan

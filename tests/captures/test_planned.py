@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from strategies import plans
 from wire_plans import CONFIGS
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.captures.planned import PlannedScan, planned_scan, task_at_port
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from strategies import plans
 
-from chainplan.budgets.wire import way_along
+from chainplan.budgets.scanning.wire import way_along
 from chainplan.chain.build import build_network
 from chainplan.chain.degraded import (
     Fault,

@@ -142,6 +142,7 @@ def test_help_imports_nothing_of_the_planner() -> None:
     assert own == {"chainplan", "chainplan.cli", "chainplan.cli.app", "chainplan.cli.guard"} | {
         "chainplan.cli.program",
         "chainplan.cli.examples",
+        "chainplan.cli.options",
         "chainplan.figures",
         "chainplan.figures.sections",
     }

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from chainplan.budgets.data import bytes_budget
-from chainplan.budgets.scan import ControllerScan, scans
-from chainplan.budgets.wire import frame_time, way_along, wire_bits
+from chainplan.budgets.scanning.scan import ControllerScan, scans
+from chainplan.budgets.scanning.traffic import bytes_budget
+from chainplan.budgets.scanning.wire import frame_time, way_along, wire_bits
 from chainplan.chain.build import build_network
 from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan

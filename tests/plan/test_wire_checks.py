@@ -7,7 +7,7 @@ import math
 import pytest
 from plan_texts import FULL, changed, load_text, only, problems
 
-from chainplan.budgets.line import temperature_factor, twisted_permittivity
+from chainplan.budgets.line.twisted_pair import temperature_factor, twisted_permittivity
 from chainplan.plan.wire_checks import SHORTEST_LAY, WARMEST
 
 TRACE = "loss_class: category 5, temperature: 55 degC, loss_factor: 1.2"

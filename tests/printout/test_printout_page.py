@@ -22,7 +22,7 @@ from printout_pages import (
     text_of,
 )
 
-from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
+from chainplan.budgets.faults.walk import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS
 from chainplan.plan.load import load_plan, load_source
 from chainplan.plan.source import parse_source

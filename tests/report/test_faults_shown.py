@@ -15,7 +15,7 @@ from rich.console import Console
 from written_results import written
 
 from chainplan.after_faults import aftermath, fault_rows
-from chainplan.budgets.faults import ASSUMPTIONS
+from chainplan.budgets.faults.walk import ASSUMPTIONS
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.plan.load import LoadedPlan, load_plan, load_source

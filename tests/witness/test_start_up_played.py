@@ -10,7 +10,7 @@ from lab_plans import BRIDGES, LAYOUTS, RELAYS, lab
 from plan_counts import several
 from strategies import plans
 
-from chainplan.budgets.startup import Milestone
+from chainplan.budgets.standby.start_up import Milestone
 from chainplan.evaluation import Evaluation
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.age import SAMPLE_AGE, SKEW, SampleTiming
+from chainplan.budgets.values.age import SAMPLE_AGE, SKEW, SampleTiming
 from chainplan.quantity import TIME
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural

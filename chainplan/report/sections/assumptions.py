@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.faults import ASSUMPTIONS as FAULT_ASSUMPTIONS
+from chainplan.budgets.faults.walk import ASSUMPTIONS as FAULT_ASSUMPTIONS
 from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
 from chainplan.plan.problems import Problem
 from chainplan.report.figures import plural

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.balancing import (
+from chainplan.budgets.standby.balancing import (
     BALANCING_DUTY,
     BALANCING_LEFT,
     BALANCING_TIME,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.data import (
+from chainplan.budgets.scanning.traffic import (
     DATA_PER_RUN,
     DATA_PER_SCAN,
     EFFICIENCY,
@@ -37,7 +37,7 @@ from chainplan.report.sections.common import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.budgets.scan import ControllerScan
+    from chainplan.budgets.scanning.scan import ControllerScan
 
 
 DRAWS = (

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.coverage import CELLS_COVERED, NODES_COVERED, TEST_INTERVAL, Gap, KindCoverage, place
+from chainplan.budgets.values.coverage import (
+    CELLS_COVERED,
+    NODES_COVERED,
+    TEST_INTERVAL,
+    Gap,
+    KindCoverage,
+    place,
+)
 from chainplan.quantity import TIME
 from chainplan.report.figures import amount, listed, plural
 from chainplan.report.sections.common import (

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.errors import BROADCASTS_UNHEARD, MEAN_SCAN, SCANS_LOST, ControllerErrors
-from chainplan.budgets.residual import BLOCK_DISTANCE, HAMMING_DISTANCE, RESIDUAL, USUAL_RESIDUAL, Distance
+from chainplan.budgets.errors.distances import BLOCK_DISTANCE, HAMMING_DISTANCE, Distance
+from chainplan.budgets.errors.losses import BROADCASTS_UNHEARD, MEAN_SCAN, SCANS_LOST, ControllerErrors
+from chainplan.budgets.errors.residual import RESIDUAL, USUAL_RESIDUAL
 from chainplan.quantity import RATE, TIME
 from chainplan.report.figures import amount
 from chainplan.report.sections.common import (
@@ -30,8 +31,8 @@ from chainplan.report.sections.common import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.budgets.residual import ResidualBudget
-    from chainplan.budgets.scan import ControllerScan
+    from chainplan.budgets.errors.residual import ResidualBudget
+    from chainplan.budgets.scanning.scan import ControllerScan
     from chainplan.figures.figure import Status
 
 

@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.after_faults import Aftermath, targets_lost
-from chainplan.budgets.fault_pairs import StringPairs
-from chainplan.budgets.fault_recovery import (
+from chainplan.budgets.faults.figures import CELLS_SEEN, FAULT_KNOWN, FAULTS_SHOWN, RECOVERY
+from chainplan.budgets.faults.pairs import StringPairs
+from chainplan.budgets.faults.recovery import (
     NO_SWITCH,
     NO_TASK,
     NOT_SHOWN,
     NOTHING_LEFT,
     READ_ON,
 )
-from chainplan.budgets.faults import CELLS_SEEN, FAULT_KNOWN, FAULTS_SHOWN, RECOVERY, FaultBudget, Outcome
+from chainplan.budgets.faults.walk import FaultBudget, Outcome
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.alike import gathered
 from chainplan.report.fault_groups import (

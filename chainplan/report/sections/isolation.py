@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.isolation import (
+from chainplan.budgets.isolation.figures import (
     BARRIER_CLEARANCE,
     BARRIER_CREEPAGE,
     BARRIER_TEST_VOLTAGE,
@@ -16,9 +16,8 @@ from chainplan.budgets.isolation import (
     BOARD_CREEPAGE,
     CONDUCTOR_VOLTAGE,
     WORKING_VOLTAGE,
-    ChainIsolation,
-    SegmentIsolation,
 )
+from chainplan.budgets.isolation.segments import ChainIsolation, SegmentIsolation
 from chainplan.quantity import VOLTAGE
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural, signed_amount

@@ -5,8 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from chainplan.budgets.isolation import ChainIsolation, is_asked
-from chainplan.budgets.isolation_checks import Check
+from chainplan.budgets.isolation.checks import Check
+from chainplan.budgets.isolation.figures import is_asked
+from chainplan.budgets.isolation.segments import ChainIsolation
 from chainplan.quantity import VOLTAGE
 from chainplan.report.figures import amount, runs_of, signed_amount
 from chainplan.report.sections.common import (

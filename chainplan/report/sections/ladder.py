@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from chainplan.budgets.isolation import ChainIsolation
+from chainplan.budgets.isolation.segments import ChainIsolation
 from chainplan.report.blocks import LadderDrawing
 from chainplan.report.ladder import Elision, Rung, Step
 

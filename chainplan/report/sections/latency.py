@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.latency import HazardLatency
-from chainplan.budgets.told import DETECTION, HANDLING, REACTION
+from chainplan.budgets.values.latency import HazardLatency
+from chainplan.budgets.values.reported import DETECTION, HANDLING, REACTION
 from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import TIME
 from chainplan.report.alike import gathered

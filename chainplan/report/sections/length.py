@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.length import ADDRESSES, ANSWER_WAIT, LINK_MARGIN, SEGMENT_MARGIN, ChainLength
-from chainplan.budgets.link import Link
+from chainplan.budgets.line.length import ADDRESSES, ANSWER_WAIT, LINK_MARGIN, SEGMENT_MARGIN, ChainLength
+from chainplan.budgets.line.link import Link
 from chainplan.quantity import LENGTH, LEVEL, TIME
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.figures import amount, listed, plural, runs_of, signed_amount

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.reach import ChainReach, Reach, reach_budget
+from chainplan.headroom.reach import ChainReach, Reach, reach_budget
 from chainplan.report.figures import amount, listed, runs_of
 from chainplan.report.sections.common import (
     Cell,
@@ -24,7 +24,7 @@ from chainplan.report.sections.common import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from chainplan.budgets.length import ChainLength
+    from chainplan.budgets.line.length import ChainLength
 
 MOST_CHAINS = 8
 """Chains that get a table each."""

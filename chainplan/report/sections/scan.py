@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.age import OVERLAPPED_CONVERSION
-from chainplan.budgets.scan import SCAN_FITS, SCAN_TIME, UTILISATION, ControllerScan
+from chainplan.budgets.scanning.scan import SCAN_FITS, SCAN_TIME, UTILISATION, ControllerScan
+from chainplan.budgets.values.age import OVERLAPPED_CONVERSION
 from chainplan.figures.figure import share
 from chainplan.quantity import RATIO, TIME
 from chainplan.report.figures import amount, listed, percent, plural

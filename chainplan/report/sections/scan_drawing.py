@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.terms import Case
 from chainplan.report.blocks import TimelineDrawing
 from chainplan.report.figures import plural

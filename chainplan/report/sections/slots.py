@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.scan import ControllerScan
+from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.terms import Case
 from chainplan.quantity import TIME
 from chainplan.report.alike import kinds_of_scan

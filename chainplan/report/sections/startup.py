@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.sleep import DETECTION_ASLEEP, HANDLING_ASLEEP, SleepBudget
-from chainplan.budgets.startup import START_UP, StartUp
+from chainplan.budgets.standby.start_up import START_UP, StartUp
+from chainplan.budgets.values.asleep import DETECTION_ASLEEP, HANDLING_ASLEEP, SleepBudget
 from chainplan.quantity import TIME, format_span
 from chainplan.report.figures import amount, listed
 from chainplan.report.sections.common import (

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.supply import ALWAYS, IMBALANCE, NEVER, NodeSupply, Spread, StringSupply
+from chainplan.budgets.standby.self_consumption import (
+    ALWAYS,
+    IMBALANCE,
+    NEVER,
+    NodeSupply,
+    Spread,
+    StringSupply,
+)
 from chainplan.figures.terms import Case
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, format_span
 from chainplan.report.alike import gathered, tightest

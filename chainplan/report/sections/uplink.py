@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from chainplan.budgets.uplink import MESSAGE_AGE, VEHICLE_AGE, Age, ages_of, passed_on
-from chainplan.budgets.uplink_buses import BUS_LOAD, MESSAGE_RESPONSE, RESPONSE_TIME, Bus, Message
+from chainplan.budgets.uplink.buses import BUS_LOAD, MESSAGE_RESPONSE, RESPONSE_TIME, Bus, Message
+from chainplan.budgets.uplink.vehicle_age import MESSAGE_AGE, VEHICLE_AGE, Age, ages_of, passed_on
 from chainplan.figures.terms import Term
 from chainplan.plan.uplink import BusPlan
 from chainplan.quantity import BIT_RATE, RATIO, TIME, format_span

@@ -1,0 +1,1 @@
+"""Bit errors: what they cost, and what no check sees."""

@@ -1,0 +1,322 @@
+"""How a controller scans on after a fault: the length of every task's run on what is left of its chains.
+
+The slot table stays as it is: every task keeps its phase, only its runs get shorter or longer. A chain that
+is left in two parts is read as two open chains, one on each port. Lost nodes are asked no more, and the
+last node that is left of an open chain has been told to turn traffic round.
+
+What a fault leaves of a chain is looked up in :mod:`chainplan.budgets.faults.beginnings`, and identical
+copies of a chain are laid out once. The figures are those of
+:func:`chainplan.budgets.scanning.scan.scan_budget` on :func:`chainplan.chain.degraded.degraded_network`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import cached_property
+from typing import NamedTuple
+
+from chainplan.budgets.faults.beginnings import Reading, Side, longest_waits, retry_beside
+from chainplan.budgets.scanning.exchange import Exchange, exchange_wire_bits
+from chainplan.budgets.scanning.runs import TaskWork, applies_to, bus_in, bus_out
+from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.budgets.values.age import runs_from_sample_to_memory
+from chainplan.chain.degraded import Left
+from chainplan.chain.ends import as_sent
+from chainplan.chain.network import Chain, ScanSettings
+from chainplan.figures.terms import Case, Sum, Term, nonzero
+from chainplan.quantity import BITS, TIME
+
+Parts = list[tuple[str, Reading]]
+"""A task's exchanges part by part of the chains, each with its port."""
+
+Sides = list[tuple[str, Side, int]]
+"""What is left of a chain: a port, the open chain that is read from there, and how many nodes of it."""
+
+
+class Rescan(NamedTuple):
+    """A controller's scan after a fault, worst case.
+
+    ``lengths[i]`` is the run of task i of the fault-free scan, fs; 0 where the task has nothing left to do.
+    """
+
+    scan: ControllerScan
+    lengths: tuple[int, ...]
+    reserve: Term
+    busiest: tuple[int, ...]
+    """The tasks of the busiest scan."""
+    total: int
+    """The busiest scan's time, fs."""
+    before: tuple[tuple[tuple[int, ...], ...], ...]
+    """By task: every set of tasks that comes before it in some scan."""
+
+    @property
+    def worst(self) -> Sum:
+        """Return the busiest scan's time with its terms, fs."""
+        terms = (Term(f"task {self.scan.works[index].name}", self.lengths[index]) for index in self.busiest)
+        return Sum(
+            f"scan time of {self.scan.controller.name} after the fault",
+            TIME,
+            nonzero(*terms, self.reserve),
+            "sum of the slots of the busiest scan, plus the retry reserve",
+        )
+
+    @property
+    def period(self) -> int:
+        """Return the longest time from one scan's start to the next, fs."""
+        return max(self.scan.controller.settings.scan_period.max, self.total)
+
+    def slot_start(self, index: int) -> int:
+        """Return the latest start of a task's slot in any of its scans, since the scan began, fs."""
+        return max([sum([self.lengths[other] for other in tasks]) for tasks in self.before[index]])
+
+    def until_run(self, index: int) -> int:
+        """Return the longest time from the start of any scan until a task has brought new values, fs.
+
+        The task may just have run; its next run may still fetch what was sampled before (see
+        :func:`chainplan.budgets.values.age.runs_from_sample_to_memory`).
+        """
+        scans = scans_before(self.scan.works[index])
+        return self.period * scans + self.slot_start(index) + self.lengths[index] + self.reserve.total
+
+
+def scans_before(work: TaskWork) -> int:
+    """Return how many scans pass at most until the scan in which a task brings values sampled from now on."""
+    return work.task.every - 1 + work.task.every * runs_from_sample_to_memory(work.task)
+
+
+class Rescans:
+    """What is left of one controller's scan, for any fault."""
+
+    def __init__(self, scan: ControllerScan) -> None:
+        self.scan = scan
+        self._chains = {chain.name: chain for chain in scan.controller.chains}
+        self._sides: dict[tuple[str, bool], tuple[str, Side]] = {}
+        self._alike: dict[object, Side] = {}
+        self._known: dict[tuple[Left, ...], Rescan] = {}
+
+    def after(self, lefts: Sequence[Left]) -> Rescan:
+        """Return how the controller scans on with what is left of its broken chains."""
+        key = tuple(lefts)
+        if key not in self._known:
+            self._known[key] = self._after(key)
+        return self._known[key]
+
+    def reads(self, index: int, left: Left) -> bool:
+        """Tell whether a task that runs on a chain still reads something of what is left of it."""
+        return any(
+            side.on_first(index).readings[count - 1] is not None for _, side, count in self._left_sides(left)
+        )
+
+    def _after(self, lefts: tuple[Left, ...]) -> Rescan:
+        plan = self.scan.controller.settings
+        after = {left.chain: self._left_sides(left) for left in lefts}
+        lengths = []
+        longest = 0
+        for index in range(len(self.scan.works)):
+            parts = self._parts(index, after)
+            lengths.append(run_length(parts, plan) + self._turns(index, after))
+            if plan.retry_reserve:
+                longest = max([longest, *[part.retry for _, part in parts]])
+        busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
+        reserve = self.scan.reserve._replace(amount=longest)
+        left = tuple([index for index in busiest if lengths[index]])
+        total = sum([lengths[index] for index in left]) + reserve.total
+        return Rescan(self.scan, tuple(lengths), reserve, left, total, self._before)
+
+    @cached_property
+    def _before(self) -> tuple[tuple[tuple[int, ...], ...], ...]:
+        """Return by task every set of tasks that comes before it in some scan."""
+        return tuple(
+            tuple(
+                {
+                    tuple(other for other in due if other < index)
+                    for due in self.scan.due_together
+                    if index in due
+                }
+            )
+            for index in range(len(self.scan.works))
+        )
+
+    def _turns(self, index: int, after: dict[str, Sides]) -> int:
+        """Return what a task takes to turn its whole rings round and back; those that are broken stay."""
+        turn = self.scan.works[index].turn.max
+        whole = self._whole[index]
+        return 2 * turn if turn and any(whole[name] for name in whole if name not in after) else 0
+
+    def wire_bits(self, lefts: Sequence[Left]) -> Sum:
+        """Return the bits on the wires in the scan that carries most, with its terms."""
+        bits = list(self._whole_bits)
+        for left in lefts:
+            for index, whole in self._bits_of[left.chain].items():
+                bits[index] -= whole
+                for _, side, count in self._left_sides(left):
+                    bits[index] += side.on_first(index).bits[count - 1]
+        heaviest = max(self.scan.due_together, key=lambda due: sum(bits[index] for index in due))
+        return Sum(
+            f"wire bits per scan of {self.scan.controller.name} after the fault",
+            BITS,
+            nonzero(*(Term(f"task {self.scan.works[index].name}", bits[index]) for index in heaviest)),
+            "bits of every task due in the scan that carries most",
+        )
+
+    def _parts(self, index: int, after: dict[str, Sides]) -> Parts:
+        """Return a task's exchanges, part by part of the chains in their order."""
+        found: Parts = []
+        for name, whole in self._whole[index].items():
+            if name not in after:
+                found += whole
+                continue
+            for port, side, count in after[name]:
+                part = side.on_first(index).readings[count - 1]
+                if part is not None:
+                    found.append((port, part))
+        return found
+
+    def _left_sides(self, left: Left) -> Sides:
+        return [
+            (*self._side(left.chain, back), count)
+            for back, count in ((False, left.ahead), (True, left.behind))
+            if count
+        ]
+
+    def _side(self, name: str, back: bool) -> tuple[str, Side]:
+        """Return a port of a chain and the open chain that is read from there."""
+        key = name, back
+        if key not in self._sides:
+            chain = self._chains[name]
+            alike = back, self._make(chain)
+            if alike not in self._alike:
+                self._alike[alike] = Side(self.scan, chain, back=back)
+            port = chain.back if back and chain.back is not None else chain.head
+            self._sides[key] = port, self._alike[alike]
+        return self._sides[key]
+
+    def _make(self, chain: Chain) -> object:
+        """Return all that the times along a chain depend on; parts of the plan stand for themselves."""
+        return (
+            id(chain.protocol),
+            chain.is_ring,
+            tuple((id(node.type), node.cells, node.temperatures) for node in chain.nodes),
+            tuple(segment.hop.delay for segment in chain.segments),
+        )
+
+    @cached_property
+    def _whole(self) -> tuple[dict[str, Parts], ...]:
+        """Return every task's exchanges on the chains that it runs on, while nothing is broken."""
+        return tuple(
+            {
+                chain.name: _of_whole(self.scan, work, chain)
+                for chain in self.scan.controller.chains
+                if applies_to(work.task, chain)
+            }
+            for work in self.scan.works
+        )
+
+    @cached_property
+    def _bits_of(self) -> dict[str, dict[int, int]]:
+        """Return by chain and task the bits of a run while nothing is broken."""
+        return {
+            name: {
+                index: sum(exchange_wire_bits(chain.protocol, each) for each in work.on(chain))
+                for index, work in enumerate(self.scan.works)
+                if applies_to(work.task, chain)
+            }
+            for name, chain in self._chains.items()
+        }
+
+    @cached_property
+    def _whole_bits(self) -> list[int]:
+        """Return by task the bits of a run while nothing is broken."""
+        return [
+            sum(bits.get(index, 0) for bits in self._bits_of.values())
+            for index in range(len(self.scan.works))
+        ]
+
+
+def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
+    """Return a task's exchanges on a chain that nothing has befallen; none where it has nothing to do."""
+    chain = as_sent(work.task, wired)
+    ways, plan = scan.ways[Case.WORST], scan.controller.settings
+    triggers, reads = (
+        [each for each in lists.get(chain.head, []) if each.chain == chain.name]
+        for lists in (work.triggers, work.reads)
+    )
+    if not reads:
+        return []
+
+    def busy(exchange: Exchange) -> int:
+        wire = ways.time(exchange)
+        bus = plan.host_bus
+        return bus_out(bus, exchange, Case.WORST) + wire + bus_in(bus, exchange, Case.WORST)
+
+    times = tuple(map(busy, reads))
+    reading = Reading(
+        busy(triggers[0]) if triggers else None,
+        (times,),
+        (len(times),),
+        len(times),
+        sum(times),
+        max(times) + retry_beside(scan, chain) if reads[0].answers else 0,
+        max(longest_waits(work, chain)) if triggers and not work.task.overlap else 0,
+    )
+    return [(chain.head, reading)]
+
+
+def run_length(parts: Parts, plan: ScanSettings) -> int:
+    """Return how long a run of a task takes, worst case, fs: triggers, the longest conversion, reads.
+
+    The ports' lists run side by side as in :mod:`chainplan.budgets.scanning.runs`.
+    """
+    set_up = plan.set_up.max
+    one_core = plan.set_up_by == "one core"
+    if one_core and all(part.number == 1 for _, part in parts) and len(dict(parts)) == len(parts):
+        return _one_read_each(parts, set_up)
+    reads: dict[str, tuple[int, ...]] = {}
+    triggers: dict[str, tuple[int, ...]] = {}
+    together: dict[str, int] = {}
+    wait = 0
+    for port, part in parts:
+        together[port] = together.get(port, 0) + part.number * set_up + part.busy
+        if one_core:
+            reads[port] = reads.get(port, ()) + part.reads
+        if part.trigger is not None:
+            triggers[port] = (*triggers.get(port, ()), part.trigger)
+            wait = max(wait, part.wait)
+    if one_core and len(together) > 1:
+        return in_rotation(triggers.values(), set_up) + wait + in_rotation(reads.values(), set_up)
+    sent = max([len(busy) * set_up + sum(busy) for busy in triggers.values()], default=0)
+    return sent + wait + max(together.values(), default=0)
+
+
+def _one_read_each(parts: Parts, set_up: int) -> int:
+    """Return the same where every port has one read: each is set up right after the one before."""
+    triggered = sent = ended = wait = core = 0
+    for _, part in parts:
+        core += set_up
+        ended = max(ended, core + part.busy)
+        if part.trigger is not None:
+            triggered += set_up
+            sent = max(sent, triggered + part.trigger)
+            wait = max(wait, part.wait)
+    return sent + wait + ended
+
+
+def in_rotation(lists: Iterable[Sequence[int]], set_up: int) -> int:
+    """Return how long the ports' lists take, fs: one core sets up one exchange of each port in turn."""
+    left = [(0, busy) for busy in lists if busy]
+    core = done = last = 0
+    while left:
+        shortest = min([len(busy) for _, busy in left])
+        free = [end for end, _ in left]
+        lists = [busy for _, busy in left]
+        if len(left) == 1:  # it waits for no other
+            (end, busy) = left[0]
+            return max(last, max(end, core) + (len(busy) - done) * set_up + sum(busy[done:]))
+        for turn in range(done, shortest):
+            for port, busy in enumerate(lists):
+                core = set_up + (free[port] if free[port] > core else core)
+                free[port] = core + busy[turn]
+        done = shortest
+        last = max(last, *free)
+        left = [(end, busy) for end, busy in zip(free, lists, strict=True) if len(busy) > done]
+    return last

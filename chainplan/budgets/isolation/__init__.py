@@ -1,0 +1,1 @@
+"""Voltages that isolation carries, against what barriers and distances hold."""

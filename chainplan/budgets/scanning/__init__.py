@@ -1,0 +1,1 @@
+"""What crosses the wires, when, and how long a scan takes."""

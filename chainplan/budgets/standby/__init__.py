@@ -1,0 +1,1 @@
+"""What happens beside the scan: start-up, balancing, and what the nodes draw from their cells."""

@@ -1,0 +1,1 @@
+"""The buses above the controllers."""

@@ -1,0 +1,136 @@
+"""Alarms that nodes raise themselves, awake or asleep: from a fault to the alarm at the controller's port.
+
+A node checks its own inputs in a fixed period. A fault that falls just after a check waits for the next one;
+d hits in a row (and e that are lost, if the hazard says so) make an alarm, which goes from node to node:
+
+    port = lag + filter + (d + e) * check period + conversion + hops * time per hop + cables
+
+To the head in an open chain; in a ring both ways at once, and the end it reaches first counts. A check that
+converts for longer than the period holds up the next one: then its time takes the period's place.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from chainplan.budgets.scanning.runs import bus_in
+from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.chain.network import Chain, Node
+from chainplan.figures.terms import Case, Term, nonzero
+from chainplan.plan.parts import Conversion
+from chainplan.plan.readings import READ_BY, values_at
+from chainplan.plan.schedule import Hazard
+from chainplan.quantity import Span
+
+
+class Watch(NamedTuple):
+    """How nodes watch their own inputs: checks every `check_every` fs, and the way of an alarm."""
+
+    check_every: Span
+    debounce: int
+    per_hop: Span
+
+
+class AlarmWay(NamedTuple):
+    """The way of a node's alarm to a port: nodes it passes, its own included, and its cables, fs."""
+
+    hops: int
+    cables: int
+
+    def time(self, per_hop: int) -> int:
+        """Return the time on the way, fs."""
+        return self.hops * per_hop + self.cables
+
+
+def alarm_ways(chain: Chain, case: Case, per_hop: int) -> list[AlarmWay]:
+    """Return for each node of a chain the faster way of its alarm to a port."""
+    delays = [segment.hop.delay[case] for segment in chain.segments]
+    ways = []
+    to_head = 0
+    to_back = sum(delays)
+    count = len(chain.nodes)
+    for index in range(count):
+        to_head += delays[index]
+        to_back -= delays[index]
+        way = AlarmWay(index + 1, to_head)
+        if chain.is_ring:
+            way = min(way, AlarmWay(count - index, to_back), key=lambda each: each.time(per_hop))
+        ways.append(way)
+    return ways
+
+
+def any_watched(hazard: Hazard, chain: Chain) -> bool:
+    """Tell whether some node of a chain has inputs that show a hazard."""
+    return any(watched(hazard, node) for node in chain.nodes)
+
+
+def watched(hazard: Hazard, node: Node) -> bool:
+    """Tell whether a node has inputs that show a hazard."""
+    return values_at(READ_BY.get(hazard.kind, "none"), node.cells, node.temperatures) > 0
+
+
+def check_of(hazard: Hazard, node: Node) -> Conversion | None:
+    """Return the conversion by which a node checks for a hazard, if its type has it."""
+    return node.type.conversions.get(READ_BY.get(hazard.kind, "none"))
+
+
+def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple[Term, ...] | None:
+    """Return what passes until the alarm of the slowest node is at a port, fs.
+
+    None where no node of the chain has an input that shows the hazard.
+    """
+    lost = hazard.lost_readings if case is Case.WORST else 0
+    slowest: tuple[int, Node, AlarmWay] | None = None
+    per_hop = watch.per_hop[case]
+    for node, way in zip(chain.nodes, alarm_ways(chain, case, per_hop), strict=True):
+        if watched(hazard, node):
+            check = check_of(hazard, node)
+            time = way.time(per_hop) + (check.settling[case] + check.time[case] if check else 0)
+            time += (watch.debounce + lost) * _period(watch, check, case)
+            if slowest is None or time > slowest[0]:
+                slowest = time, node, way
+    if slowest is None:
+        return None
+    _, node, way = slowest
+    check = check_of(hazard, node)
+    period = _period(watch, check, case)
+    hits = f"{watch.debounce} to debounce" + (f", {lost} lost" if lost else "")
+    if period > watch.check_every[case]:
+        hits += ", each held up by the conversion before"
+    return nonzero(
+        Term("sensor lag", hazard.sensor_lag[case]),
+        Term("input filter settles", check.settling[case] if check else 0),
+        Term("check period per hit", period, watch.debounce + lost, hits),
+        Term("check converts", check.time[case] if check else 0),
+        Term("alarm per hop", per_hop, way.hops, f"from {node.name}"),
+        Term("cables on the alarm's way", way.cables),
+    )
+
+
+def _period(watch: Watch, check: Conversion | None, case: Case) -> int:
+    """Return the time from one check of a node to the next, fs: a conversion is not cut short."""
+    return max(watch.check_every[case], check.time[case] if check else 0)
+
+
+def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
+    """Return the longest exchange on a chain, which an alarm that shares the chain may have to wait out.
+
+    Where the plan reckons with retries its answer may not come: then it is over when the host, which waits
+    for the answer in its memory, gives it up after the time-out.
+    """
+    plan = scan.controller.settings
+    retried = case is Case.WORST and plan.retry_reserve > 0
+    time_out = chain.protocol.time_out.max
+    longest = max(
+        (
+            scan.ways[case].time(exchange)
+            + (bus_in(plan.host_bus, exchange, case) + time_out if retried and exchange.answers else 0)
+            for work in scan.works
+            for exchange in work.on(chain)
+        ),
+        default=0,
+    )
+    # A turn may be one long exchange.
+    turns = [work.turn[case] for work in scan.works if work.turn.max and any(work.on(chain))]
+    longest = max([longest, *turns])
+    return Term("the exchange under way ends", longest)

@@ -16,34 +16,6 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
-__all__ = [
-    "BITS",
-    "BIT_RATE",
-    "CAPACITY",
-    "COUNT",
-    "CURRENT",
-    "DATA_PER_SAMPLE",
-    "DIMENSIONS",
-    "FREQUENCY",
-    "LENGTH",
-    "LEVEL",
-    "RATE",
-    "RATIO",
-    "RESISTANCE",
-    "SPEED",
-    "TEMPERATURE",
-    "TIME",
-    "VOLTAGE",
-    "Dimension",
-    "QuantityError",
-    "Span",
-    "bit_time",
-    "format_span",
-    "format_ticks",
-    "outward",
-    "to_unit",
-]
-
 
 class QuantityError(ValueError):
     """A text that is not a quantity of the wanted dimension.

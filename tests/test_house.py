@@ -99,6 +99,22 @@ def test_every_file_is_imported() -> None:
     assert unused == []
 
 
+def test_no_file_is_long() -> None:
+    lengths = {
+        name: len(path.read_text(encoding="utf-8").splitlines()) for name, path in modules(HOUSE).items()
+    }
+    assert {name: length for name, length in lengths.items() if length > 400} == {}
+
+
+def test_no_two_classes_have_one_name() -> None:
+    places: dict[str, list[str]] = {}
+    for name, path in modules(HOUSE).items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                places.setdefault(node.name, []).append(name)
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
+
+
 @pytest.mark.parametrize(("module", "path"), modules(HOUSE).items(), ids=modules(HOUSE))
 def test_who_knows_whom(module: str, path: Path) -> None:
     found = set(imports(path))

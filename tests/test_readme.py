@@ -22,7 +22,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.key_meanings import key_meanings
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.plan.model_words import Slot, expected_words, slot_at
+from chainplan.plan.model_words import SchemaSlot, expected_words, slot_at
 from chainplan.plan.parts import SegmentSpec
 from chainplan.plan.problems import KeyPath
 from chainplan.plan.wire_parts import BitErrors
@@ -199,17 +199,17 @@ def innermost(path: KeyPath) -> tuple[KeyPath, list[str]]:
     return path, steps
 
 
-def keyed_by_name(slot: Slot) -> bool:
+def keyed_by_name(slot: SchemaSlot) -> bool:
     return get_args(get_args(slot.type)[0])[0] is str
 
 
-def slot_of(path: KeyPath) -> Slot:
+def slot_of(path: KeyPath) -> SchemaSlot:
     slot = slot_at(path)
     assert slot is not None, path
     return slot
 
 
-def is_part(slot: Slot) -> bool:
+def is_part(slot: SchemaSlot) -> bool:
     return isinstance(slot.type, type) and issubclass(slot.type, BaseModel)
 
 

@@ -31,11 +31,11 @@ from chainplan.quantity import RATIO, Span
 from chainplan.tolerance.figures import FEW, ask, judged, tightest
 from chainplan.tolerance.held import HELD, reason_held
 from chainplan.tolerance.statistics import PERCENTILES, Quantile, quantile, root_sum_square, upper_share
-from chainplan.tolerance.study import FigureStudy, Study, study
+from chainplan.tolerance.study import FigureStudy, ToleranceStudy, study
 from chainplan.tolerance.trials import (
     Asked,
     Parameter,
-    Trial,
+    ToleranceTrial,
     drawn_value,
     evaluation_with,
     made,
@@ -231,7 +231,7 @@ def test_a_figure_of_four_terms_is_the_sum_of_what_was_drawn() -> None:
     assert {each.path for each in asked.parameters} == set(wanted)
     constant = evaluation.latencies[0].handling.total - 4 * 600 * MS
     for number in range(10):
-        (reading,) = made(asked, Trial(draw=number))
+        (reading,) = made(asked, ToleranceTrial(draw=number))
         assert reading is not None
         assert reading.value == constant + sum(drawn_value(each, 7, number) for each in asked.parameters)
 
@@ -308,7 +308,7 @@ def test_no_drawn_set_of_parts_is_beyond_the_extreme_value(data: dict[str, objec
     evaluation = Evaluation(Plan.model_validate(data))
     figures = judged(evaluation)
     asked = ask(evaluation, figures, seed)
-    base = made(asked, Trial())
+    base = made(asked, ToleranceTrial())
     for verdict, reading in zip(figures, base, strict=True):
         assert reading is not None
         assert reading[:2] == (verdict.value, verdict.limit)  # the slot table kept, nothing else changed
@@ -317,7 +317,7 @@ def test_no_drawn_set_of_parts_is_beyond_the_extreme_value(data: dict[str, objec
 
 def none_beyond(figures: Sequence[Figure], asked: Asked, draws: int) -> None:
     for number in range(draws):
-        for verdict, reading in zip(figures, made(asked, Trial(draw=number)), strict=True):
+        for verdict, reading in zip(figures, made(asked, ToleranceTrial(draw=number)), strict=True):
             assert reading is not None
             drawn = margin(verdict.sense, reading.value, reading.limit)
             assert drawn is not None
@@ -421,7 +421,7 @@ def test_what_is_held_whole_is_found_in_the_schema() -> None:
 def test_a_plan_without_tolerances_has_nothing_to_draw() -> None:
     evaluation = Evaluation(exact_plan())
     assert tightest(evaluation, judged(evaluation)) == []
-    assert study(evaluation, [], 3) == Study((), (), 3, 0)
+    assert study(evaluation, [], 3) == ToleranceStudy((), (), 3, 0)
     found = study_of(exact_plan(), "fault handling time", "over-voltage", samples=3)
     assert found.effects == ()
     assert found.worst == found.typical == found.held == found.root_sum_square

@@ -10,7 +10,7 @@ from chainplan.captures.course import Instrument, plan_course
 from chainplan.captures.csv_reader import UNITS, csv_events, csv_resolution, read_columns
 from chainplan.captures.follow import Follower
 from chainplan.captures.frames import BusyLevels, Counts, Edges, Level
-from chainplan.captures.source import CaptureError, Events, Progress, Source
+from chainplan.captures.source import CaptureError, CaptureSource, Events, Progress
 from chainplan.captures.tally import Measured
 from chainplan.captures.threshold import Trace, chains_at, idle_gap, longest_pause, shortest_bit
 from chainplan.captures.vcd_reader import Variable, read_header, vcd_events
@@ -18,7 +18,7 @@ from chainplan.captures.vcd_reader import Variable, read_header, vcd_events
 Form = Literal["vcd", "csv"]
 
 
-class Channel(NamedTuple):
+class CaptureChannel(NamedTuple):
     """A signal of the capture, and the port of the plan that it was taken at."""
 
     signal: str
@@ -26,7 +26,7 @@ class Channel(NamedTuple):
     port: str
 
 
-class Options(NamedTuple):
+class CaptureOptions(NamedTuple):
     """How to read a capture; times in fs, None where the plan or the file says.
 
     `trace` says whether a signal is high while the wire is busy, or is the line itself. `clock_error` is that
@@ -48,7 +48,7 @@ class ChannelResult(NamedTuple):
     `ambiguous` counts other places in the major cycle at which it could as well have begun.
     """
 
-    channel: Channel
+    channel: CaptureChannel
     idle: int
     glitch: int
     measured: Measured
@@ -72,7 +72,7 @@ class Result(NamedTuple):
 
     channels: list[ChannelResult]
     form: Form
-    options: Options
+    options: CaptureOptions
     resolution: int
     first: int
     last: int
@@ -86,8 +86,8 @@ class Result(NamedTuple):
 
 def compare_capture(
     stream: BinaryIO,
-    channels: Sequence[Channel],
-    options: Options,
+    channels: Sequence[CaptureChannel],
+    options: CaptureOptions,
     form: Form | None = None,
     progress: Progress | None = None,
 ) -> Result:
@@ -97,7 +97,7 @@ def compare_capture(
     is not in it or does not fit the plan, :class:`~chainplan.captures.course.CourseError` for a port that
     cannot be followed.
     """
-    source = Source(stream, progress)
+    source = CaptureSource(stream, progress)
     source.more()
     form = form or ("vcd" if source.buffer.lstrip()[:1] == b"$" else "csv")
     order, events, resolution = _open(source, form, channels, options)
@@ -123,7 +123,7 @@ def compare_capture(
 class _Listener:
     """One channel under way: levels become stretches, stretches are followed along the plan."""
 
-    def __init__(self, channel: Channel, options: Options, resolution: int) -> None:
+    def __init__(self, channel: CaptureChannel, options: CaptureOptions, resolution: int) -> None:
         self.channel = channel
         chains = chains_at(channel.scan, channel.port)
         pause = longest_pause(chains, options.trace)
@@ -175,7 +175,7 @@ def _listen(
 
 
 def _open(
-    source: Source, form: Form, channels: Sequence[Channel], options: Options
+    source: CaptureSource, form: Form, channels: Sequence[CaptureChannel], options: CaptureOptions
 ) -> tuple[list[int], Iterator[Events], int]:
     """Return the channels in the order of the events, the events, and the resolution of time, fs."""
     if form == "vcd":
@@ -200,7 +200,7 @@ _CHOICES, _LETTERS = 2000, 100
 """Names that are looked at for one perhaps meant, and letters of what was asked for: more takes too long."""
 
 
-def _no_two_alike(channels: Sequence[Channel], signals: Sequence[object]) -> None:
+def _no_two_alike(channels: Sequence[CaptureChannel], signals: Sequence[object]) -> None:
     for place, signal in enumerate(signals):
         if signal in signals[:place]:
             raise CaptureError(f"channel {channels[place].signal}: the same signal is taken twice")

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from chainplan.captures.frames import Level
-from chainplan.captures.source import CaptureError, Events, Source
+from chainplan.captures.source import CaptureError, CaptureSource, Events
 
 UNITS = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 _LONGEST_ROW = 2**16
@@ -32,7 +32,7 @@ class Columns(NamedTuple):
     unit: str | None
 
 
-def read_columns(source: Source) -> Columns:
+def read_columns(source: CaptureSource) -> Columns:
     """Read the first row; it is left in place where it holds figures. Raises :class:`CaptureError`."""
     while b"\n" not in source.buffer[:_LONGEST_ROW]:
         if len(source.buffer) > _LONGEST_ROW or not source.more():
@@ -53,13 +53,13 @@ def read_columns(source: Source) -> Columns:
     return Columns(delimiter, cells, unit[1].replace("\u00b5", "u").replace("\u03bc", "u") if unit else None)
 
 
-def csv_events(source: Source, columns: Columns, unit: str, wanted: Sequence[int]) -> Iterator[Events]:
+def csv_events(source: CaptureSource, columns: Columns, unit: str, wanted: Sequence[int]) -> Iterator[Events]:
     """Yield the levels of the wanted columns (0 is the time), piece by piece; times in fs.
 
     Raises :class:`CaptureError` for a row that is none, with byte and line.
     """
     row = _row(columns, wanted)
-    reading = _Reading(UNITS[unit], len(wanted))
+    reading = _CsvReading(UNITS[unit], len(wanted))
     while True:
         text = source.buffer
         place = text.rfind(b"\n") + 1
@@ -79,7 +79,7 @@ def csv_events(source: Source, columns: Columns, unit: str, wanted: Sequence[int
 _NO_ROW = "no time with a level (0, 1, x or z)"
 
 
-class _Reading:
+class _CsvReading:
     """Where in time the rows have come to, and the levels they left."""
 
     def __init__(self, scale: int, channels: int) -> None:
@@ -120,7 +120,7 @@ class _Reading:
         return events
 
 
-def _damage(source: Source, row: re.Pattern[bytes], reading: _Reading) -> CaptureError:
+def _damage(source: CaptureSource, row: re.Pattern[bytes], reading: _CsvReading) -> CaptureError:
     """Return the error of the first row that is not in order."""
     place = 0
     while (found := row.match(source.buffer, place)) is not None:
@@ -165,7 +165,7 @@ def _power(exponent: int) -> int:
     return int(10**exponent)
 
 
-def csv_resolution(source: Source, unit: str) -> int:
+def csv_resolution(source: CaptureSource, unit: str) -> int:
     """Return the finest step of time, fs, that the first rows in the buffer write down."""
     steps = [
         _ticks(b"", b"1", None, str(int(found[4] or 0) - len(found[3] or b"")).encode(), UNITS[unit])

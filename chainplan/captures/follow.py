@@ -16,7 +16,7 @@ from chainplan.captures.course import Course, Place, find_place, joined_frames, 
 from chainplan.captures.frames import Stretch
 from chainplan.captures.ranges import Range
 from chainplan.captures.reading import AHEAD, read_on
-from chainplan.captures.tally import Finding, Measured
+from chainplan.captures.tally import Deviation, Measured
 
 _FIT = 0.25
 """Share of misfits up to which a place in the plan is taken."""
@@ -108,7 +108,7 @@ class Follower:
         measured = self.measured
         measured.frames += 1
         measured.extra += 1
-        measured.find(Finding(stretch.start, "no place in the plan", None, stretch.end - stretch.start))
+        measured.find(Deviation(stretch.start, "no place in the plan", None, stretch.end - stretch.start))
         self._history.clear()
 
     # Following.
@@ -166,7 +166,7 @@ class Follower:
 
     def _lose(self) -> None:
         self.measured.breaks += 1
-        self.measured.find(Finding(self._window[0].start, "the course of the plan is left here", None))
+        self.measured.find(Deviation(self._window[0].start, "the course of the plan is left here", None))
         self._place = None
         self._history.clear()
 
@@ -175,7 +175,7 @@ class Follower:
         measured.frames += 1
         measured.extra += 1
         number = self._course.number(place[0])
-        measured.find(Finding(stretch.start, "extra frame", number, stretch.end - stretch.start))
+        measured.find(Deviation(stretch.start, "extra frame", number, stretch.end - stretch.start))
         self._history.clear()
 
     def _left_out(self, place: Place, count: int) -> Place:
@@ -185,7 +185,7 @@ class Follower:
             frame = self._course.expected(place).frame
             self.measured.missing += 1
             what = f"missing before this: {name_of(frame.what, frame.node, frame.task)}"
-            self.measured.find(Finding(time, what, self._course.number(place[0])))
+            self.measured.find(Deviation(time, what, self._course.number(place[0])))
             place = self._move(place, 1)
         self._history.clear()
         return place
@@ -209,7 +209,7 @@ class Follower:
             time, allowed = stretch.end - stretch.start, expected.spans[count - 1]
             if not measured.add(("frame length", f"{frame.task}: {name}"), time, allowed):
                 what = f"length: {name_of(name, frame.node, frame.task)}"
-                measured.find(Finding(stretch.start, what, number, time, allowed))
+                measured.find(Deviation(stretch.start, what, number, time, allowed))
             self._measure_gap(place, stretch, number)
             if place[1] == 0:
                 self._measure_period(place[0], stretch.start, number)
@@ -226,7 +226,7 @@ class Follower:
         allowed = self._course.gap(place)
         if not self.measured.add(("gap", f"{frame.task}: before {frame.what}"), time, allowed):
             what = f"gap: before {name_of(frame.what, frame.node, frame.task)}"
-            self.measured.find(Finding(self._last.end, what, number, time, allowed))
+            self.measured.find(Deviation(self._last.end, what, number, time, allowed))
 
     def _measure_period(self, active: int, start: int, number: int) -> None:
         before, self._scan_begin = self._scan_begin, (active, self._scans, start)
@@ -237,7 +237,7 @@ class Follower:
         allowed = self._course.scan_period(before[0], active, scans)
         subject = "" if scans == 1 else f"over {scans} scans"
         if not self.measured.add(("scan period", subject), time, allowed):
-            self.measured.find(Finding(start, "scan period", number, time, allowed))
+            self.measured.find(Deviation(start, "scan period", number, time, allowed))
         if scans != 1:
             return
         self._last_period = time, allowed
@@ -245,7 +245,7 @@ class Follower:
             most = max(allowed.max - last[1].min, last[1].max - allowed.min)
             jitter = abs(time - last[0])
             if not self.measured.add(("scan jitter", "one period against the next"), jitter, Range(0, most)):
-                self.measured.find(Finding(start, "scan jitter", number, jitter, Range(0, most)))
+                self.measured.find(Deviation(start, "scan jitter", number, jitter, Range(0, most)))
 
 
 def name_of(what: str, node: str, task: str) -> str:

@@ -93,7 +93,7 @@ def planned_scan(tasks: dict[int, TaskAtPort], due: tuple[int, ...]) -> PlannedS
     return PlannedScan(tuple(frames), last_end, rest)
 
 
-class _Seen(NamedTuple):
+class _SeenFrame(NamedTuple):
     """A frame of a run at the port: instants since the run began, the gap before it, the time to the end."""
 
     what: str
@@ -115,9 +115,9 @@ class _Run:
         self._chains = {chain.name: chain for chain in scan.chains}
         self._kept: dict[tuple[object, ...], tuple[PortFrame, ...]] = {}
 
-    def frames(self) -> list[_Seen]:
+    def frames(self) -> list[_SeenFrame]:
         """Return all frames of the run at the port, in order."""
-        found: list[_Seen] = []
+        found: list[_SeenFrame] = []
         before: _Before | None = None
         stages = (
             (self._work.triggers, self._best.triggers, self._worst.triggers),
@@ -149,13 +149,13 @@ class _Run:
             self._kept[key] = port_frames(chain, exchange, self._port, trigger=trigger)
         return self._kept[key]
 
-    def _seen(self, frame: PortFrame, early: Step, late: Step, before: _Seen | None) -> _Seen:
+    def _seen(self, frame: PortFrame, early: Step, late: Step, before: _SeenFrame | None) -> _SeenFrame:
         start = Range(early.wire + frame.start.min, late.wire + frame.start.max)
         end = Range(early.wire + frame.end.min, late.wire + frame.end.max)
         gap = Range(start.min - before.end.max, start.max - before.end.min) if before else start
         # Until a closer bound is found: the run may end at once, or a whole run later.
         rest = Range(0, self._worst.length)
-        return _Seen(frame.what, frame.chain, frame.node, frame.time, start, end, gap, rest)
+        return _SeenFrame(frame.what, frame.chain, frame.node, frame.time, start, end, gap, rest)
 
     def _between(self, before: _Before, lists: dict[str, list[Exchange]], early: Step, late: Step) -> Range:
         """Bound the gap between two exchanges that follow each other at their head port."""

@@ -31,14 +31,16 @@ Row = dict[int, Way]
 """The cheapest ways that have come past so many frames of the plan; dear ones are left out."""
 
 
-class Reading(NamedTuple):
+class CaptureReading(NamedTuple):
     """How many frames of the capture are extra and how many of the plan missing before the next that fits."""
 
     extra: int
     missing: int
 
 
-def read_on(course: Course, place: Place, last: Stretch | None, ahead: Sequence[Stretch]) -> Reading | None:
+def read_on(
+    course: Course, place: Place, last: Stretch | None, ahead: Sequence[Stretch]
+) -> CaptureReading | None:
     """Return what the next frames mean, from a place of the course on; None where they are not to be placed.
 
     `last` is the frame before them, if it was placed and the gap after it counts.
@@ -46,7 +48,7 @@ def read_on(course: Course, place: Place, last: Stretch | None, ahead: Sequence[
     pause = None if last is None else ahead[0].start - last.end
     limit = _as_it_stands(course, place, pause, ahead)
     if limit <= _OPEN:
-        return Reading(0, 0)
+        return CaptureReading(0, 0)
     planned = []
     for _ in range(len(ahead) + _MOST_MISSING):
         planned.append((place, course.gap(place)))
@@ -76,7 +78,7 @@ def read_on(course: Course, place: Place, last: Stretch | None, ahead: Sequence[
                 _keep(onward, at + (joined or 1), (cost, first or (number, at)))
         placed, extra = onward, _slip_in(placed, extra, limit)
     _, found = min((*placed.values(), *extra.values()), key=_cost, default=_NONE)
-    return None if found is None else Reading(*found)
+    return None if found is None else CaptureReading(*found)
 
 
 _NONE: Way = (10**9, None)

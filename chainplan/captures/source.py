@@ -21,7 +21,7 @@ class CaptureError(ValueError):
     """A capture that cannot be used; the text says what is wrong, and where."""
 
 
-class Source:
+class CaptureSource:
     """A window on a file: `buffer` holds what is not yet worked off."""
 
     def __init__(self, stream: BinaryIO, progress: Progress | None = None) -> None:

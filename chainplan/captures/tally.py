@@ -10,7 +10,7 @@ MOST_FINDINGS = 1000
 """Findings that are kept with their time stamp; all are counted."""
 
 
-class Finding(NamedTuple):
+class Deviation(NamedTuple):
     """Something outside the plan at `time` of the capture's own clock, fs.
 
     `measured` and `allowed` are times; None where a frame is missing or not in the plan.
@@ -24,7 +24,7 @@ class Finding(NamedTuple):
     allowed: Range | None = None
 
 
-class Row(NamedTuple):
+class CaptureRow(NamedTuple):
     """One measured quantity: how often, its least and largest, the widest range allowed, how many outside.
 
     Each value is held against the range of its own frame; `allowed` is the hull of these.
@@ -39,7 +39,7 @@ class Row(NamedTuple):
     outside: int
 
 
-class _Row:
+class _TallyRow:
     __slots__ = ("allowed", "count", "largest", "least", "outside")
 
     def __init__(self, time: int, allowed: Range) -> None:
@@ -52,8 +52,8 @@ class Measured:
     """The rows and findings of one channel."""
 
     def __init__(self) -> None:
-        self._rows: dict[tuple[str, str], _Row] = {}
-        self.findings: list[Finding] = []
+        self._rows: dict[tuple[str, str], _TallyRow] = {}
+        self.findings: list[Deviation] = []
         self.found = 0
         self.frames = 0
         self.missing = 0
@@ -66,7 +66,7 @@ class Measured:
         """Take in a measured time; tell whether it is inside."""
         row = self._rows.get(key)
         if row is None:
-            row = self._rows[key] = _Row(time, allowed)
+            row = self._rows[key] = _TallyRow(time, allowed)
         row.count += 1
         row.least = min(row.least, time)
         row.largest = max(row.largest, time)
@@ -78,16 +78,16 @@ class Measured:
         row.outside += 1
         return False
 
-    def find(self, finding: Finding) -> None:
+    def find(self, finding: Deviation) -> None:
         """Note something outside."""
         self.found += 1
         if len(self.findings) < MOST_FINDINGS:
             self.findings.append(finding)
 
     @property
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[CaptureRow]:
         """Return all rows: those of scans, then frames and gaps in the order they were first measured."""
         return [
-            Row(*key, row.count, row.least, row.largest, row.allowed, row.outside)
+            CaptureRow(*key, row.count, row.least, row.largest, row.allowed, row.outside)
             for key, row in sorted(self._rows.items(), key=lambda each: not each[0][0].startswith("scan"))
         ]

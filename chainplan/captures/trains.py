@@ -7,7 +7,7 @@ from typing import NamedTuple
 from chainplan.budgets.scanning.exchange import Exchange
 from chainplan.captures.ranges import Range
 from chainplan.chain.network import Chain
-from chainplan.exports.passages import Passage, Train, exchange_train
+from chainplan.exports.passages import SegmentPassage, Train, exchange_train
 from chainplan.figures.terms import Case
 from chainplan.quantity import Span
 
@@ -63,7 +63,9 @@ def port_frames(chain: Chain, exchange: Exchange, port: str, *, trigger: bool) -
     return tuple(frames)
 
 
-def _frame(chain: Chain, exchange: Exchange, early: Passage, late: Passage, trigger: bool) -> PortFrame:
+def _frame(
+    chain: Chain, exchange: Exchange, early: SegmentPassage, late: SegmentPassage, trigger: bool
+) -> PortFrame:
     home = early.way == "home"
     # A ring's back port lies at the far end of its segment, a head port at the near end.
     at_port = home or early.segment > 0
@@ -80,7 +82,7 @@ def _frame(chain: Chain, exchange: Exchange, early: Passage, late: Passage, trig
     )
 
 
-def _words(exchange: Exchange, passage: Passage, trigger: bool) -> str:
+def _words(exchange: Exchange, passage: SegmentPassage, trigger: bool) -> str:
     if exchange.style == "summation":
         return "summation frame" if passage.way == "out" else "summation frame coming home"
     if exchange.style == "write":
@@ -88,7 +90,7 @@ def _words(exchange: Exchange, passage: Passage, trigger: bool) -> str:
     return "answer" if passage.way == "home" else "request"
 
 
-def _turn(early: list[Passage], late: list[Passage]) -> Range:
+def _turn(early: list[SegmentPassage], late: list[SegmentPassage]) -> Range:
     """Bound the gap from the request to the first answer: a way there and back, each part at its own pace.
 
     At the far end of the segment neither lies on it, at the port both do.
@@ -98,7 +100,7 @@ def _turn(early: list[Passage], late: list[Passage]) -> Range:
 
 
 def _there_and_back(
-    chain: Chain, frames: list[PortFrame], early: list[Passage], late: list[Passage]
+    chain: Chain, frames: list[PortFrame], early: list[SegmentPassage], late: list[SegmentPassage]
 ) -> tuple[PortFrame, ...]:
     """Return a summation frame that goes out and comes home: one stretch where it always meets itself."""
     turn = Range(early[1].sent - early[0].delay, late[1].sent + late[0].delay)
@@ -116,7 +118,7 @@ def _there_and_back(
     return (both,)
 
 
-def _queue(chain: Chain, early: Train, late: Train, passage: Passage) -> Range:
+def _queue(chain: Chain, early: Train, late: Train, passage: SegmentPassage) -> Range:
     """Bound the gap between two answers in turn.
 
     They leave a node the answer gap apart, or further where the nearer one is not ready. On the way to the

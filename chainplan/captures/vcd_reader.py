@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from chainplan.captures.frames import Level
-from chainplan.captures.source import Events, Source
+from chainplan.captures.source import CaptureSource, Events
 
 _UNITS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 10**3, b"fs": 1}
 # Limits that keep a hostile file from eating time or memory.
@@ -44,7 +44,7 @@ class Header(NamedTuple):
     variables: list[Variable]
 
 
-def read_header(source: Source) -> Header:
+def read_header(source: CaptureSource) -> Header:
     """Read the declarations up to ``$enddefinitions``; raises :class:`CaptureError` with the place."""
     start = 0
     while (end := _END_OF_HEADER.search(source.buffer, start)) is None:
@@ -56,7 +56,7 @@ def read_header(source: Source) -> Header:
     return header
 
 
-def _declarations(source: Source, text: bytes) -> Header:
+def _declarations(source: CaptureSource, text: bytes) -> Header:
     scale = None
     scope: list[str] = []
     variables: list[Variable] = []
@@ -88,7 +88,7 @@ def _declarations(source: Source, text: bytes) -> Header:
     return Header(scale, variables)
 
 
-def _variable(source: Source, scope: Sequence[str], words: Sequence[bytes], place: int) -> Variable:
+def _variable(source: CaptureSource, scope: Sequence[str], words: Sequence[bytes], place: int) -> Variable:
     if len(words) < 4 or not words[1].isdigit() or len(words[1]) > _MOST_DIGITS:
         raise source.error("a variable is declared by type, width, code and name", place)
     if len(words[2]) > _LONGEST_CODE:
@@ -107,14 +107,14 @@ def _text(word: bytes) -> str:
     return word.decode("utf-8", "backslashreplace")
 
 
-def vcd_events(source: Source, header: Header, codes: Sequence[bytes]) -> Iterator[Events]:
+def vcd_events(source: CaptureSource, header: Header, codes: Sequence[bytes]) -> Iterator[Events]:
     """Yield the levels of the variables with these codes, piece by piece; times in fs.
 
     Raises :class:`CaptureError` for damage, with byte and line.
     """
     channel = {code: number for number, code in enumerate(codes)}
     skip, wanted = _patterns(codes)
-    reading = _Reading(channel, header.scale)
+    reading = _VcdReading(channel, header.scale)
     while True:
         text = source.buffer
         place = text.rfind(b"\n") + 1
@@ -136,7 +136,7 @@ def vcd_events(source: Source, header: Header, codes: Sequence[bytes]) -> Iterat
         source.cut_off()
 
 
-def _past_comment(source: Source) -> bool:
+def _past_comment(source: CaptureSource) -> bool:
     """Read on until a comment ends, lest each piece of a long one be searched from its beginning again."""
     read, start = source.more(), 0
     while read and _END.search(source.buffer, start) is None:
@@ -151,7 +151,7 @@ _Found = tuple[bytes, ...]
 """Time step, a level and its code right after it; bits or a level alone, and their code; none of these."""
 
 
-class _Reading:
+class _VcdReading:
     """Where in time the changes have come to; `early` are levels before the first time stamp, for later."""
 
     def __init__(self, channel: dict[bytes, int], scale: int) -> None:
@@ -186,7 +186,7 @@ class _Reading:
 
 
 def _word_for_word(
-    source: Source, wanted: re.Pattern[bytes], reading: _Reading
+    source: CaptureSource, wanted: re.Pattern[bytes], reading: _VcdReading
 ) -> tuple[int, list[tuple[int, int, Level]]]:
     """Take in changes one by one, up to where they end or are damaged; raises for time that goes back."""
     text, place = source.buffer, 0

@@ -20,7 +20,7 @@ from chainplan.chain.network import (
     Wiring,
 )
 from chainplan.figures.budget import budget, part_of_plan
-from chainplan.plan.layout import Actuator, ChainPlan, ControllerPlan, Evaluation, StringPlan
+from chainplan.plan.layout import Actuator, ChainPlan, ControllerPlan, EvaluationPlan, StringPlan
 from chainplan.plan.model import Plan
 from chainplan.plan.order import copies, for_copy, parse_port, parse_walk
 from chainplan.plan.parts import (
@@ -46,7 +46,7 @@ class Board(NamedTuple):
 class Unit(NamedTuple):
     """What judges readings and reacts: a controller, or a master of the uplink."""
 
-    evaluation: Evaluation
+    evaluation: EvaluationPlan
     actuators: dict[str, Actuator]
 
 

@@ -12,7 +12,7 @@ from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from chainplan.plan.layout import ChainPlan, HostBus, Recovery
+from chainplan.plan.layout import ChainPlan, HostBus, RecoveryPlan
 from chainplan.plan.parts import CableType, ConnectorType, Insulation, NodeType, Protocol
 from chainplan.quantity import Span
 from chainplan.remembered import remembered, remembered_for_all
@@ -193,7 +193,7 @@ class ScanSettings(NamedTuple):
     scan_period: Span
     scan_jitter: Span
     retry_reserve: int
-    recovery: Recovery | None
+    recovery: RecoveryPlan | None
 
 
 class Controller(NamedTuple):

@@ -85,7 +85,7 @@ class Worst(NamedTuple):
     situation: Situation
 
 
-class Reach(NamedTuple):
+class Taps(NamedTuple):
     """Conductors of one string from a lowest to an uppermost tap: cells below them, and uV above HV-."""
 
     first: int
@@ -94,28 +94,28 @@ class Reach(NamedTuple):
     high: int
 
 
-def reference_reach(node: Node) -> Reach:
+def reference_reach(node: Node) -> Taps:
     """Return a node's reference as a reach of one tap."""
-    return Reach(node.first_cell, node.first_cell, node.reference, node.reference)
+    return Taps(node.first_cell, node.first_cell, node.reference, node.reference)
 
 
-def node_reach(node: Node) -> Reach:
+def node_reach(node: Node) -> Taps:
     """Return the taps of a node."""
-    return Reach(node.first_cell, node.first_cell + node.cells, node.reference, node.top)
+    return Taps(node.first_cell, node.first_cell + node.cells, node.reference, node.top)
 
 
-def board_reach(nodes: Sequence[Node]) -> Reach:
+def board_reach(nodes: Sequence[Node]) -> Taps:
     """Return the taps of the board on which the nodes sit."""
     reaches = [node_reach(node) for node in nodes]
     if len(reaches) == 1:
         return reaches[0]
     first, last, low, high = zip(*reaches, strict=True)
-    return Reach(min(first), max(last), min(low), max(high))
+    return Taps(min(first), max(last), min(low), max(high))
 
 
-def board_reaches(nodes: Sequence[Node]) -> list[Reach]:
+def board_reaches(nodes: Sequence[Node]) -> list[Taps]:
     """Return, for each node of a chain, the taps of its board; a chain passes a board's nodes in a row."""
-    reaches: list[Reach] = []
+    reaches: list[Taps] = []
     for _, members in groupby(nodes, key=_board):
         board = list(members)
         reaches += [board_reach(board)] * len(board)
@@ -171,15 +171,15 @@ class Openings(NamedTuple):
         most = max(some)
         return most, start + some.index(most)
 
-    def below(self, reach: Reach) -> int:
+    def below(self, reach: Taps) -> int:
         """Return how many breaks lie wholly below a reach: their numbers are 0 to one less than this."""
         return bisect_right(self.cells, reach.first)
 
-    def above(self, reach: Reach) -> int:
+    def above(self, reach: Taps) -> int:
         """Return the number of the first break that lies wholly above a reach."""
         return bisect_left(self.cells, max(reach.last, reach.first + 1))
 
-    def inside(self, reach: Reach) -> range:
+    def inside(self, reach: Taps) -> range:
         """Return the numbers of the breaks that a reach straddles."""
         return range(bisect_right(self.cells, reach.first), bisect_left(self.cells, reach.last))
 
@@ -197,7 +197,7 @@ def _peaks_onward(values: Sequence[int]) -> list[_Peak]:
     return list(accumulate(numbered, max))[::-1]
 
 
-def closest_across(one: Reach, other: Reach, cell: int, tap: int) -> int | None:
+def closest_across(one: Taps, other: Taps, cell: int, tap: int) -> int | None:
     """Return how near two reaches come across a break, as uV in the whole string; None if it parts no pair.
 
     ``cell`` is the number of cells below the break, ``tap`` the voltage there. With the break open the two
@@ -211,7 +211,7 @@ def closest_across(one: Reach, other: Reach, cell: int, tap: int) -> int | None:
     return best
 
 
-def within_string(openings: Openings, one: Reach, other: Reach) -> Worst:
+def within_string(openings: Openings, one: Taps, other: Taps) -> Worst:
     """Return the largest voltage between two reaches of one string; only breaks between them matter."""
     low, high = (one, other) if one.first <= other.first else (other, one)
     worst = Worst(max(high.high - low.low, low.high - high.low), INTACT)
@@ -233,7 +233,7 @@ def within_string(openings: Openings, one: Reach, other: Reach) -> Worst:
     return worst
 
 
-def to_chassis(openings: Openings, reach: Reach) -> Worst:
+def to_chassis(openings: Openings, reach: Taps) -> Worst:
     """Return the largest voltage between a reach and chassis."""
     voltage = openings.voltage
     name = openings.string.name
@@ -261,7 +261,7 @@ def to_chassis(openings: Openings, reach: Reach) -> Worst:
     return worst
 
 
-def between_strings(one: tuple[Openings, Floating, Reach], other: tuple[Openings, Floating, Reach]) -> Worst:
+def between_strings(one: tuple[Openings, Floating, Taps], other: tuple[Openings, Floating, Taps]) -> Worst:
     """Return the largest voltage between reaches of two strings in parallel.
 
     Strings that are intact, or float without a fault, never bring more than an earth fault at a pole does.
@@ -318,7 +318,7 @@ class Potentials:
         share = chassis_share(each.leakage for each in self.strings.values())
         return floating_strings(self.strings, dict.fromkeys(self.strings, share))
 
-    def across(self, near: tuple[Node, Reach] | None, far: tuple[Node, Reach] | None) -> tuple[Worst, Worst]:
+    def across(self, near: tuple[Node, Taps] | None, far: tuple[Node, Taps] | None) -> tuple[Worst, Worst]:
         """Return the largest voltages of a segment: between references, between any two conductors.
 
         An end is a node with the conductors that count, or None for a controller's port.

@@ -16,7 +16,7 @@ from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import RATIO, TIME, Dimension, QuantityError
 
 if TYPE_CHECKING:
-    from chainplan.captures.compare import Channel, Options, Result
+    from chainplan.captures.compare import CaptureChannel, CaptureOptions, Result
     from chainplan.evaluation import Evaluation
 
 
@@ -42,9 +42,9 @@ def run(
     """Compare a capture; return 0 if all of it is inside the plan, 1 if anything is not."""
     loaded, evaluation = open_plan(plan, settings, out)
     check_output(out, [file])
-    from chainplan.captures.compare import Options
+    from chainplan.captures.compare import CaptureOptions
 
-    options = Options(
+    options = CaptureOptions(
         trace,
         active == "low",
         _amount("--idle", idle, TIME),
@@ -85,9 +85,9 @@ def _heads(evaluation: Evaluation) -> list[str]:
     return sorted({chain.head for scan in evaluation.scans.values() for chain in scan.chains})
 
 
-def _channel(evaluation: Evaluation, text: str) -> Channel:
+def _channel(evaluation: Evaluation, text: str) -> CaptureChannel:
     """Return the channel that ``SIGNAL=PORT`` means; the port by its name, or by the chain it is head of."""
-    from chainplan.captures.compare import Channel
+    from chainplan.captures.compare import CaptureChannel
 
     signal, sign, wanted = text.rpartition("=")
     ports = {port: scan for scan in evaluation.scans.values() for port in scan.controller.ports}
@@ -102,7 +102,7 @@ def _channel(evaluation: Evaluation, text: str) -> Channel:
     if not found and chain is not None:
         found = [chain.head]
     if len(found) == 1:
-        return Channel(signal, ports[found[0]], found[0])
+        return CaptureChannel(signal, ports[found[0]], found[0])
     listed = ", ".join(map(escape, found or used))
     problem = "several controllers have that port" if found else "the plan has no such port"
     close = None if found else nearest(wanted, [*ports, *evaluation.network.chains])
@@ -111,7 +111,7 @@ def _channel(evaluation: Evaluation, text: str) -> Channel:
 
 
 def _compare(
-    file: str, channels: list[Channel], options: Options, form: Literal["vcd", "csv"] | None
+    file: str, channels: list[CaptureChannel], options: CaptureOptions, form: Literal["vcd", "csv"] | None
 ) -> Result:
     from chainplan.captures.compare import compare_capture
     from chainplan.captures.course import CourseError

@@ -13,8 +13,8 @@ from chainplan.cli.progress import progress
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
-    from chainplan.witness.noise import Noise
-    from chainplan.witness.play import Case, Played
+    from chainplan.witness.noise import PlayedNoise
+    from chainplan.witness.play import Played, SimulationCase
 
 
 def run(
@@ -53,17 +53,17 @@ def run(
     return 0 if all(row.ok for row in rows) else 1
 
 
-def _noise(bit_errors: float, burst: str | None) -> Noise | None:
+def _noise(bit_errors: float, burst: str | None) -> PlayedNoise | None:
     """Return the channel that the drawn simulations run under, if any."""
     if not bit_errors and burst is None:
         return None
-    from chainplan.witness.noise import Noise
+    from chainplan.witness.noise import PlayedNoise
 
     if burst is None:
-        return Noise(bit_errors)
+        return PlayedNoise(bit_errors)
     try:
         bad, leave_good, leave_bad = (float(part) for part in burst.split(","))
-        return Noise(bit_errors, bad, leave_good, leave_bad)
+        return PlayedNoise(bit_errors, bad, leave_good, leave_bad)
     except ValueError as error:
         reason = str(error) if "channel" in str(error) else "three probabilities are wanted"
         raise UserError(
@@ -71,13 +71,13 @@ def _noise(bit_errors: float, burst: str | None) -> Noise | None:
         ) from None
 
 
-def _from_seed(cases: list[Case], first_seed: int) -> list[Case]:
+def _from_seed(cases: list[SimulationCase], first_seed: int) -> list[SimulationCase]:
     from dataclasses import replace
 
     return [replace(case, first_seed=case.first_seed + first_seed) for case in cases]
 
 
-def _play(evaluation: Evaluation, cases: list[Case], workers: int) -> Played:
+def _play(evaluation: Evaluation, cases: list[SimulationCase], workers: int) -> Played:
     from chainplan.witness.compare import phases_of
     from chainplan.witness.pack import Pack
     from chainplan.witness.play import play

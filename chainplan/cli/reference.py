@@ -18,11 +18,11 @@ from chainplan.quantity import DIMENSIONS
 from chainplan.report.figures import encodable
 from chainplan.report.manual import (
     Block,
-    Heading,
-    Lines,
     Manual,
-    Paragraph,
-    Term,
+    ManualHeading,
+    ManualLines,
+    ManualParagraph,
+    ManualTerm,
     joined,
     manual_markdown,
     manual_roff,
@@ -70,30 +70,30 @@ def manual_of(program: Any, version: str) -> Manual:
 
 
 def _usage(program: Any) -> Iterator[Block]:
-    yield Heading("Synopsis")
-    yield Lines(("chainplan COMMAND [OPTIONS] [ARGUMENTS]", "chainplan COMMAND --help"))
-    yield Heading("Options")
+    yield ManualHeading("Synopsis")
+    yield ManualLines(("chainplan COMMAND [OPTIONS] [ARGUMENTS]", "chainplan COMMAND --help"))
+    yield ManualHeading("Options")
     yield from _options(program)
 
 
 def _commands(program: Any) -> Iterator[Block]:
-    yield Heading("Commands")
+    yield ManualHeading("Commands")
     for name, command in program.commands.items():
         if command.hidden:
             continue
-        yield Heading(f"chainplan {name}", 2)
-        yield Paragraph(_words(command.help or ""))
+        yield ManualHeading(f"chainplan {name}", 2)
+        yield ManualParagraph(_words(command.help or ""))
         arguments = [_argument(each) for each in command.params if each.param_type_name == "argument"]
-        yield Lines((" ".join(("chainplan", name, "[OPTIONS]", *arguments)),))
+        yield ManualLines((" ".join(("chainplan", name, "[OPTIONS]", *arguments)),))
         yield from _options(command)
         examples = EXAMPLES.get(name, ())
         if examples:
-            yield Paragraph("Examples:")
-            yield Lines(tuple(part for each in examples for part in (each.line, f"    {each.purpose}")))
+            yield ManualParagraph("Examples:")
+            yield ManualLines(tuple(part for each in examples for part in (each.line, f"    {each.purpose}")))
         own = {code: meaning for code, meaning in exit_codes(name).items() if code not in EVERY_COMMAND}
         if own:
             ends = ", ".join(f"{code} {meaning}" for code, meaning in own.items())
-            yield Paragraph(f"Exit codes: {ends}.")
+            yield ManualParagraph(f"Exit codes: {ends}.")
 
 
 def _options(command: Any) -> Iterator[Block]:
@@ -101,10 +101,10 @@ def _options(command: Any) -> Iterator[Block]:
         if getattr(each, "hidden", False):
             continue
         if each.param_type_name == "argument":
-            yield Term(_argument(each), _words(each.help or ""))
+            yield ManualTerm(_argument(each), _words(each.help or ""))
         else:
-            yield Term(_option(each), _words(" ".join((each.help or "", *_remarks(each)))))
-    yield Term("-h, --help", "Show the help screen and stop.")
+            yield ManualTerm(_option(each), _words(" ".join((each.help or "", *_remarks(each)))))
+    yield ManualTerm("-h, --help", "Show the help screen and stop.")
 
 
 def _argument(each: Any) -> str:
@@ -140,37 +140,39 @@ def _choices(each: Any) -> list[str]:
 
 
 def _exit() -> Iterator[Block]:
-    yield Heading("Exit codes")
-    yield Paragraph("Beside 0 and 1, which each command gives a meaning of its own:")
+    yield ManualHeading("Exit codes")
+    yield ManualParagraph("Beside 0 and 1, which each command gives a meaning of its own:")
     for code, meaning in EVERY_COMMAND.items():
-        yield Term(str(code), meaning)
+        yield ManualTerm(str(code), meaning)
 
 
 def _environment() -> Iterator[Block]:
-    yield Heading("Environment")
+    yield ManualHeading("Environment")
     for name, meaning in ENVIRONMENT.items():
-        yield Term(name, meaning)
-    yield Heading("Files")
+        yield ManualTerm(name, meaning)
+    yield ManualHeading("Files")
     for name, meaning in FILES.items():
-        yield Term(name, meaning)
+        yield ManualTerm(name, meaning)
 
 
 def _files() -> Iterator[Block]:
-    yield Heading("Plan file")
-    yield Paragraph("YAML by the core rules of YAML 1.2. NAME is a name of yours, NUMBER a position from 1.")
+    yield ManualHeading("Plan file")
+    yield ManualParagraph(
+        "YAML by the core rules of YAML 1.2. NAME is a name of yours, NUMBER a position from 1."
+    )
     yield from _parts(file_parts(Plan, "the plan"))
-    yield Heading("Study file")
-    yield Paragraph("What `study` reads. Keys of the plan are written as `--with` takes them.")
+    yield ManualHeading("Study file")
+    yield ManualParagraph("What `study` reads. Keys of the plan are written as `--with` takes them.")
     yield from _parts(file_parts(Study, "the study"))
-    yield Heading("Units")
-    yield Paragraph("Every quantity carries its unit: 2 ms, 2 Mbit/s ± 1 %, 1.8 ms .. 2.3 ms.")
+    yield ManualHeading("Units")
+    yield ManualParagraph("Every quantity carries its unit: 2 ms, 2 Mbit/s ± 1 %, 1.8 ms .. 2.3 ms.")
     for dimension in DIMENSIONS:
-        yield Term(dimension.name, dimension.accepted())
+        yield ManualTerm(dimension.name, dimension.accepted())
 
 
 def _figures() -> Iterator[Block]:
-    yield Heading("Figures")
-    yield Paragraph(
+    yield ManualHeading("Figures")
+    yield ManualParagraph(
         "What the budgets work out, by section of the report; a study takes each name as a measure. A target "
         "is a key of the plan."
     )
@@ -178,29 +180,29 @@ def _figures() -> Iterator[Block]:
     for kind in kinds():
         if kind.section != section:
             section = kind.section
-            yield Heading(section, 2)
+            yield ManualHeading(section, 2)
         unit = unit_of(kind.dimension)
         counted = {"ratio": "As a ratio", "count": "As a number"}.get(unit, f"In {unit}")
         whom = " and ".join(label for label in kind.labels if label != "part")
         target = f" Target: targets.{kind.target}, {kind.sense}." if kind.target else ""
-        yield Term(kind.name, f"{kind.meaning} {counted}, for each {whom}.{target}")
+        yield ManualTerm(kind.name, f"{kind.meaning} {counted}, for each {whom}.{target}")
 
 
 def _parts(parts: Iterable[PartKeys]) -> Iterator[Block]:
     for part in parts:
         first, *others = part.places
-        yield Heading(first, 2)
-        yield Paragraph(" ".join((part.meaning, f"Also at: {', '.join(others)}." if others else "")))
+        yield ManualHeading(first, 2)
+        yield ManualParagraph(" ".join((part.meaning, f"Also at: {', '.join(others)}." if others else "")))
         for key in part.keys:
             left_out = {"": "Optional.", "required": "Required."}.get(key.left_out)
             takes = f"Takes {key.takes}. {left_out or f'If left out: {key.left_out}.'}"
-            yield Term(key.name, f"{key.meaning} {takes}".strip())
+            yield ManualTerm(key.name, f"{key.meaning} {takes}".strip())
 
 
 def _cautions() -> Iterator[Block]:
-    yield Heading("Cautions")
+    yield ManualHeading("Cautions")
     for caution in CAUTIONS:
-        yield Paragraph(caution)
+        yield ManualParagraph(caution)
 
 
 def _words(text: str) -> str:

@@ -24,7 +24,7 @@ from chainplan.study.job import Job, job_of
 from chainplan.study.load import LoadedStudy, load_study
 from chainplan.study.run import Backend, BackendError
 from chainplan.study.run import run as run_study
-from chainplan.study.tally import Tally
+from chainplan.study.tally import StudyTally
 
 UNFINISHED = ".unfinished"
 """What ends the name of the file with the rows of a study that is not finished."""
@@ -51,7 +51,7 @@ def run(
     if loaded.study.sample is not None:
         _need("scipy", "a sample")
     total = count(loaded.levers, loaded.study.sample)
-    tally = Tally(tuple(loaded.study.objectives.values()))
+    tally = StudyTally(tuple(loaded.study.objectives.values()))
     with _rows(loaded, out, restart=restart) as rows:
         for row in rows.rows():
             tally.add(row)
@@ -135,7 +135,7 @@ def _rows(loaded: LoadedStudy, out: str | None, *, restart: bool) -> Iterator[_R
 
 
 def _evaluate(
-    loaded: LoadedStudy, job: Job, backend: Backend, rows: Checkpoint, tally: Tally, total: int
+    loaded: LoadedStudy, job: Job, backend: Backend, rows: Checkpoint, tally: StudyTally, total: int
 ) -> None:
     todo = candidates(loaded.levers, loaded.study.sample)
     if rows.done >= total:
@@ -163,7 +163,7 @@ def _evaluate(
 def _write(
     loaded: LoadedStudy,
     job: Job,
-    tally: Tally,
+    tally: StudyTally,
     rows: Checkpoint,
     total: int,
     out: str | None,

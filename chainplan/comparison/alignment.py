@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from difflib import SequenceMatcher
 
-__all__ = ["APART", "Pair", "align"]
-
 Pair = tuple[int | None, int | None]
 """Indices into both lists; None where an item has no partner."""
 

@@ -15,15 +15,13 @@ from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, dotted
 from chainplan.quantity import DIMENSIONS, Span, format_span
 
-__all__ = ["Change", "PlanChanges", "Side", "plan_changes"]
-
 Kind = Literal["changed", "added", "removed", "renamed", "moved", "reordered"]
 
 WORDS = {"title", "revision", "date", "about", "note"}
 """Keys that no figure depends on."""
 
 
-class Side(NamedTuple):
+class WrittenValue(NamedTuple):
     """A value in one plan: its text as written, and the place of its key.
 
     What was left out has `written` false, the default as its text (empty where leaving it out means none),
@@ -42,8 +40,8 @@ class Change(NamedTuple):
 
     kind: Kind
     key: str
-    old: Side | None
-    new: Side | None
+    old: WrittenValue | None
+    new: WrittenValue | None
     used_by: tuple[str, ...] = ()
     """What uses the type that was changed: ``strings.main``."""
     words_only: bool = False
@@ -121,9 +119,9 @@ def _users(path: KeyPath, users: Users, renames: Renames) -> tuple[str, ...]:
     return tuple(dict.fromkeys(both))
 
 
-def _side(text: str, path: KeyPath, sources: Sources, tree: Tree | None = None) -> Side:
+def _side(text: str, path: KeyPath, sources: Sources, tree: Tree | None = None) -> WrittenValue:
     place = sources.key_place(path)
-    return Side(dotted(path), text, place.file, place.line, tree is None or tree.written)
+    return WrittenValue(dotted(path), text, place.file, place.line, tree is None or tree.written)
 
 
 def _names_in_order(tree: Tree, _: Sources) -> str:

@@ -12,8 +12,6 @@ from chainplan.figures.figure import TYPICAL
 from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import Dimension
 
-__all__ = ["FigureChange", "TermChange", "figure_changes", "term_changes"]
-
 Sums = Mapping[str, Callable[[], Sum]]
 
 

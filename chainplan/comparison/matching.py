@@ -8,8 +8,6 @@ from typing import TypeVar
 
 from chainplan.comparison.references import Renames
 
-__all__ = ["partners", "renaming"]
-
 Key = TypeVar("Key", bound=Hashable)
 
 

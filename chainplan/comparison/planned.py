@@ -19,8 +19,6 @@ from chainplan.plan.order import BoardWalk, copies, for_copy
 from chainplan.plan.problems import KeyPath
 from chainplan.plan.uplink import UplinkPlan
 
-__all__ = ["Names", "Origins", "names_in", "plan_tree", "sections_tree", "used_types", "written_out"]
-
 NOT_COMPARED = {"chainplan", "include"}
 """Keys that say nothing of the pack: the format, and which files the types come from."""
 
@@ -42,7 +40,7 @@ Origins = Mapping[tuple[str, str], str]
 """Copies written out, by section and name, with the name under which the plan has them all."""
 
 
-class _Reading(NamedTuple):
+class _PlanReading(NamedTuple):
     """What the tree is built with."""
 
     renames: Renames
@@ -52,7 +50,7 @@ class _Reading(NamedTuple):
 
 def plan_tree(plan: Plan, types: Names, renames: Renames, origins: Origins) -> Tree:
     """Return what a plan means, with only those `types`, in the names that `renames` give."""
-    return _part(plan, (), _Reading(renames, types, origins), written=True)
+    return _part(plan, (), _PlanReading(renames, types, origins), written=True)
 
 
 def sections_tree(plan: Plan, section: str, types: Names, renames: Renames) -> Mapping[str | int, Tree]:
@@ -63,7 +61,7 @@ def sections_tree(plan: Plan, section: str, types: Names, renames: Renames) -> M
     others = {name: names for name, names in renames.items() if name != section}
     path: KeyPath = (section,) if owner is plan else ("uplink", section)
     tree = _value(
-        getattr(owner, section), (type(owner), section), path, _Reading(others, types, {}), written=True
+        getattr(owner, section), (type(owner), section), path, _PlanReading(others, types, {}), written=True
     )
     return tree.entries or {}
 
@@ -80,7 +78,7 @@ def _owner(plan: Plan, section: str) -> BaseModel | None:
     return plan if section in Plan.model_fields else plan.uplink
 
 
-def _part(part: BaseModel, path: KeyPath, reading: _Reading, *, written: bool) -> Tree:
+def _part(part: BaseModel, path: KeyPath, reading: _PlanReading, *, written: bool) -> Tree:
     kind = type(part)
     entries: dict[str | int, Tree] = {}
     for name in kind.model_fields:
@@ -91,7 +89,9 @@ def _part(part: BaseModel, path: KeyPath, reading: _Reading, *, written: bool) -
     return mapping(entries, path, written=written)
 
 
-def _value(value: Any, field: tuple[type, str], path: KeyPath, reading: _Reading, *, written: bool) -> Tree:
+def _value(
+    value: Any, field: tuple[type, str], path: KeyPath, reading: _PlanReading, *, written: bool
+) -> Tree:
     if isinstance(value, BaseModel):
         return _part(value, path, reading, written=written)
     if isinstance(value, dict):
@@ -102,7 +102,7 @@ def _value(value: Any, field: tuple[type, str], path: KeyPath, reading: _Reading
 
 
 def _entries(
-    values: dict[Any, Any], field: tuple[type, str], path: KeyPath, reading: _Reading, *, written: bool
+    values: dict[Any, Any], field: tuple[type, str], path: KeyPath, reading: _PlanReading, *, written: bool
 ) -> Tree:
     section = field[1]
     named = (section,) if section in reading.renames else NAMED_KEYS.get(field, ())
@@ -117,7 +117,7 @@ def _entries(
 
 
 def _items(
-    values: list[Any], field: tuple[type, str], path: KeyPath, reading: _Reading, *, written: bool
+    values: list[Any], field: tuple[type, str], path: KeyPath, reading: _PlanReading, *, written: bool
 ) -> Tree:
     if field == (ChainPlan, "order"):
         values = [walk(entry, reading.renames) for entry in values]

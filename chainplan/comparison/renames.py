@@ -7,8 +7,6 @@ from collections.abc import Hashable
 from chainplan.comparison.planned import Names, names_in, sections_tree
 from chainplan.plan.model import Plan
 
-__all__ = ["find_renames"]
-
 SECTIONS = (
     "cell_types",
     "cable_types",

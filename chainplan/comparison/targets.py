@@ -10,8 +10,6 @@ from typing import Literal, NamedTuple
 from chainplan.comparison.matching import partners
 from chainplan.figures.figure import Figure
 
-__all__ = ["Effect", "TargetRow", "effect", "target_rows", "value_change"]
-
 Effect = Literal["newly missed", "no longer checked", "newly met", "worse", "better", "same"]
 """What a plan does to a target of the reference; "same" where neither verdict nor margin changes."""
 

@@ -9,8 +9,6 @@ from typing import Literal, NamedTuple
 from chainplan.comparison.alignment import APART, align
 from chainplan.plan.problems import KeyPath
 
-__all__ = ["Difference", "Tree", "differences", "leaf", "listing", "mapping"]
-
 Step = str | int
 Kind = Literal["changed", "added", "removed", "moved", "reordered"]
 

@@ -12,12 +12,10 @@ from chainplan.comparison.targets import Effect, TargetRow, target_rows
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan
 
-__all__ = ["Against", "Comparison", "Outcome", "compare", "mark"]
-
 Word = Literal["better", "worse", "mixed", "as good", "nothing in common"]
 
 
-class Outcome(NamedTuple):
+class ComparisonOutcome(NamedTuple):
     """Whether a plan is better than the reference, and how many targets there are of each effect."""
 
     word: Word
@@ -46,7 +44,7 @@ class Against(NamedTuple):
 
     plan: PlanChanges
     figures: tuple[FigureChange, ...]
-    outcome: Outcome
+    outcome: ComparisonOutcome
 
     @property
     def nothing_differs(self) -> bool:
@@ -83,7 +81,7 @@ def compare(plans: Sequence[LoadedPlan], evaluations: Sequence[Evaluation]) -> C
     return Comparison(tuple(plans), tuple(evaluations), rows, others)
 
 
-def outcome(rows: Sequence[TargetRow], number: int) -> Outcome:
+def outcome(rows: Sequence[TargetRow], number: int) -> ComparisonOutcome:
     """Return whether the plan of that number is better than the reference (number 0).
 
     What is newly missed, or no longer checked, weighs against what is newly met, and nothing else does where
@@ -105,7 +103,7 @@ def outcome(rows: Sequence[TargetRow], number: int) -> Outcome:
     bad = effects.count("newly missed") + effects.count("no longer checked")
     good = effects.count("newly met")
     smaller, larger = effects.count("worse"), effects.count("better")
-    return Outcome(
+    return ComparisonOutcome(
         _word(bad, good, smaller, larger) if effects else "nothing in common",
         effects.count("newly missed"),
         effects.count("no longer checked"),

@@ -15,7 +15,7 @@ from chainplan.chain.network import Chain
 from chainplan.figures.terms import Case
 
 
-class Passage(NamedTuple):
+class SegmentPassage(NamedTuple):
     """A frame on a segment (0 at the head): times in fs since the first bit left the head port.
 
     ``sent`` is when its first bit enters the segment, ``time`` how long the frame is there, ``delay`` what
@@ -43,7 +43,7 @@ class Train(NamedTuple):
     (0: none before). Times in fs since the first bit left the head port.
     """
 
-    passages: tuple[Passage, ...]
+    passages: tuple[SegmentPassage, ...]
     heard: tuple[int, ...]
     ready: dict[int, int]
     left: dict[int, int]
@@ -75,7 +75,7 @@ class _Walk:
 
     def __init__(self, chain: Chain, case: Case) -> None:
         self._chain, self._case = chain, case
-        self.passages: list[Passage] = []
+        self.passages: list[SegmentPassage] = []
         self.heard: list[int] = []
         self.ready: dict[int, int] = {}
         self.before: dict[int, int] = {}
@@ -90,7 +90,7 @@ class _Walk:
         time, sent = frame_time(self._chain.protocol, content, case), 0
         for segment in range(segments):
             delay = self._delays[segment]
-            self.passages.append(Passage(segment, "out", None, sent, time, delay))
+            self.passages.append(SegmentPassage(segment, "out", None, sent, time, delay))
             if segment == len(nodes):
                 return  # a ring's last segment ends at a port
             sent += delay
@@ -118,7 +118,7 @@ class _Walk:
         case, gap = self._case, self._chain.protocol.answer_gap[self._case]
         for segment in range(node, -1, -1):
             delay = self._delays[segment]
-            self.passages.append(Passage(segment, "home", answer, sent, time, delay))
+            self.passages.append(SegmentPassage(segment, "home", answer, sent, time, delay))
             self._left[segment] = sent + time
             if segment == 0:
                 return

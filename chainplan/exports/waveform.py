@@ -16,9 +16,9 @@ from chainplan.budgets.scanning.runs import Run, Step, pause_on
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain
-from chainplan.exports.passages import Passage, Train, exchange_train
+from chainplan.exports.passages import SegmentPassage, Train, exchange_train
 from chainplan.figures.terms import Case
-from chainplan.plan.layout import Evaluation
+from chainplan.plan.layout import EvaluationPlan
 
 Path = tuple[str, ...]
 """A signal's name, behind the names of what it belongs to: controller, port or chain, node."""
@@ -156,7 +156,7 @@ class _Drawing:
         for step in run.triggers:
             yield from self._conversions(index, step, start + step.wire)
 
-    def _at_ports(self, chain: Chain, head: str, passage: Passage, begin: int) -> Iterator[Busy]:
+    def _at_ports(self, chain: Chain, head: str, passage: SegmentPassage, begin: int) -> Iterator[Busy]:
         """Yield when a frame is at a port: leaving the head, back home, or at a ring's back port."""
         arrives = begin + passage.sent + passage.delay
         if passage.way == "home" and passage.segment == 0:
@@ -184,7 +184,7 @@ class _Drawing:
                 end = begin + pause_on(task, node)[case] + conversion.time[case]
                 yield Busy(self._node(chain, number), begin, end)
 
-    def evaluations(self, evaluation: Evaluation) -> Iterator[Busy]:
+    def evaluations(self, evaluation: EvaluationPlan) -> Iterator[Busy]:
         """Yield the runs of the task that judges readings, until the last scan's period is over."""
         period, run_time = evaluation.period[self._case], evaluation.run_time[self._case]
         for start in range(0, self.begin, period) if period and run_time else ():

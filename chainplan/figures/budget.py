@@ -16,7 +16,7 @@ _Inputs = ParamSpec("_Inputs")
 _Result = TypeVar("_Result")
 
 
-class Results(Protocol):
+class KnowsResults(Protocol):
     """Whatever knows the results of budgets by their names."""
 
     def result(self, name: str) -> Any:
@@ -52,8 +52,8 @@ class Budget(Generic[_Inputs, _Result]):
     @overload
     def __get__(self, results: None, _: object) -> Budget[_Inputs, _Result]: ...
     @overload
-    def __get__(self, results: Results, _: object) -> _Result: ...
-    def __get__(self, results: Results | None, _: object) -> Budget[_Inputs, _Result] | _Result:
+    def __get__(self, results: KnowsResults, _: object) -> _Result: ...
+    def __get__(self, results: KnowsResults | None, _: object) -> Budget[_Inputs, _Result] | _Result:
         if results is None:
             return self
         found: _Result = results.result(self.name)

@@ -93,11 +93,11 @@ def searched(evaluation: Evaluation, progress: Progress | None = None) -> Headro
         return Headroom(
             (), (), f"not searched: the plan has {nodes} nodes, at most {MOST_NODES} are searched"
         )
-    search = _Search(evaluation, progress)
+    search = _MendSearch(evaluation, progress)
     return Headroom(tuple(search.limits()), tuple(search.mended()))
 
 
-class _Way(NamedTuple):
+class _LeverWay(NamedTuple):
     """A lever's way in one direction, and the plans along it, as many grains away."""
 
     lever: Lever
@@ -112,7 +112,7 @@ class _Way(NamedTuple):
         return self.lever.grains(self.direction)
 
 
-class _Search:
+class _MendSearch:
     """One plan's search, with all trials it has made."""
 
     def __init__(self, evaluation: Evaluation, progress: Progress | None = None) -> None:
@@ -128,12 +128,12 @@ class _Search:
         ]
         self.reach: dict[Line, int] = {}
         """How many grains each lever may move alone."""
-        self._second: dict[tuple[Move, Line], _Way] = {}
+        self._second: dict[tuple[Move, Line], _LeverWay] = {}
         """Ways of a second lever after a move of a first one, for all targets."""
 
     def way(
         self, lever: Lever, direction: int, first: Move | None = None, begin: Trial | None = None
-    ) -> _Way:
+    ) -> _LeverWay:
         """Return the way of a lever, from the present plan or from one, `begin`, with a first move made."""
         begin = begin or self.present
         base, moves = begin.evaluation, tuple[Move, ...]()
@@ -144,7 +144,7 @@ class _Search:
             there = moved(base, (*moves, way.move(grains)))
             return Trial(there) if lever.plan is None else checked(there)
 
-        way = _Way(lever, direction, Line(at, begin))
+        way = _LeverWay(lever, direction, Line(at, begin))
         return way
 
     def limits(self) -> Iterator[Limit]:
@@ -202,7 +202,7 @@ class _Search:
             if first.lever is not second.lever:
                 yield from sorted(self._pair(missed, first, second), key=lambda mend: mend.size)[:1]
 
-    def _helps(self, missed: Figure, way: _Way) -> bool:
+    def _helps(self, missed: Figure, way: _LeverWay) -> bool:
         """Tell whether a lever, moved as far as it may alone, brings a target nearer."""
         after = way.line.at(self.reach[way.line]).of_kind(missed.kind).by_key.get(missed.key)
         if after is None:
@@ -211,7 +211,7 @@ class _Search:
             return after.status == "met"
         return after.margin > missed.margin
 
-    def _pair(self, missed: Figure, first: _Way, second: _Way) -> Iterator[Mend]:
+    def _pair(self, missed: Figure, first: _LeverWay, second: _LeverWay) -> Iterator[Mend]:
         alone = self.reach[first.line]
         for grains in dict.fromkeys(-(-alone * part.numerator // part.denominator) for part in PARTS):
             after = self._after(first, grains, second)
@@ -222,7 +222,7 @@ class _Search:
             if mend is not None:
                 yield mend
 
-    def _after(self, first: _Way, grains: int, second: _Way) -> _Way:
+    def _after(self, first: _LeverWay, grains: int, second: _LeverWay) -> _LeverWay:
         """Return the way of a second lever after a move of a first one."""
         move = first.move(grains)
         key = (move, second.line)

@@ -12,7 +12,7 @@ from chainplan.plan.cover_checks import check_cover
 from chainplan.plan.findings import Finding, Wrong, above_zero, check_name, check_segment, check_whole
 from chainplan.plan.layout_checks import check_layout, check_sizes
 from chainplan.plan.model import Plan
-from chainplan.plan.parts import BoardNode, Check
+from chainplan.plan.parts import BoardNode, CheckCode
 from chainplan.plan.problems import KeyPath
 from chainplan.plan.schedule_checks import check_schedule
 from chainplan.plan.standby_checks import check_standby
@@ -89,7 +89,7 @@ def _protocols(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
                 yield Finding("a read request has no bits", here, None, "request: 2 byte", at_key=True)
 
 
-def _check_code(check: Check, path: KeyPath) -> Iterator[Finding]:
+def _check_code(check: CheckCode, path: KeyPath) -> Iterator[Finding]:
     yield from _exact(check.width, (*path, "width"))
     width, polynomial = check.width.max, check.polynomial
     if polynomial is None:

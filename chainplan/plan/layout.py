@@ -126,7 +126,7 @@ class HostBus(Part):
     """Added once per exchange and direction."""
 
 
-class Evaluation(Part):
+class EvaluationPlan(Part):
     """The host task that judges readings: it runs every `period`, not in step with the scan."""
 
     period: Time
@@ -144,7 +144,7 @@ class Actuator(Part):
     """From the command until the contact is open."""
 
 
-class Recovery(Part):
+class RecoveryPlan(Part):
     """What a controller does when a ring breaks: `switch` is its time to turn to reading from both ends."""
 
     switch: Time
@@ -175,9 +175,9 @@ class ControllerPlan(Part):
     """How late a scan can start."""
     retry_reserve: CountOrNone = 0
     """Exchanges a scan has room to repeat."""
-    evaluation: Evaluation
+    evaluation: EvaluationPlan
     """The host task that judges readings; it does not run in step with the scan."""
-    recovery: Recovery | None = None
+    recovery: RecoveryPlan | None = None
     """What it does when a ring breaks."""
     actuators: dict[Name, Actuator] = {}
     """What makes the pack safe; hazards name one as their `reaction`."""

@@ -16,9 +16,6 @@ from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, shown
 from chainplan.plan.source import Source, read_source
 
-__all__ = ["LoadedPlan", "Sources", "careless", "load_combined", "load_plan", "load_source"]
-
-
 MOST_FINDINGS = 1000
 """Findings that are told: keys left empty, and between the parts of a plan, errors before warnings."""
 

@@ -13,7 +13,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.problems import KeyPath
 
 
-class Slot(NamedTuple):
+class SchemaSlot(NamedTuple):
     """What the schema has at a path: a type, what narrows it, and whether it may be left out."""
 
     type: Any
@@ -21,9 +21,9 @@ class Slot(NamedTuple):
     optional: bool = False
 
 
-def slot_at(path: KeyPath, schema: type[BaseModel] = Plan) -> Slot | None:
+def slot_at(path: KeyPath, schema: type[BaseModel] = Plan) -> SchemaSlot | None:
     """Return what the schema has at a path; None where it has nothing."""
-    slot: Slot | None = Slot(schema)
+    slot: SchemaSlot | None = SchemaSlot(schema)
     for step in path:
         if slot is None:
             return None
@@ -58,21 +58,21 @@ def _keys(model: type[BaseModel]) -> dict[str, FieldInfo]:
     return {info.alias or name: info for name, info in model.model_fields.items()}
 
 
-def _step(slot: Slot, step: str | int) -> Slot | None:
+def _step(slot: SchemaSlot, step: str | int) -> SchemaSlot | None:
     if _is_model(slot.type):
         info: FieldInfo | None = _keys(slot.type).get(str(step))
         if info is None:
             return None
-        return _bare(Slot(info.annotation, tuple(info.metadata), not info.is_required()))
+        return _bare(SchemaSlot(info.annotation, tuple(info.metadata), not info.is_required()))
     arguments = get_args(slot.type)
     if get_origin(slot.type) is dict:
-        return _bare(Slot(arguments[1]))
+        return _bare(SchemaSlot(arguments[1]))
     if get_origin(slot.type) in (list, tuple):
-        return _bare(Slot(arguments[0]))
+        return _bare(SchemaSlot(arguments[0]))
     return None
 
 
-def _bare(slot: Slot) -> Slot:
+def _bare(slot: SchemaSlot) -> SchemaSlot:
     """Take the metadata and the `None` off a type; of a choice of types the last one stays."""
     while True:
         origin = get_origin(slot.type)
@@ -86,13 +86,13 @@ def _bare(slot: Slot) -> Slot:
             return slot
 
 
-def _json_schema(slot: Slot) -> dict[str, Any]:
+def _json_schema(slot: SchemaSlot) -> dict[str, Any]:
     """Return the JSON Schema that a field type of the plan gives for itself, if it does."""
     found = [extra.json_schema for extra in slot.extras if isinstance(extra, Reads)]
     return found[-1] if found else {}
 
 
-def _limits(slot: Slot) -> dict[str, int]:
+def _limits(slot: SchemaSlot) -> dict[str, int]:
     found = {}
     for extra in slot.extras:
         for part in (extra, *getattr(extra, "metadata", ())):
@@ -102,7 +102,7 @@ def _limits(slot: Slot) -> dict[str, int]:
     return found
 
 
-def _words(slot: Slot) -> str:
+def _words(slot: SchemaSlot) -> str:
     schema = _json_schema(slot)
     if "description" in schema:
         return str(schema["description"])
@@ -120,12 +120,12 @@ def _words(slot: Slot) -> str:
     return _KIND_WORDS.get(get_origin(kind) or kind, "")
 
 
-def _one_instead(slot: Slot) -> str:
+def _one_instead(slot: SchemaSlot) -> str:
     """Return what may stand in place of a list of names: how many they are, or a single one."""
     alone = [
         get_args(each.json_schema_input_type)[0] for each in slot.extras if isinstance(each, BeforeValidator)
     ]
-    return "a whole number" if alone and _bare(Slot(alone[0])).type is int else "a name"
+    return "a whole number" if alone and _bare(SchemaSlot(alone[0])).type is int else "a name"
 
 
 _KIND_WORDS: dict[Any, str] = {
@@ -138,7 +138,7 @@ _KIND_WORDS: dict[Any, str] = {
 }
 
 
-def _stand_in(slot: Slot) -> Any:
+def _stand_in(slot: SchemaSlot) -> Any:
     examples = _json_schema(slot).get("examples")
     if examples:
         return examples[0]

@@ -28,7 +28,7 @@ from chainplan.plan.fields import (
     Voltage,
 )
 from chainplan.plan.standby import Balancing
-from chainplan.plan.wire_parts import BitErrors, CableClass, CableLoss, Factor, Pair, Signal
+from chainplan.plan.wire_parts import BitErrors, CableClass, CableLoss, Factor, Pair, SignalPlan
 from chainplan.quantity import Span
 
 ReadStyle = Literal["summation", "sequential", "polled"]
@@ -242,7 +242,7 @@ class Character(Part):
     """Bit times it takes: 8 clocked, 10 with start and stop bit, 11 with parity."""
 
 
-class Check(Part):
+class CheckCode(Part):
     """Check bits that close every frame, or every node's block of a summation frame.
 
     A `hamming_distance` that is claimed here is worked out from the polynomial at the longest block that the
@@ -295,7 +295,7 @@ class Protocol(Part):
     """Bits of one node's answer apart from data and check."""
     write: Bits = ZERO
     """Bits of a broadcast apart from data and check."""
-    check: Check = Check.model_construct()
+    check: CheckCode = CheckCode.model_construct()
     """Check bits that close every frame, or every node's block of a summation frame."""
     time_out: Time = ZERO
     """How long the host waits for an answer before it counts as missing."""
@@ -303,7 +303,7 @@ class Protocol(Part):
     """Longest wait the host can take: from the end of its request to the first bit of an answer; for a
     summation frame, what the loop may delay a bit.
     """
-    signal: Signal | None = None
+    signal: SignalPlan | None = None
     """The signal that every port and node sends anew."""
     bit_errors: BitErrors | None = None
     """How often a bit is hit on one segment."""

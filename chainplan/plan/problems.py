@@ -14,25 +14,6 @@ from functools import cached_property
 from itertools import islice
 from typing import Literal, NamedTuple
 
-__all__ = [
-    "LINE_END",
-    "KeyPath",
-    "Mark",
-    "Place",
-    "PlanError",
-    "Problem",
-    "Text",
-    "display_width",
-    "dotted",
-    "escape",
-    "nearest",
-    "place_in_line",
-    "render",
-    "render_all",
-    "shown",
-    "whole_file",
-]
-
 KeyPath = tuple[str | int, ...]
 """The way from the top of the plan to a value: keys of mappings, and items of lists counted from zero."""
 

@@ -25,9 +25,7 @@ from chainplan.plan.problems import (
     place_in_line,
     whole_file,
 )
-from chainplan.plan.yaml_nodes import Node, build
-
-__all__ = ["MAX_BYTES", "Source", "parse_source", "read_source"]
+from chainplan.plan.yaml_nodes import YamlNode, build
 
 MAX_BYTES = 10_000_000
 
@@ -46,7 +44,7 @@ class Source:
     file: str
     data: dict[str | int, Any]
     _text: Text = field(repr=False, compare=False)
-    _root: Node = field(repr=False, compare=False)
+    _root: YamlNode = field(repr=False, compare=False)
 
     def place(self, path: KeyPath) -> Place:
         """Return the place of the value at ``path``, or of its nearest parent that exists, shown by its key.
@@ -65,9 +63,9 @@ class Source:
         """Tell whether the file has a value at ``path``."""
         return self._walk(path)[2]
 
-    def _walk(self, path: KeyPath) -> tuple[Node | None, Node, bool]:
+    def _walk(self, path: KeyPath) -> tuple[YamlNode | None, YamlNode, bool]:
         """Return the last key and value that exist along ``path``, and whether that is the whole path."""
-        key: Node | None = None
+        key: YamlNode | None = None
         node = self._root
         for step in path:
             if node.children is None or step not in node.children:
@@ -75,7 +73,7 @@ class Source:
             key, node = node.children[step]
         return key, node, True
 
-    def _place(self, node: Node) -> Place:
+    def _place(self, node: YamlNode) -> Place:
         return self._text.place(node.start, node.end)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["STARTER"]
-
 STARTER = """\
 # A starter plan for chainplan. Everything in it is invented, with round figures: no product stands behind
 # it. Replace every figure by your own parts' figures, from their data sheets.

@@ -19,7 +19,7 @@ from chainplan.plan.fields import (
     Time,
     Truth,
 )
-from chainplan.plan.layout import Actuator, Evaluation
+from chainplan.plan.layout import Actuator, EvaluationPlan
 
 
 class BusErrors(Part):
@@ -47,7 +47,7 @@ class BusPlan(Part):
 class MasterPlan(Part):
     """A control unit without chains of its own: it judges what controllers tell it and tells the vehicle."""
 
-    evaluation: Evaluation
+    evaluation: EvaluationPlan
     """As of a controller."""
     actuators: dict[Name, Actuator] = {}
     """As of a controller."""

@@ -8,7 +8,7 @@ from chainplan.plan.findings import Finding, Wrong, above_zero
 from chainplan.plan.model import Plan
 from chainplan.plan.parts import CableType
 from chainplan.plan.problems import KeyPath
-from chainplan.plan.wire_parts import BitErrors, Pair, Signal
+from chainplan.plan.wire_parts import BitErrors, Pair, SignalPlan
 from chainplan.quantity import Span
 
 WARMEST = 60_000
@@ -89,7 +89,7 @@ def _pair(pair: Pair, path: KeyPath) -> Iterator[Finding]:
         yield Finding(message, (*path, "lay"), None, "at least 3.34 times the spacing, such as 20 mm")
 
 
-def _signal(signal: Signal, path: KeyPath) -> Iterator[Finding]:
+def _signal(signal: SignalPlan, path: KeyPath) -> Iterator[Finding]:
     yield from above_zero(signal.lowest, (*path, "lowest"), "a frequency")
     if signal.highest.max < signal.lowest.min:
         message = "the highest frequency is below the lowest"

@@ -45,7 +45,7 @@ class Pair(Part):
     """Cable length of one full turn of the pair."""
 
 
-class Signal(Part):
+class SignalPlan(Part):
     """The signal that every port and node sends anew: its band, its level, and what a receiver needs.
 
     `transmit` and `threshold` are levels against one reference of your choice, in dB; `margin` is wanted

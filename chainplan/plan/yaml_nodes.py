@@ -29,9 +29,7 @@ from chainplan.plan.problems import (
     shown,
     whole_file,
 )
-from chainplan.plan.yaml_scalars import UnreadableError, resolved, resolves_to_itself
-
-__all__ = ["MAX_DEPTH", "MAX_NODES", "MAX_PROBLEMS", "Node", "build", "resolves_to_itself"]
+from chainplan.plan.yaml_scalars import UnreadableError, resolved
 
 MAX_NODES = 200_000  # keys and values with every alias written out: ten times a plan of 1 000 boards
 MAX_DEPTH = 40
@@ -80,7 +78,7 @@ _SYNTAX = {
 
 
 @dataclass(slots=True)
-class Node:
+class YamlNode:
     """A value and where it stands.
 
     ``children`` holds, by key of a mapping or index of a list, the nodes of key (None in a list) and value.
@@ -90,7 +88,7 @@ class Node:
     value: Any
     start: Mark
     end: Mark
-    children: Mapping[str | int, tuple[Node | None, Node]] | None = None
+    children: Mapping[str | int, tuple[YamlNode | None, YamlNode]] | None = None
     size: int = 1
     height: int = 0
     is_plain: bool = False
@@ -101,15 +99,15 @@ class Node:
 class _Frame:
     """A list or mapping being read; ``key`` waits for its value, which is kept only if the key is sound."""
 
-    node: Node
-    children: dict[str | int, tuple[Node | None, Node]]
+    node: YamlNode
+    children: dict[str | int, tuple[YamlNode | None, YamlNode]]
     is_list: bool
     is_flow: bool
-    key: Node | None = None
+    key: YamlNode | None = None
     keep: bool = True
 
 
-def build(text: Text, read: str | None = None) -> Node:
+def build(text: Text, read: str | None = None) -> YamlNode:
     """Return the top mapping of a plan; raises PlanError with all problems that were found.
 
     With `read`, a text of the same lines, any one value that stands there; messages still show `text`.
@@ -172,9 +170,9 @@ class _Builder:
     def __init__(self, text: Text) -> None:
         self.text = text
         self.problems: list[Problem] = []
-        self.root: Node | None = None
+        self.root: YamlNode | None = None
         self._stack: list[_Frame] = []
-        self._anchors: dict[str, Node] = {}
+        self._anchors: dict[str, YamlNode] = {}
         self._nodes = 0
 
     def take(self, event: yaml.Event) -> None:
@@ -196,19 +194,19 @@ class _Builder:
         if len(self.problems) >= MAX_PROBLEMS:
             raise PlanError(self.problems)
 
-    def unclosed(self) -> Node | None:
+    def unclosed(self) -> YamlNode | None:
         """Return the innermost list or mapping in brackets that has not been closed."""
         return next((frame.node for frame in reversed(self._stack) if frame.is_flow), None)
 
     def report(
-        self, node: Node, message: str, expected: str, value: str = "", near: str | None = None
+        self, node: YamlNode, message: str, expected: str, value: str = "", near: str | None = None
     ) -> None:
         """Add a problem of ``node``, which stands at the path that is being read."""
         place = self.text.place(node.start, node.end)
         self.add(Problem(message, place, dotted(self._path()), value, expected, near))
 
     def _give_up(self, event: yaml.Event, message: str, expected: str) -> NoReturn:
-        self.report(Node(None, *_marks(event)), message, expected)
+        self.report(YamlNode(None, *_marks(event)), message, expected)
         raise PlanError(self.problems)
 
     def _path(self) -> KeyPath:
@@ -231,7 +229,7 @@ class _Builder:
         if len(self._stack) + height > MAX_DEPTH:
             self._give_up(event, *_NESTED)
 
-    def _scalar(self, event: yaml.ScalarEvent) -> Node:
+    def _scalar(self, event: yaml.ScalarEvent) -> YamlNode:
         self._count(event, 1)
         start, end = _marks(event)
         if event.style in ("|", ">"):
@@ -239,7 +237,7 @@ class _Builder:
         key = self._stack[-1].key if self._stack else None
         if start == end and key is not None:
             start = end = key.end  # the parser puts a missing value wherever the next thing begins
-        node = Node(event.value, start, end, is_plain=event.style in (None, ""))
+        node = YamlNode(event.value, start, end, is_plain=event.style in (None, ""))
         if event.tag is not None:
             self.report(node, *_TAGS)
         elif node.is_plain:
@@ -253,10 +251,10 @@ class _Builder:
             self._anchors[event.anchor] = node
         return node
 
-    def _alias(self, event: yaml.AliasEvent) -> Node:
+    def _alias(self, event: yaml.AliasEvent) -> YamlNode:
         start, end = _marks(event)
         name = event.anchor or ""
-        node = Node(f"*{name}", start, end)
+        node = YamlNode(f"*{name}", start, end)
         target = self._anchors.get(name)
         if target is None:
             message = f"no `&{shown(name)}` stands above this alias"
@@ -267,17 +265,17 @@ class _Builder:
             return node
         self._count(event, target.size)
         self._check_depth(event, target.height)
-        return Node(_copy(target.value), start, end, target.children, target.size, target.height)
+        return YamlNode(_copy(target.value), start, end, target.children, target.size, target.height)
 
     def _open(self, event: yaml.MappingStartEvent | yaml.SequenceStartEvent) -> None:
         self._count(event, 1)
         self._check_depth(event, 1)
         start, _ = _marks(event)
         is_list = isinstance(event, yaml.SequenceStartEvent)
-        children: dict[str | int, tuple[Node | None, Node]] = {}
+        children: dict[str | int, tuple[YamlNode | None, YamlNode]] = {}
         # Of a block list the first dash is shown, of a block mapping its first key (see _take_key).
         end = (start[0], start[1] + 1)
-        node = Node([] if is_list else {}, start, end, children, is_open=True)
+        node = YamlNode([] if is_list else {}, start, end, children, is_open=True)
         if event.tag is not None:
             self.report(node, *_TAGS)
         if event.anchor is not None:
@@ -291,7 +289,7 @@ class _Builder:
             _, frame.node.end = _marks(event)
         self._attach(frame.node)
 
-    def _attach(self, node: Node) -> None:
+    def _attach(self, node: YamlNode) -> None:
         """Put a finished node where it belongs: the top, a list, or a mapping as key or value."""
         if not self._stack:
             self.root = node
@@ -310,7 +308,7 @@ class _Builder:
         frame.node.size += node.size
         frame.node.height = max(frame.node.height, node.height + 1)
 
-    def _take_key(self, frame: _Frame, key: Node) -> None:
+    def _take_key(self, frame: _Frame, key: YamlNode) -> None:
         if frame.node.size == 1 and not frame.is_flow:
             frame.node.end = key.end
         value = key.value
@@ -341,7 +339,7 @@ def _copy(value: Any) -> Any:
     return [_copy(item) for item in value] if isinstance(value, list) else value
 
 
-def _syntax_problem(error: yaml.YAMLError, text: Text, unclosed: Node | None) -> Problem:
+def _syntax_problem(error: yaml.YAMLError, text: Text, unclosed: YamlNode | None) -> Problem:
     """Say what the parser could not read and where to look, in the words of someone who writes a plan.
 
     ``unclosed`` is the list or mapping in brackets that the parser was in.

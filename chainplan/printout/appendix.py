@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from chainplan.figures.figure import TYPICAL
 from chainplan.figures.terms import Sum
-from chainplan.printout.paired import Block, Cases, written_out
+from chainplan.printout.paired import Cases, PairedBlock, written_out
 from chainplan.report import blocks as report_blocks
 from chainplan.report.alike import gathered
+from chainplan.report.blocks import Column, Paragraph, Table
 from chainplan.report.explain import NO_TERM, SIGN
 from chainplan.report.figures import listed, plural
-from chainplan.report.sections.common import Column, View, paragraph, table
+from chainplan.report.sections.common import View
 from chainplan.report.sections.isolation import alike
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ class Entry(NamedTuple):
 
     names: tuple[str, ...]
     figure: Sum
-    blocks: tuple[Block, ...]
+    blocks: tuple[PairedBlock, ...]
     left_out: int
     """Terms not written out."""
     formula: str
@@ -185,9 +186,9 @@ def source_blocks(view: View, figures: Figures) -> Iterator[report_blocks.Block]
         [", ".join(kinds), formula or "as the terms say", source or "this program's model"]
         for (formula, source), kinds in found.items()
     ]
-    yield report_blocks.Heading(view.look, "Formulas and sources", "what the figures are worked out by")
-    yield table(view, columns, rows)
-    yield paragraph(view, NOTE)
+    yield report_blocks.Heading("Formulas and sources", "what the figures are worked out by")
+    yield Table(columns, rows)
+    yield Paragraph(NOTE)
 
 
 NOTE = (

@@ -25,10 +25,10 @@ from chainplan.report.blocks import (
     LadderDrawing,
     Lines,
     Paragraph,
-    Run,
     RunLine,
     Subheading,
     Table,
+    TextRun,
     TimelineDrawing,
     Words,
     page_blocks,
@@ -57,7 +57,7 @@ APART = ("summary", "assumptions", "reach")
 """Sections that have a place of their own; reach says what headroom says, and takes another search."""
 
 
-class Part(NamedTuple):
+class PagePart(NamedTuple):
     """A piece of a chapter: `kind` says how the template sets its `value`."""
 
     kind: str
@@ -75,7 +75,7 @@ class Piece(NamedTuple):
     """What stands below one heading: `title` is empty where the chapter's own heading is enough."""
 
     title: str
-    parts: tuple[Part, ...]
+    parts: tuple[PagePart, ...]
 
 
 class Chapter(NamedTuple):
@@ -195,10 +195,10 @@ def _drawn(blocks: Iterable[Block | Words], ident: Callable[[], str]) -> Iterato
             yield block
 
 
-def _groups(blocks: Iterable[Block | Words | Svg]) -> Iterator[tuple[Heading, list[Part]]]:
+def _groups(blocks: Iterable[Block | Words | Svg]) -> Iterator[tuple[Heading, list[PagePart]]]:
     """Yield each heading with the parts below it."""
     heading: Heading | None = None
-    parts: list[Part] = []
+    parts: list[PagePart] = []
     for block in blocks:
         if isinstance(block, Heading):
             if heading is not None:
@@ -210,24 +210,24 @@ def _groups(blocks: Iterable[Block | Words | Svg]) -> Iterator[tuple[Heading, li
         yield heading, parts
 
 
-def _part(block: Block | Words | Svg) -> Part:
-    part: Part
+def _part(block: Block | Words | Svg) -> PagePart:
+    part: PagePart
     match block:
         case Subheading():
-            part = Part("subheading", block.text)
+            part = PagePart("subheading", block.text)
         case Paragraph():
             emphasis: Emphasis = "strong" if block.style else ""
-            part = Part("words", ((Run(LOOK.text(block.text), emphasis),),))
+            part = PagePart("words", ((TextRun(LOOK.text(block.text), emphasis),),))
         case Words():
-            part = Part("words", block.lines)
+            part = PagePart("words", block.lines)
         case Lines():
-            part = Part("lines", block.texts)
+            part = PagePart("lines", block.texts)
         case Bullets():
-            part = Part("bullets", block.texts)
+            part = PagePart("bullets", block.texts)
         case Table():
-            part = Part("table", _page_table(block))
+            part = PagePart("table", _page_table(block))
         case Svg():
-            part = Part("drawing", block)
+            part = PagePart("drawing", block)
         case _:
             raise TypeError(f"{type(block).__name__} has no place on a page")
     return part

@@ -24,7 +24,15 @@ from chainplan.printout.svg import (
 )
 from chainplan.report.blocks import LadderDrawing, rating_text, stress_text
 from chainplan.report.figures import STATUS_WORDS
-from chainplan.report.ladder import Elision, Rung, Step, kept_rungs, left_out_words, share_of, status_of
+from chainplan.report.ladder import (
+    DrawnRung,
+    Elision,
+    LadderStep,
+    kept_rungs,
+    left_out_words,
+    share_of,
+    status_of,
+)
 
 LONGEST = 60
 """Rungs of a ladder that is drawn whole."""
@@ -41,11 +49,11 @@ POTENTIALS = (250, 780)
 SHARES = (1010, 1330)
 
 
-class _Row(NamedTuple):
+class _LadderRow(NamedTuple):
     """A board, a segment, or the words in place of what is left out."""
 
-    rung: Rung | None = None
-    step: Step | None = None
+    rung: DrawnRung | None = None
+    step: LadderStep | None = None
     left_out: str = ""
 
 
@@ -72,19 +80,19 @@ def ladder_svgs(ident: str, drawn: LadderDrawing) -> list[Svg]:
     ]
 
 
-def _rows(drawn: LadderDrawing) -> Iterator[_Row]:
+def _rows(drawn: LadderDrawing) -> Iterator[_LadderRow]:
     elision = ELISION if len(drawn.rungs) > LONGEST else None
     before = None
     for index in kept_rungs(drawn.steps, len(drawn.rungs), elision):
         if before == index - 1:
-            yield _Row(step=drawn.steps[before])
+            yield _LadderRow(step=drawn.steps[before])
         elif before is not None:
-            yield _Row(left_out=" ".join(left_out_words(drawn.steps[before:index])))
-        yield _Row(rung=drawn.rungs[index])
+            yield _LadderRow(left_out=" ".join(left_out_words(drawn.steps[before:index])))
+        yield _LadderRow(rung=drawn.rungs[index])
         before = index
 
 
-def _part(ident: str, drawn: LadderDrawing, rows: list[_Row], part: str) -> Svg:
+def _part(ident: str, drawn: LadderDrawing, rows: list[_LadderRow], part: str) -> Svg:
     potentials = [volt for rung in drawn.rungs for volt in (rung.low, rung.high) if volt is not None]
     volts = _Scale(min([0, *potentials]), max([drawn.string_voltage, *potentials]), *POTENTIALS)
     percents = _Scale(0, 100, *SHARES)
@@ -114,7 +122,7 @@ def _part(ident: str, drawn: LadderDrawing, rows: list[_Row], part: str) -> Svg:
     return drawing(ident, bottom + 10, title, _told(rows), body)
 
 
-def _board(rung: Rung, volts: _Scale, middle: float) -> Iterator[str]:
+def _board(rung: DrawnRung, volts: _Scale, middle: float) -> Iterator[str]:
     yield label(0, middle + 8, fitted(rung.name, NAMES - 6, NORMAL), size=NORMAL, bold=True)
     if rung.low is None or rung.high is None:
         yield label(POTENTIALS[0], middle + 8, "at chassis", fill=FAINT)
@@ -125,12 +133,12 @@ def _board(rung: Rung, volts: _Scale, middle: float) -> Iterator[str]:
     yield label(volts.right + 14, middle + 8, _potentials(rung))
 
 
-def _potentials(rung: Rung) -> str:
+def _potentials(rung: DrawnRung) -> str:
     low, high = rung.low or 0, rung.high or 0
     return stress_text(low) if low == high else f"{stress_text(low)} to {stress_text(high)}"
 
 
-def _segment(ident: str, step: Step, percents: _Scale, middle: float) -> Iterator[str]:
+def _segment(ident: str, step: LadderStep, percents: _Scale, middle: float) -> Iterator[str]:
     status = status_of(step)
     missed = status == "missed"
     yield label(30, middle + 8, fitted(step.name, NAMES - 36), fill=FAINT)
@@ -154,7 +162,7 @@ def _left_out(text: str, middle: float) -> Iterator[str]:
     yield label(30, middle + 8, fitted(text, WIDTH - 30), size=SMALL, fill=INK)
 
 
-def _told(rows: list[_Row]) -> str:
+def _told(rows: list[_LadderRow]) -> str:
     """Return in words what the drawing shows."""
     segments = [row.step for row in rows if row.step is not None]
     boards = sum(row.rung is not None for row in rows)

@@ -8,9 +8,9 @@ from chainplan.chain.network import CellString, Chain
 from chainplan.printout.svg import Svg
 from chainplan.printout.walk import walk_svg
 from chainplan.quantity import LENGTH, VOLTAGE
-from chainplan.report.blocks import Block, Heading
+from chainplan.report.blocks import Block, Column, Heading, Paragraph, Table
 from chainplan.report.figures import amount, listed, plural
-from chainplan.report.sections.common import Column, View, paragraph, table
+from chainplan.report.sections.common import View
 from chainplan.report.sections.isolation import alike
 
 MOST_ROWS = 24
@@ -20,21 +20,21 @@ MOST_DRAWN = 8
 
 def layout_blocks(view: View, ident: Callable[[], str]) -> Iterator[Block | Svg]:
     """Yield the tables of strings and chains, then every chain that differs; `ident` names drawings."""
-    yield Heading(view.look, "Layout", "strings, chains, and which board hangs where")
+    yield Heading("Layout", "strings, chains, and which board hangs where")
     yield _strings(view)
     yield _chains(view)
     groups = alike(view.evaluation.isolation.chains.values())
     for group in groups[:MOST_DRAWN]:
         names = [each.chain.name for each in group]
-        yield Heading(view.look, "Layout", f"chain {listed(names, view.most_names)}")
+        yield Heading("Layout", f"chain {listed(names, view.most_names)}")
         if len(names) > 1:
-            yield paragraph(view, f"These chains are alike; names are those of {names[0]}.")
+            yield Paragraph(f"These chains are alike; names are those of {names[0]}.")
         yield walk_svg(ident(), view.evaluation.network, group[0].chain)
     if groups:
-        yield paragraph(view, NOTE)
+        yield Paragraph(NOTE)
     if len(groups) > MOST_DRAWN:
         left = sum(map(len, groups[MOST_DRAWN:]))
-        yield paragraph(view, f"Not drawn: {plural(left, 'chain')} more.")
+        yield Paragraph(f"Not drawn: {plural(left, 'chain')} more.")
 
 
 NOTE = (
@@ -65,7 +65,7 @@ def _strings(view: View) -> Block:
         ]
         for group in groups.values()
     ]
-    return table(view, columns, _capped(rows))
+    return Table(columns, _capped(rows))
 
 
 def _chains(view: View) -> Block:
@@ -96,7 +96,7 @@ def _chains(view: View) -> Block:
         ]
         for group in groups.values()
     ]
-    return table(view, columns, _capped(rows))
+    return Table(columns, _capped(rows))
 
 
 def _capped(rows: Sequence[list[str]]) -> list[list[str]]:

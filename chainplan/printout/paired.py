@@ -18,7 +18,7 @@ Pair = tuple[Term | None, Term | None]
 """A term in the worst case and the same term in the typical case."""
 
 
-class Row(NamedTuple):
+class PairedRow(NamedTuple):
     """A term as it is written: what it adds in the worst case and typically, what it is, what one adds."""
 
     worst: str
@@ -27,11 +27,11 @@ class Row(NamedTuple):
     each: str
 
 
-class Block(NamedTuple):
+class PairedBlock(NamedTuple):
     """Terms under one another and their sums; `title` says which term of an earlier block they make."""
 
     title: str
-    rows: tuple[Row, ...]
+    rows: tuple[PairedRow, ...]
     worst: str
     typical: str
     in_bytes: str = ""
@@ -61,7 +61,7 @@ class _Part(NamedTuple):
 
 def written_out(
     name: str, cases: Cases, most: int, known: dict[Hashable, str]
-) -> tuple[tuple[Block, ...], int]:
+) -> tuple[tuple[PairedBlock, ...], int]:
     """Return a figure's blocks with at most so many terms, and how many terms were left out.
 
     `known` says where the terms of a part are written already, and learns those written here under `name`.
@@ -77,7 +77,7 @@ def written_out(
         )
     ]
     numbers: dict[Hashable, int] = {}
-    blocks: list[Block] = []
+    blocks: list[PairedBlock] = []
     left = 0
     for index, part in enumerate(parts):  # grows while it is walked
         rows = []
@@ -99,7 +99,7 @@ def written_out(
         shown = tuple(rows[:most])
         left += len(rows) - len(shown)
         most -= len(shown)
-        blocks.append(Block(part.title, shown, *_totals(part.totals, scales), _in_bytes(part, scales)))
+        blocks.append(PairedBlock(part.title, shown, *_totals(part.totals, scales), _in_bytes(part, scales)))
         if index and len(shown) == len(rows):
             known[part.key] = f"{name} {index}"
     return tuple(blocks), left
@@ -129,7 +129,7 @@ def _split(pair: Pair, number: int, key: Hashable) -> _Part:
     )
 
 
-def _row(pair: Pair, scales: tuple[Scale, Scale | None], place: str) -> Row:
+def _row(pair: Pair, scales: tuple[Scale, Scale | None], place: str) -> PairedRow:
     first = next(term for term in pair if term is not None)
     label = first.label + (f" ({first.how})" if first.how else "") + place
     totals = tuple(None if term is None else term.total for term in pair)
@@ -138,7 +138,7 @@ def _row(pair: Pair, scales: tuple[Scale, Scale | None], place: str) -> Row:
         for term, scale in zip(pair, scales, strict=True)
         if term is not None and scale is not None and term.times != 1
     }
-    return Row(
+    return PairedRow(
         *_totals((totals[0], totals[1]), scales), label, f"= {'; '.join(each.values())}" if each else ""
     )
 

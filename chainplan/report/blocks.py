@@ -1,12 +1,12 @@
 """What a section says, block by block, apart from where it is shown.
 
-A block knows how a terminal draws it (``__rich__``); a page sets the same block in its own way, so no word of
-a report is written twice.
+A block knows how a terminal of some look draws it; a page sets the same block in its own way, so no word of a
+report is written twice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -18,7 +18,7 @@ from rich.text import Text
 
 from chainplan.quantity import TIME, VOLTAGE
 from chainplan.report.figures import Look, amount
-from chainplan.report.ladder import Elision, Rung, Step, draw_ladder
+from chainplan.report.ladder import DrawnRung, Elision, LadderStep, draw_ladder
 from chainplan.report.timeline import Lane, draw_legend, draw_timeline
 
 if TYPE_CHECKING:
@@ -50,13 +50,11 @@ class Column:
 class Heading:
     """A section's title; names of the plan belong into the remark."""
 
-    look: Look
     title: str
     remark: str = ""
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the title over a line."""
-        look = self.look
         line = Text.assemble((look.text(self.title.upper()), "bold"), "  ", look.text(self.remark))
         rule = ("━" if look.unicode else "=") * look.width
         return Padding(Text("\n").join([line, Text(rule, style="dim")]), (1, 0, 0, 0))
@@ -66,26 +64,24 @@ class Heading:
 class Subheading:
     """The title of a part of a section."""
 
-    look: Look
     text: str
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the title, bold."""
-        return Text(self.look.text(self.text), style="bold")
+        return Text(look.text(self.text), style="bold")
 
 
 @dataclass(frozen=True, slots=True)
 class Paragraph:
     """Text to be wrapped."""
 
-    look: Look
     text: str
     style: str = ""
     indent: int = 0
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the text for rich to wrap."""
-        text = Text(self.look.text(self.text), style=self.style, overflow="fold")
+        text = Text(look.text(self.text), style=self.style, overflow="fold")
         return Padding(text, (0, 0, 0, self.indent))
 
 
@@ -93,28 +89,26 @@ class Paragraph:
 class Lines:
     """Statements, each on a line of its own."""
 
-    look: Look
-    texts: tuple[str, ...]
+    texts: Sequence[str]
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the lines."""
-        return Text("\n").join(Text(self.look.text(text)) for text in self.texts)
+        return Text("\n").join(Text(look.text(text)) for text in self.texts)
 
 
 @dataclass(frozen=True, slots=True)
 class Bullets:
     """A list, each entry wrapped beside its dash."""
 
-    look: Look
-    texts: tuple[str, ...]
+    texts: Sequence[str]
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the list as a grid of dashes and texts."""
         grid = RichTable.grid(padding=(0, 1))
         grid.add_column(no_wrap=True)
         grid.add_column(overflow="fold")
         for text in self.texts:
-            grid.add_row("-", Text(self.look.text(text)))
+            grid.add_row("-", Text(look.text(text)))
         return grid
 
 
@@ -122,14 +116,12 @@ class Bullets:
 class Table:
     """A table without lines but the one under its head."""
 
-    look: Look
-    columns: tuple[Column, ...]
-    rows: tuple[tuple[Cell, ...], ...]
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[Cell]]
     show_header: bool = True
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the table; texts of cells are made safe here, those that are rich's own were before."""
-        look = self.look
         drawn = RichTable(
             box=box.SIMPLE_HEAD if look.unicode else _ASCII_HEAD,
             show_edge=False,
@@ -159,7 +151,6 @@ class TimelineDrawing:
     Times are rounded up, but `limit`, a time that bounds, down.
     """
 
-    look: Look
     title: str
     lanes: tuple[Lane, ...]
     total: int
@@ -175,9 +166,8 @@ class TimelineDrawing:
         used = {bar.kind for lane in self.lanes for bar in lane.bars if bar.end > bar.start}
         return {kind: sign for kind, sign in self.signs.items() if kind in used}
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the drawing and its legend."""
-        look = self.look
         drawn = draw_timeline(self.lanes, self.total, look.width, self.signs, not look.unicode, self.time)
         legend = draw_legend(look.width, self.used_signs(), not look.unicode)
         return Text("\n", no_wrap=True).join(Text(look.text(line)) for line in (*drawn, *legend))
@@ -187,27 +177,26 @@ class TimelineDrawing:
 class LadderDrawing:
     """The boards of a chain at their potentials, and each segment's stress against its rating, uV."""
 
-    look: Look
     chain: str
-    rungs: tuple[Rung, ...]
-    steps: tuple[Step, ...]
+    rungs: tuple[DrawnRung, ...]
+    steps: tuple[LadderStep, ...]
     string_voltage: int
     elision: Elision | None = None
 
-    def __rich__(self) -> RenderableType:
+    def drawn(self, look: Look) -> RenderableType:
         """Return the ladder; a line stands out where it says that it is missed."""
         lines = draw_ladder(
             self.rungs,
             self.steps,
             self.string_voltage,
-            self.look.width,
-            not self.look.unicode,
+            look.width,
+            not look.unicode,
             stress_text,
             rating_text,
             self.elision,
         )
         return Text("\n", no_wrap=True).join(
-            Text(self.look.text(line), style=STATUS_STYLES["missed"] if hint == "missed" else "")
+            Text(look.text(line), style=STATUS_STYLES["missed"] if hint == "missed" else "")
             for line, hint in lines
         )
 
@@ -225,19 +214,22 @@ def rating_text(ticks: int) -> str:
 Block = Heading | Subheading | Paragraph | Lines | Bullets | Table | TimelineDrawing | LadderDrawing
 """What sections are made of, apart from single texts of rich's own."""
 
+ReportPart = Block | Text | Padding | RichTable
+"""A block, or something of rich's own."""
+
 Emphasis = Literal["", "strong", "met", "missed"]
 
 _EMPHASES: dict[str, Emphasis] = {"green": "met", "bold red": "missed", "bold": "strong"}
 
 
-class Run(NamedTuple):
+class TextRun(NamedTuple):
     """A piece of text set in one way."""
 
     text: str
     emphasis: Emphasis
 
 
-RunLine = tuple[Run, ...]
+RunLine = tuple[TextRun, ...]
 
 
 class Words(NamedTuple):
@@ -249,16 +241,16 @@ class Words(NamedTuple):
 def run_lines(look: Look, text: Cell) -> tuple[RunLine, ...]:
     """Return a text line by line, piece by piece with its emphasis, for a page that knows nothing of rich."""
     if not isinstance(text, Text):
-        return ((Run(look.text(text), ""),),) if text else ((),)
-    lines: list[list[Run]] = [[]]
+        return ((TextRun(look.text(text), ""),),) if text else ((),)
+    lines: list[list[TextRun]] = [[]]
     for run in _runs(text):
         first, *rest = run.text.split("\n")
-        lines[-1].append(Run(first, run.emphasis))
-        lines += [[Run(each, run.emphasis)] for each in rest]
+        lines[-1].append(TextRun(first, run.emphasis))
+        lines += [[TextRun(each, run.emphasis)] for each in rest]
     return tuple(tuple(run for run in line if run.text) for line in lines)
 
 
-def _runs(text: Text) -> Iterator[Run]:
+def _runs(text: Text) -> Iterator[TextRun]:
     plain = text.plain
     ends = {span.start for span in text.spans} | {span.end for span in text.spans} | {0, len(plain)}
     places = sorted(place for place in ends if place <= len(plain))
@@ -267,10 +259,12 @@ def _runs(text: Text) -> Iterator[Run]:
             str(text.style),
             *(str(span.style) for span in text.spans if span.start <= start < span.end),
         ]
-        yield Run(plain[start:end], next((_EMPHASES[style] for style in styles if style in _EMPHASES), ""))
+        yield TextRun(
+            plain[start:end], next((_EMPHASES[style] for style in styles if style in _EMPHASES), "")
+        )
 
 
-def page_blocks(look: Look, parts: Iterable[RenderableType]) -> Iterator[Block | Words]:
+def page_blocks(look: Look, parts: Iterable[ReportPart]) -> Iterator[Block | Words]:
     """Yield what a section is made of, without the blank lines of a screen.
 
     Raises ``TypeError`` for anything that only a terminal can show.

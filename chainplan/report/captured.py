@@ -10,26 +10,16 @@ from rich.text import Text
 from chainplan.captures.ranges import Range
 from chainplan.cautions import CAUTIONS
 from chainplan.quantity import RATIO, TIME, format_ticks
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Lines, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, plural
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    bullets,
-    heading,
-    lines,
-    paragraph,
-    status_text,
-    table,
-    two_lines,
-)
+from chainplan.report.sections.common import View, status_text, two_lines
 from chainplan.report.terminal import text_of, view_of
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console
 
     from chainplan.captures.compare import ChannelResult, Result
-    from chainplan.captures.tally import Finding, Row
+    from chainplan.captures.tally import CaptureRow, Deviation
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
 
@@ -45,28 +35,27 @@ def captured_text(
     return text_of(console, view.look, _parts(view, name, result, most))
 
 
-def _parts(view: View, name: str, result: Result, most: int) -> Iterator[RenderableType]:
+def _parts(view: View, name: str, result: Result, most: int) -> Iterator[ReportPart]:
     found = sum(channel.measured.found for channel in result.channels)
-    yield heading(view, "Capture", f"{name} against {view.evaluation.plan.title}")
+    yield Heading("Capture", f"{name} against {view.evaluation.plan.title}")
     verdict = "Everything is inside the plan." if result.inside else f"{plural(found, 'finding')} OUTSIDE."
     yield Text(view.look.text(verdict), style="bold" if result.inside else "")
-    yield lines(view, *_instrument(result))
+    yield Lines(list(_instrument(result)))
     for channel in result.channels:
-        yield heading(view, "Channel", f"{channel.channel.signal} at port {channel.channel.port}")
-        yield bullets(view, _remarks(channel))
+        yield Heading("Channel", f"{channel.channel.signal} at port {channel.channel.port}")
+        yield Bullets(list(_remarks(channel)))
         yield Text()
-        yield table(view, _columns(view), [_row(view, row) for row in channel.measured.rows])
+        yield Table(_columns(view), [_row(view, row) for row in channel.measured.rows])
         yield from _findings(view, channel, result.resolution, most)
     yield Text()
-    yield paragraph(
-        view,
+    yield Paragraph(
         "Every frame and gap is held against its own range out of the plan's tolerances, the step of the "
         "time stamps and the error of the clock added; shown is the widest range. It may be measured "
         "anywhere on the segment at the port. Retries are not in the ranges: a read that is "
         "repeated shows as extra frames.",
     )
-    yield heading(view, "Cautions")
-    yield bullets(view, CAUTIONS)
+    yield Heading("Cautions")
+    yield Bullets(CAUTIONS)
 
 
 def _instrument(result: Result) -> Iterator[str]:
@@ -117,7 +106,7 @@ def _columns(view: View) -> list[Column]:
     return [Column("verdict"), Column("quantity"), *(Column(title, figures=True) for title in titles)]
 
 
-def _row(view: View, row: Row) -> list[Cell]:
+def _row(view: View, row: CaptureRow) -> list[Cell]:
     name = two_lines(view, row.quantity, row.subject)
     status = status_text(view, "missed" if row.outside else "met")
     least, largest, low, high = _time(row.least), _time(row.largest), *_ends(row.allowed)
@@ -136,21 +125,19 @@ def _ends(allowed: Range) -> tuple[str, str]:
     return format_ticks(allowed.min, TIME, _DIGITS, "up"), format_ticks(allowed.max, TIME, _DIGITS, "down")
 
 
-def _findings(view: View, channel: ChannelResult, resolution: int, most: int) -> Iterator[RenderableType]:
+def _findings(view: View, channel: ChannelResult, resolution: int, most: int) -> Iterator[ReportPart]:
     measured = channel.measured
     if not measured.found:
         return
     shown = measured.findings[:most]
     yield Text()
     columns = [Column("time stamp", figures=True), Column("scan", figures=True), Column("outside the plan")]
-    yield table(view, columns, [_finding(view, finding, resolution) for finding in shown])
+    yield Table(columns, [_finding(view, finding, resolution) for finding in shown])
     if measured.found > len(shown):
-        yield paragraph(
-            view, f"Not shown: {measured.found - len(shown)} of {plural(measured.found, 'finding')}."
-        )
+        yield Paragraph(f"Not shown: {measured.found - len(shown)} of {plural(measured.found, 'finding')}.")
 
 
-def _finding(view: View, finding: Finding, resolution: int) -> list[Cell]:
+def _finding(view: View, finding: Deviation, resolution: int) -> list[Cell]:
     scan = "-" if finding.scan is None else str(finding.scan)
     return [
         stamp(finding.time, resolution),
@@ -159,7 +146,7 @@ def _finding(view: View, finding: Finding, resolution: int) -> list[Cell]:
     ]
 
 
-def _by_how_much(finding: Finding) -> str:
+def _by_how_much(finding: Deviation) -> str:
     time, allowed = finding.measured, finding.allowed
     if time is None:
         return ""

@@ -12,7 +12,7 @@ from chainplan.report.units import with_unit
 if TYPE_CHECKING:
     from chainplan.captures.compare import ChannelResult, Result
     from chainplan.captures.ranges import Range
-    from chainplan.captures.tally import Finding, Row
+    from chainplan.captures.tally import CaptureRow, Deviation
     from chainplan.plan.load import LoadedPlan
 
 CAPTURED_VERSION = 1
@@ -74,7 +74,7 @@ def _channel(channel: ChannelResult) -> Record:
     }
 
 
-def _row(row: Row) -> Record:
+def _row(row: CaptureRow) -> Record:
     return {
         "quantity": row.quantity,
         "subject": row.subject,
@@ -86,7 +86,7 @@ def _row(row: Row) -> Record:
     }
 
 
-def _finding(finding: Finding) -> Record:
+def _finding(finding: Deviation) -> Record:
     return {
         "time_fs": finding.time,
         **with_unit("time", finding.time, TIME),

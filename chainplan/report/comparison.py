@@ -14,19 +14,13 @@ from chainplan.cautions import CAUTIONS
 from chainplan.comparison.whole import Against, Comparison, mark
 from chainplan.plan.problems import display_width
 from chainplan.report import comparison_words as words
+from chainplan.report.blocks import STATUS_STYLES, Bullets, Heading, Paragraph, ReportPart, Subheading
 from chainplan.report.figures import plural
-from chainplan.report.sections.common import (
-    STATUS_STYLES,
-    View,
-    bullets,
-    heading,
-    paragraph,
-    subheading,
-)
+from chainplan.report.sections.common import View
 from chainplan.report.terminal import text_of, view_of
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console
 
     from chainplan.report.comparison_words import FigureLine, TargetGroup
 
@@ -48,23 +42,23 @@ def comparison_text(console: Console, comparison: Comparison, *, everything: boo
     return text_of(console, view.look, _parts(view, comparison, everything=everything))
 
 
-def _parts(view: View, comparison: Comparison, *, everything: bool) -> Iterator[RenderableType]:
-    yield heading(view, "Comparison", f"{mark(0)} is the reference")
+def _parts(view: View, comparison: Comparison, *, everything: bool) -> Iterator[ReportPart]:
+    yield Heading("Comparison", f"{mark(0)} is the reference")
     yield _plans(view, comparison)
     yield Text()
     for number, against in enumerate(comparison.others, start=1):
-        yield paragraph(view, words.answer(number, against), _STYLES.get(against.outcome.word, ""))
+        yield Paragraph(words.answer(number, against), _STYLES.get(against.outcome.word, ""))
     for number, against in enumerate(comparison.others, start=1):
         yield from _changes(view, number, against)
     yield from _targets(view, comparison, everything=everything)
     for number, against in enumerate(comparison.others, start=1):
         yield from _figures(view, number, against)
-    yield heading(view, "Cautions")
-    yield bullets(view, CAUTIONS)
+    yield Heading("Cautions")
+    yield Bullets(CAUTIONS)
     yield Text()
 
 
-def _plans(view: View, comparison: Comparison) -> RenderableType:
+def _plans(view: View, comparison: Comparison) -> ReportPart:
     grid = _grid(1)
     for number, (loaded, evaluation) in enumerate(zip(comparison.plans, comparison.evaluations, strict=True)):
         grid.add_row(mark(number), Text(view.look.text(words.plan_line(loaded, evaluation.verdicts))))
@@ -83,11 +77,11 @@ def _grid(columns: int) -> Table:
 # What was changed in the plan.
 
 
-def _changes(view: View, number: int, against: Against) -> Iterator[RenderableType]:
+def _changes(view: View, number: int, against: Against) -> Iterator[ReportPart]:
     changes = against.plan.changes
     if not changes:
         return
-    yield heading(view, "Plan", f"{plural(len(changes), 'change')} from {mark(0)} to {mark(number)}")
+    yield Heading("Plan", f"{plural(len(changes), 'change')} from {mark(0)} to {mark(number)}")
     for change in changes[:MOST_CHANGES]:
         title, sides = words.change_lines(change, number)
         kind, _, rest = title.partition(" ")
@@ -99,31 +93,31 @@ def _changes(view: View, number: int, against: Against) -> Iterator[RenderableTy
     yield from _left_out(view, len(changes) - MOST_CHANGES, "change")
 
 
-def _left_out(view: View, number: int, thing: str) -> Iterator[RenderableType]:
+def _left_out(view: View, number: int, thing: str) -> Iterator[ReportPart]:
     if number > 0:
-        yield paragraph(view, f"and {plural(number, f'more {thing}')}, which the data has (--out FILE)")
+        yield Paragraph(f"and {plural(number, f'more {thing}')}, which the data has (--out FILE)")
 
 
 # Targets.
 
 
-def _targets(view: View, comparison: Comparison, *, everything: bool) -> Iterator[RenderableType]:
+def _targets(view: View, comparison: Comparison, *, everything: bool) -> Iterator[ReportPart]:
     found = words.groups(comparison)
     changed = [group for group in found if group.changes]
     still = [group for group in found if not group.changes]
     if changed or everything:
-        yield heading(view, "Targets", "worst case, its change, margin")
+        yield Heading("Targets", "worst case, its change, margin")
         shown = changed[:MOST_TARGETS]
         kept = still[:MOST_TARGETS] if everything else []
         widths = _widths([*shown, *kept], view)
         yield from _legend(view, widths)
         for part, group in groupby(shown, key=lambda each: each.part):
-            yield subheading(view, part)
+            yield Subheading(part)
             for each in group:
                 yield from _target(view, each, widths)
         yield from _left_out(view, _targets_in(changed[MOST_TARGETS:]), "target")
         if kept:
-            yield subheading(view, "The same in all plans")
+            yield Subheading("The same in all plans")
         for each in kept:
             yield from _target(view, each, widths)
         yield from _left_out(view, _targets_in(still[MOST_TARGETS:]) if everything else 0, "target")
@@ -134,7 +128,7 @@ def _targets_in(found: Sequence[TargetGroup]) -> int:
     return sum(group.targets for group in found)
 
 
-def _same(view: View, comparison: Comparison, *, everything: bool) -> Iterator[RenderableType]:
+def _same(view: View, comparison: Comparison, *, everything: bool) -> Iterator[ReportPart]:
     """Say how many targets stay as they are, and how many of those are missed."""
     rows = [row for row in comparison.targets if not row.differs]
     missed = sum(row.verdicts[0] is not None and row.verdicts[0].status == "missed" for row in rows)
@@ -142,7 +136,7 @@ def _same(view: View, comparison: Comparison, *, everything: bool) -> Iterator[R
         hint = "" if everything else " (--all shows them)"
         yield Text()
         text = f"{plural(len(rows), 'target')} the same in all plans, {missed} of them missed{hint}"
-        yield paragraph(view, text)
+        yield Paragraph(text)
 
 
 _HEADS = ("", "verdict", "worst case", "change", "", "margin", "of limit")
@@ -172,14 +166,14 @@ def _gap(view: View, widths: Sequence[int]) -> str:
     return "  " if 2 + sum(widths) + 2 * (len(widths) - 1) <= view.look.width else " "
 
 
-def _legend(view: View, widths: Sequence[int]) -> Iterator[RenderableType]:
+def _legend(view: View, widths: Sequence[int]) -> Iterator[ReportPart]:
     text = "  " + _gap(view, widths).join(_aligned(_HEADS, widths))
     yield Text(text, style="bold")
     yield Text(("─" if view.look.unicode else "-") * min(len(text), view.look.width))
 
 
-def _target(view: View, group: TargetGroup, widths: Sequence[int]) -> Iterator[RenderableType]:
-    yield paragraph(view, f"{group.title}; {group.limit}")
+def _target(view: View, group: TargetGroup, widths: Sequence[int]) -> Iterator[ReportPart]:
+    yield Paragraph(f"{group.title}; {group.limit}")
     gap = _gap(view, widths)
     for line in group.lines:
         letter, status, *figures = _aligned(_cells(line, view), widths)
@@ -190,26 +184,26 @@ def _target(view: View, group: TargetGroup, widths: Sequence[int]) -> Iterator[R
 # Figures.
 
 
-def _figures(view: View, number: int, against: Against) -> Iterator[RenderableType]:
+def _figures(view: View, number: int, against: Against) -> Iterator[ReportPart]:
     found = words.figure_lines(against)
     before, after = words.one_sided(against)
     if not found and not before and not after:
         return
     both = f"{mark(0)} to {mark(number)}"
-    yield heading(view, "Figures", f"worst case, {both}, with the terms that make the difference")
+    yield Heading("Figures", f"worst case, {both}, with the terms that make the difference")
     for line in found[:MOST_FIGURES]:
         yield from _figure(view, line)
     yield from _left_out(view, len(found) - MOST_FIGURES, "figure")
     if before or after:
         text = f"{plural(before, 'figure')} only in {mark(0)}, {after} only in {mark(number)}"
-        yield paragraph(view, text)
+        yield Paragraph(text)
     yield Text()
-    yield paragraph(view, "`chainplan explain PLAN FIGURE` shows one of them term by term.")
+    yield Paragraph("`chainplan explain PLAN FIGURE` shows one of them term by term.")
 
 
-def _figure(view: View, line: FigureLine) -> Iterator[RenderableType]:
+def _figure(view: View, line: FigureLine) -> Iterator[ReportPart]:
     share = f" ({line.change_share})" if line.change_share else ""
-    yield paragraph(view, f"{line.name}: {line.old} → {line.new}, {line.change}{share}")
+    yield Paragraph(f"{line.name}: {line.old} → {line.new}, {line.change}{share}")
     grid = _grid(1)
     grid.columns[0].justify = "right"
     for term in line.terms:

@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from typing import Any, Literal, NamedTuple
 
 from chainplan.cautions import CAUTIONS
-from chainplan.comparison.changes import Change, Kind, Side
+from chainplan.comparison.changes import Change, Kind, WrittenValue
 from chainplan.comparison.figures import FigureChange, TermChange
 from chainplan.comparison.targets import Effect, TargetRow, effect, share_change, value_change
-from chainplan.comparison.whole import Against, Comparison, Outcome, mark
+from chainplan.comparison.whole import Against, Comparison, ComparisonOutcome, mark
 from chainplan.figures.figure import Figure, Sense, Status
 from chainplan.quantity import Dimension
 from chainplan.report.comparison_words import answer
@@ -105,7 +105,7 @@ class AgainstReference(NamedTuple):
     letter: str
     answer: str
     """Whether it is better, in one line."""
-    outcome: Outcome
+    outcome: ComparisonOutcome
     nothing_differs: bool
     changes: list[PlanChange]
     renames: list[Rename]
@@ -218,7 +218,7 @@ def _change(change: Change) -> PlanChange:
     )
 
 
-def _side(side: Side | None) -> ChangeSide | None:
+def _side(side: WrittenValue | None) -> ChangeSide | None:
     if side is None:
         return None
     return ChangeSide(side.key, side.text, side.written, file_name(side.file), side.line or None)

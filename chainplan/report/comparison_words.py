@@ -7,10 +7,10 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
-from chainplan.comparison.changes import Change, Side
+from chainplan.comparison.changes import Change, WrittenValue
 from chainplan.comparison.figures import FigureChange, TermChange
 from chainplan.comparison.targets import Effect, TargetRow, value_change
-from chainplan.comparison.whole import Against, Comparison, Outcome, mark
+from chainplan.comparison.whole import Against, Comparison, ComparisonOutcome, mark
 from chainplan.figures.figure import Figure, Status
 from chainplan.plan.load import LoadedPlan
 from chainplan.quantity import RATIO, Dimension
@@ -74,7 +74,7 @@ _WORDS = {
 }
 
 
-def _reasons(outcome: Outcome) -> Iterator[str]:
+def _reasons(outcome: ComparisonOutcome) -> Iterator[str]:
     if not outcome.common:
         yield "No target is in both plans"
     else:
@@ -110,7 +110,7 @@ def change_lines(change: Change, number: int) -> tuple[str, list[tuple[str, str]
     return title, [(letter, side_text(side)) for letter, side in sides if side is not None]
 
 
-def side_text(side: Side) -> str:
+def side_text(side: WrittenValue) -> str:
     """Return a value as it was written with its place."""
     text = side.text if len(side.text) <= MOST_TEXT else side.text[:MOST_TEXT] + "…"
     if not side.written:

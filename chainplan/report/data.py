@@ -224,7 +224,7 @@ def _entries(
 def _parts(
     loaded: LoadedPlan, evaluation: Evaluation, version: str, *, reach: bool, headroom: bool
 ) -> dict[str, Callable[[], Any]]:
-    told = _Told(evaluation)
+    told = _ToldFigures(evaluation)
     asleep = evaluation.asleep
     return {
         "format": lambda: "chainplan results",
@@ -284,7 +284,7 @@ def file_name(name: str) -> str:
     return os.fsencode(name).decode("utf-8", "replace")
 
 
-class _Told:
+class _ToldFigures:
     """What is told of each figure: all, but of segments alike only the first, and those that limits name."""
 
     def __init__(self, evaluation: Evaluation) -> None:

@@ -13,19 +13,6 @@ from typing import NamedTuple
 from chainplan.plan.problems import display_width, escape
 from chainplan.report.figures import encodable
 
-__all__ = [
-    "LEAST_WIDTH",
-    "Layout",
-    "Sign",
-    "check_width",
-    "clean",
-    "layout_for",
-    "right",
-    "row",
-    "scale",
-    "wrapped",
-]
-
 LEAST_WIDTH = 20
 """Columns below which nothing to scale can be drawn."""
 

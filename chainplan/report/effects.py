@@ -65,7 +65,7 @@ def ruler_for(size: int, finest: int, dimension: Dimension, digits: int = DIGITS
     return Ruler(unit, ticks, decimals)
 
 
-class _Row(NamedTuple):
+class _EffectRow(NamedTuple):
     label: str
     end: str
     alone: str
@@ -93,9 +93,9 @@ def _amounts(figure: FigureStudy) -> Iterator[int]:
         yield each.carries or 0
 
 
-def _row(effect: Effect, figure: FigureStudy, ruler: Ruler) -> _Row:
+def _row(effect: Effect, figure: FigureStudy, ruler: Ruler) -> _EffectRow:
     share = f"{100 * (effect.carries or 0) / figure.whole:.1f} %" if figure.whole else "-"
-    return _Row(
+    return _EffectRow(
         effect.parameter.name,
         effect.end,
         _text(effect.alone, ruler),
@@ -123,7 +123,7 @@ def _totals(figure: FigureStudy, ruler: Ruler) -> Iterator[tuple[str, str, str]]
         yield name, ruler.text(first, "+"), ruler.text(second, "+")
 
 
-def _drawn(rows: Sequence[_Row], totals: Sequence[tuple[str, str, str]], look: Look) -> Iterator[str]:
+def _drawn(rows: Sequence[_EffectRow], totals: Sequence[tuple[str, str, str]], look: Look) -> Iterator[str]:
     heads = ("alone", "in the worst case", "share")
     alone = _widest([heads[0], *(row.alone for row in rows), *(total[1] for total in totals)])
     carries = _widest([heads[1], *(row.carries for row in rows), *(total[2] for total in totals)])

@@ -89,7 +89,7 @@ def explain_figure(name: str, figure: Sum, verdicts: Iterable[Figure], look: Loo
     return "".join(f"{look.text(line).rstrip()}\n" for line in lines)
 
 
-class Line(NamedTuple):
+class TermLine(NamedTuple):
     """A term as it is written: what it adds, what it is, and what one of several adds."""
 
     number: str
@@ -101,7 +101,7 @@ class SumBlock(NamedTuple):
     """Terms under one another and their sum; `title` says which term of a block before this one they make."""
 
     title: str
-    lines: tuple[Line, ...]
+    lines: tuple[TermLine, ...]
     total: str
     in_bytes: str = ""
 
@@ -132,7 +132,7 @@ def _sum_block(title: str, terms: Sequence[Term], total: int, scale: Scale, spli
             split.append(term)
             label += f" [{len(split)}]"
         each = f"= {term.times} x {scale.number(term.amount)} {scale.unit}" if term.times != 1 else ""
-        lines.append(Line(f"{scale.number(term.total)} {scale.unit}", label, each))
+        lines.append(TermLine(f"{scale.number(term.total)} {scale.unit}", label, each))
     in_bytes = amount(total, BITS) if scale.unit == "bit" and total % 8 == 0 else ""
     return SumBlock(title, tuple(lines), f"{scale.number(total)} {scale.unit}", in_bytes)
 

@@ -16,18 +16,6 @@ from chainplan.plan.problems import display_width
 from chainplan.report.drawing import Sign, check_width, clean, layout_for, right, row, scale, wrapped
 from chainplan.report.figures import STATUS_WORDS, plural
 
-__all__ = [
-    "Elision",
-    "Hint",
-    "Rung",
-    "Step",
-    "draw_ladder",
-    "kept_rungs",
-    "left_out_words",
-    "share_of",
-    "status_of",
-]
-
 _RAIL = Sign("│", "|")
 _ELSEWHERE = Sign("─", "-")
 _BOARD = Sign("━", "=")
@@ -39,7 +27,7 @@ Hint = Literal["scale", "board", "met", "missed", "not checked", "left out"]
 
 
 @dataclass(frozen=True)
-class Rung:
+class DrawnRung:
     """A board on the ladder: lowest and highest potential above HV-, uV; both ``None`` at chassis."""
 
     name: str
@@ -48,7 +36,7 @@ class Rung:
 
 
 @dataclass(frozen=True)
-class Step:
+class LadderStep:
     """A segment of the ladder: its stress against its rating, uV; ``verdict`` as the budgets gave it."""
 
     name: str
@@ -66,8 +54,8 @@ class Elision:
 
 
 def draw_ladder(
-    rungs: Sequence[Rung],
-    steps: Sequence[Step],
+    rungs: Sequence[DrawnRung],
+    steps: Sequence[LadderStep],
     string_voltage: int,
     width: int,
     ascii_only: bool,
@@ -121,7 +109,7 @@ def draw_ladder(
 
 
 def _check_ladder(
-    rungs: Sequence[Rung], steps: Sequence[Step], string_voltage: int, elision: Elision | None
+    rungs: Sequence[DrawnRung], steps: Sequence[LadderStep], string_voltage: int, elision: Elision | None
 ) -> None:
     if len(steps) != max(0, len(rungs) - 1):
         raise ValueError(f"{len(steps)} steps do not join {len(rungs)} rungs")
@@ -139,7 +127,7 @@ def _check_ladder(
             raise ValueError(f"{step.name}: stress {step.stress} uV against rating {step.rating} uV")
 
 
-def _potentials(rung: Rung, format_voltage: Callable[[int], str]) -> str:
+def _potentials(rung: DrawnRung, format_voltage: Callable[[int], str]) -> str:
     if rung.low is None or rung.high is None:
         return "at chassis"
     if rung.low == rung.high:
@@ -148,7 +136,7 @@ def _potentials(rung: Rung, format_voltage: Callable[[int], str]) -> str:
 
 
 def _step_figures(
-    steps: Sequence[Step],
+    steps: Sequence[LadderStep],
     format_voltage: Callable[[int], str],
     format_rating: Callable[[int], str],
     ascii_only: bool,
@@ -171,14 +159,14 @@ def _step_figures(
     ]
 
 
-def status_of(step: Step) -> Status:
+def status_of(step: LadderStep) -> Status:
     """Return a segment's verdict."""
     if step.verdict is None:
         return "not checked"
     return "met" if step.verdict else "missed"
 
 
-def share_of(step: Step) -> str:
+def share_of(step: LadderStep) -> str:
     """Return stress/rating rounded up to a tenth, but never 100 % for less than that."""
     if step.rating is None:
         return ""
@@ -188,7 +176,7 @@ def share_of(step: Step) -> str:
     return f"{tenths // 10}.{tenths % 10} %"
 
 
-def _stress_bar(step: Step, area: int, ascii_only: bool) -> str:
+def _stress_bar(step: LadderStep, area: int, ascii_only: bool) -> str:
     if step.rating is None:
         return " " * area
     cells = max(min(step.stress, 1), min(area, step.stress * area // step.rating))
@@ -197,7 +185,7 @@ def _stress_bar(step: Step, area: int, ascii_only: bool) -> str:
     return _STRESSED.get(ascii_only) * cells + _SPARE.get(ascii_only) * (area - cells)
 
 
-def _mark(rung: Rung, low: int, high: int, area: int, ascii_only: bool) -> str:
+def _mark(rung: DrawnRung, low: int, high: int, area: int, ascii_only: bool) -> str:
     """Return a board's place on the scale, its ends rounded so that boards that adjoin do not overlap."""
     if rung.low is None or rung.high is None:
         return " " * area
@@ -210,7 +198,7 @@ def _mark(rung: Rung, low: int, high: int, area: int, ascii_only: bool) -> str:
     return far * first + _BOARD.get(ascii_only) * cells + far * (area - first - cells)
 
 
-def kept_rungs(steps: Sequence[Step], rungs: int, elision: Elision | None) -> list[int]:
+def kept_rungs(steps: Sequence[LadderStep], rungs: int, elision: Elision | None) -> list[int]:
     """Return the rungs to draw, in order: all, or the ends and both sides of the worst steps."""
     if elision is None:
         return list(range(rungs))
@@ -227,7 +215,7 @@ def kept_rungs(steps: Sequence[Step], rungs: int, elision: Elision | None) -> li
     return sorted(kept)
 
 
-def _left_out(steps: Sequence[Step], width: int, ascii_only: bool) -> list[tuple[str, Hint]]:
+def _left_out(steps: Sequence[LadderStep], width: int, ascii_only: bool) -> list[tuple[str, Hint]]:
     """Return the line in place of ``steps`` and the boards between them: how many, and the worst of them."""
     indent = f"{_RAIL.get(ascii_only)} "
     missed = any(step.verdict is False for step in steps)
@@ -235,7 +223,7 @@ def _left_out(steps: Sequence[Step], width: int, ascii_only: bool) -> list[tuple
     return [(indent + line, hint) for line in wrapped(left_out_words(steps), width - len(indent), " ")]
 
 
-def left_out_words(steps: Sequence[Step]) -> list[str]:
+def left_out_words(steps: Sequence[LadderStep]) -> list[str]:
     """Return what stands for steps left out and the boards between them, in pieces that are not broken."""
     missed = sum(step.verdict is False for step in steps)
     unknown = sum(step.verdict is None for step in steps)

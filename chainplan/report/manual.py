@@ -13,33 +13,33 @@ from chainplan.report.markdown import code_block, plain
 WIDTH = 80
 
 
-class Heading(NamedTuple):
+class ManualHeading(NamedTuple):
     """A heading of the first or the second level."""
 
     text: str
     level: int = 1
 
 
-class Paragraph(NamedTuple):
+class ManualParagraph(NamedTuple):
     """Words, wrapped as the page wants."""
 
     text: str
 
 
-class Term(NamedTuple):
+class ManualTerm(NamedTuple):
     """A word of the program and what it means."""
 
     term: str
     text: str
 
 
-class Lines(NamedTuple):
+class ManualLines(NamedTuple):
     """Lines that stay as they are: command lines."""
 
     lines: tuple[str, ...]
 
 
-Block = Heading | Paragraph | Term | Lines
+Block = ManualHeading | ManualParagraph | ManualTerm | ManualLines
 
 
 class Manual(NamedTuple):
@@ -55,20 +55,20 @@ def manual_text(manual: Manual) -> str:
     """Return plain text, 80 columns wide."""
     lines = [f"{manual.name} {manual.version}", *_wrapped(manual.summary, "")]
     for before, block in pairwise((None, *manual.blocks)):
-        if isinstance(block, Term) and isinstance(before, (Paragraph, Lines)):
+        if isinstance(block, ManualTerm) and isinstance(before, (ManualParagraph, ManualLines)):
             lines.append("")
         lines += _text(block)
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
 def _text(block: Block | None) -> Iterator[str]:
-    if isinstance(block, Heading):
+    if isinstance(block, ManualHeading):
         yield from ("", block.text.upper() if block.level == 1 else f"  {block.text}")
-    elif isinstance(block, Lines):
+    elif isinstance(block, ManualLines):
         yield from ("", *(f"      {line}" for line in block.lines))
-    elif isinstance(block, Paragraph):
+    elif isinstance(block, ManualParagraph):
         yield from ("", *_wrapped(block.text, "    "))
-    elif isinstance(block, Term):
+    elif isinstance(block, ManualTerm):
         yield from _wrapped(block.term, "    ")
         yield from _wrapped(block.text, "        ")
 
@@ -83,17 +83,17 @@ def manual_markdown(manual: Manual) -> str:
     pieces = [f"# {plain(manual.name)} {plain(manual.version)}", plain(manual.summary)]
     terms: list[str] = []
     for block in (*manual.blocks, None):
-        if isinstance(block, Term):
+        if isinstance(block, ManualTerm):
             terms.append(f"- {code_span(block.term)}: {plain(block.text)}")
             continue
         if terms:
             pieces.append("\n".join(terms))
             terms = []
-        if isinstance(block, Heading):
+        if isinstance(block, ManualHeading):
             pieces.append(f"{'#' * (block.level + 1)} {plain(block.text)}")
-        elif isinstance(block, Paragraph):
+        elif isinstance(block, ManualParagraph):
             pieces.append(plain(block.text))
-        elif isinstance(block, Lines):
+        elif isinstance(block, ManualLines):
             pieces.append(code_block("\n".join(block.lines)))
     return "\n\n".join(pieces) + "\n"
 
@@ -115,12 +115,12 @@ def manual_roff(manual: Manual) -> str:
 
 
 def _roff(block: Block) -> Sequence[str]:
-    if isinstance(block, Heading):
+    if isinstance(block, ManualHeading):
         text = block.text.upper() if block.level == 1 else block.text
         return [f".{'SH' if block.level == 1 else 'SS'} {_quoted(text)}"]
-    if isinstance(block, Paragraph):
+    if isinstance(block, ManualParagraph):
         return [".PP", roff(block.text)]
-    if isinstance(block, Term):
+    if isinstance(block, ManualTerm):
         return [".TP", f"\\fB{roff(block.term)}\\fR", roff(block.text)]
     return [".PP", ".RS 4", ".nf", *map(roff, block.lines), ".fi", ".RE"]
 

@@ -10,12 +10,12 @@ from pydantic import BaseModel, BeforeValidator
 
 from chainplan.plan.fields import Reads
 from chainplan.plan.key_meanings import key_meanings
-from chainplan.plan.model_words import Slot, expected_words, slot_at
+from chainplan.plan.model_words import SchemaSlot, expected_words, slot_at
 from chainplan.plan.problems import KeyPath
 from chainplan.quantity import DIMENSIONS, Span, format_span
 
 
-class Key(NamedTuple):
+class PlanKey(NamedTuple):
     """A key of a part. `left_out` is empty where nothing in words stands for it."""
 
     name: str
@@ -29,7 +29,7 @@ class PartKeys(NamedTuple):
 
     places: tuple[str, ...]
     meaning: str
-    keys: tuple[Key, ...]
+    keys: tuple[PlanKey, ...]
 
 
 def file_parts(schema: type[BaseModel], whole: str) -> tuple[PartKeys, ...]:
@@ -74,12 +74,12 @@ class _File:
         keys = tuple(self._keys(kind, paths[0]))
         return PartKeys(tuple(map(self._written, paths)), meaning, keys)
 
-    def _keys(self, kind: type[BaseModel], path: KeyPath) -> Iterator[Key]:
+    def _keys(self, kind: type[BaseModel], path: KeyPath) -> Iterator[PlanKey]:
         meanings = key_meanings(kind)
         for name, info in kind.model_fields.items():
             here = (*path, info.alias or name)
             left_out = "required" if info.is_required() else self._default(info.default, here)
-            yield Key(info.alias or name, meanings.get(name, ""), self._takes(here), left_out)
+            yield PlanKey(info.alias or name, meanings.get(name, ""), self._takes(here), left_out)
 
     def _takes(self, path: KeyPath) -> str:
         """Return what a key takes: lists and mappings by what is in them, parts by where they stand."""
@@ -133,7 +133,7 @@ class _File:
     def _inside(self, path: KeyPath) -> KeyPath:
         return (*path, "x" if get_origin(self._slot(path).type) is dict else 0)
 
-    def _slot(self, path: KeyPath) -> Slot:
+    def _slot(self, path: KeyPath) -> SchemaSlot:
         slot = slot_at(path, self._schema)
         assert slot is not None, path  # only paths of the schema are walked
         return slot
@@ -148,5 +148,5 @@ def _is_model(kind: Any) -> bool:
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
-def _is_part(slot: Slot) -> bool:
+def _is_part(slot: SchemaSlot) -> bool:
     return _is_model(slot.type)

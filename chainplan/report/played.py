@@ -10,62 +10,51 @@ from rich.text import Text
 
 from chainplan.cautions import CAUTIONS
 from chainplan.quantity import TIME
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Lines, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, percent, plural
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    bullets,
-    heading,
-    lines,
-    paragraph,
-    status_text,
-    table,
-    two_lines,
-)
+from chainplan.report.sections.common import View, status_text, two_lines
 from chainplan.report.terminal import text_of, view_of
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console
 
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
-    from chainplan.witness.compare import Row
+    from chainplan.witness.compare import PlayedRow
     from chainplan.witness.play import Played
 
 
 def played_text(
-    console: Console, loaded: LoadedPlan, evaluation: Evaluation, played: Played, rows: Sequence[Row]
+    console: Console, loaded: LoadedPlan, evaluation: Evaluation, played: Played, rows: Sequence[PlayedRow]
 ) -> str:
     """Return the report of a play: observed least, mean, percentiles and largest, and the bound."""
     view = view_of(console, loaded, evaluation)
     return text_of(console, view.look, _parts(view, played, rows))
 
 
-def _parts(view: View, played: Played, rows: Sequence[Row]) -> Iterator[RenderableType]:
+def _parts(view: View, played: Played, rows: Sequence[PlayedRow]) -> Iterator[ReportPart]:
     broken = [row for row in rows if not row.ok]
-    yield heading(view, "Played", f"{view.evaluation.plan.title}: observed against computed worst case")
+    yield Heading("Played", f"{view.evaluation.plan.title}: observed against computed worst case")
     verdict = (
         "Every bound held." if not broken else f"{plural(len(broken), 'bound')} of {len(rows)} did NOT hold."
     )
     yield Text(view.look.text(verdict), style="bold" if broken else "")
     scans = sum(record.scans for record in played.record.controllers.values())
     came = f"{played.done} of {plural(played.wanted, 'simulation')}, {plural(scans, 'scan')} in all"
-    yield lines(view, came + (", INTERRUPTED" if played.interrupted else ""))
+    yield Lines([came + (", INTERRUPTED" if played.interrupted else "")])
     yield Text()
-    yield table(view, _columns(view), [_row(view, row, alike) for row, alike in closest(rows)])
+    yield Table(_columns(view), [_row(view, row, alike) for row, alike in closest(rows)])
     yield Text()
     yield from _counts(view, played)
-    yield paragraph(
-        view,
+    yield Paragraph(
         "The simulation shares the plan and the graph with the budgets, none of their formulas. It plays "
         "corners (all at worst, all at best, the oldest sample, faults at the worst instant, cut segments) "
         "and drawn values; besides, start-ups, alarms of nodes awake and asleep, and broken chains until all "
         "that is left is read again. Of bound: largest observed over computed worst case. Of figures that "
         "differ in the place only, the one closest to its bound is shown; --out writes all.",
     )
-    yield heading(view, "Cautions")
-    yield bullets(view, CAUTIONS)
+    yield Heading("Cautions")
+    yield Bullets(CAUTIONS)
 
 
 def _columns(view: View) -> list[Column]:
@@ -75,12 +64,12 @@ def _columns(view: View) -> list[Column]:
     return [Column("verdict"), Column("figure"), *(Column(title, figures=True) for title in figures)]
 
 
-def closest(rows: Sequence[Row]) -> list[tuple[Row, int]]:
+def closest(rows: Sequence[PlayedRow]) -> list[tuple[PlayedRow, int]]:
     """Return the rows to show, in their order, each with how many it stands for.
 
     Of the rows of one group that is the one closest to its bound; broken bounds are shown all.
     """
-    groups: dict[object, list[Row]] = {}
+    groups: dict[object, list[PlayedRow]] = {}
     for number, row in enumerate(rows):
         alone = not row.group or not row.ok
         key = number if alone else (row.quantity, row.controller, row.group)
@@ -88,7 +77,7 @@ def closest(rows: Sequence[Row]) -> list[tuple[Row, int]]:
     return [(max(alike, key=lambda row: row.ratio or 0), len(alike)) for alike in groups.values()]
 
 
-def _row(view: View, row: Row, alike: int) -> list[Cell]:
+def _row(view: View, row: PlayedRow, alike: int) -> list[Cell]:
     name = f"{row.quantity}: {row.controller}"
     subject = row.subject if alike == 1 else f"{row.subject} (closest of {alike})"
     ratio = percent(row.ratio, "up") if row.ratio is not None else "-"
@@ -99,7 +88,7 @@ def _row(view: View, row: Row, alike: int) -> list[Cell]:
     return [status_text(view, "met" if row.ok else "missed"), two_lines(view, name, subject), *figures]
 
 
-def _counts(view: View, played: Played) -> Iterator[RenderableType]:
+def _counts(view: View, played: Played) -> Iterator[ReportPart]:
     """Say how many frames were hit, how many reads repeated or lost, and what no bound allows for."""
     texts = []
     for name, record in played.record.controllers.items():
@@ -120,5 +109,5 @@ def _counts(view: View, played: Played) -> Iterator[RenderableType]:
                 f"{'fault was' if beyond == 1 else 'faults were'} found more was lost than the plan "
                 "allows for: these are held against no bound"
             )
-    yield bullets(view, texts)
+    yield Bullets(texts)
     yield Text()

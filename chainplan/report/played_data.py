@@ -12,19 +12,19 @@ from chainplan.report.units import with_unit
 
 if TYPE_CHECKING:
     from chainplan.plan.load import LoadedPlan
-    from chainplan.witness.compare import Row
+    from chainplan.witness.compare import PlayedRow
     from chainplan.witness.play import Played
 
 PLAYED_VERSION = 1
 """Version of the form of this output; it changes when a key changes its meaning or goes."""
 
 
-def played_json(loaded: LoadedPlan, played: Played, rows: Sequence[Row]) -> str:
+def played_json(loaded: LoadedPlan, played: Played, rows: Sequence[PlayedRow]) -> str:
     """Return a play as strict JSON, in a stable order."""
     return json.dumps(played_data(loaded, played, rows), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def played_data(loaded: LoadedPlan, played: Played, rows: Sequence[Row]) -> dict[str, Any]:
+def played_data(loaded: LoadedPlan, played: Played, rows: Sequence[PlayedRow]) -> dict[str, Any]:
     """Return a play as plain data."""
     return {
         "played_version": PLAYED_VERSION,
@@ -48,7 +48,7 @@ def played_data(loaded: LoadedPlan, played: Played, rows: Sequence[Row]) -> dict
     }
 
 
-def _row(row: Row) -> dict[str, Any]:
+def _row(row: PlayedRow) -> dict[str, Any]:
     figures: dict[str, int | Fraction] = {
         "least": row.least,
         "mean": Fraction(row.mean),

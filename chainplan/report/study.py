@@ -7,27 +7,23 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.text import Text
 
 from chainplan.cautions import CAUTIONS
 from chainplan.quantity import RATIO
-from chainplan.report.blocks import Bullets, Column, Heading, Paragraph, Table
+from chainplan.report.blocks import Bullets, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import Look, amount, listed, plural
 from chainplan.report.study_plot import Axis, Point, scatter_lines
 from chainplan.report.study_table import Result
 from chainplan.report.terminal import LEAST_WIDTH, text_of
 from chainplan.study.front import Member
-from chainplan.study.job import Job, Row
+from chainplan.study.job import CandidateRow, Job
 from chainplan.study.levers import Lever, Listed, settings_of
 from chainplan.study.load import LoadedStudy
 from chainplan.study.measures import Measure, Value
-from chainplan.study.tally import Tally
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.study.tally import StudyTally
 
 MOST_SHOWN = 25
 """Members of the front in the terminal; a file has all of them."""
@@ -41,12 +37,12 @@ class Shown:
 
     loaded: LoadedStudy
     job: Job
-    tally: Tally
+    tally: StudyTally
     total: int
     picked: dict[int, Result]
 
 
-def wanted_numbers(tally: Tally) -> set[int]:
+def wanted_numbers(tally: StudyTally) -> set[int]:
     """Return the candidates that a report names, by number."""
     found = {member.numbers[0] for member in shown_members(tally)}
     if tally.nearest_miss is not None:
@@ -54,7 +50,7 @@ def wanted_numbers(tally: Tally) -> set[int]:
     return found
 
 
-def shown_members(tally: Tally) -> list[Member]:
+def shown_members(tally: StudyTally) -> list[Member]:
     """Return the members of the front, or as many as there is room for, spread over it from end to end."""
     members = tally.front.members()
     if len(members) <= MOST_SHOWN:
@@ -69,7 +65,7 @@ def study_text(console: Console, shown: Shown, results: Iterable[Result]) -> str
     return text_of(console, look, _renderables(shown, look, results))
 
 
-def axes(loaded: LoadedStudy, job: Job, tally: Tally) -> tuple[Axis, Axis] | None:
+def axes(loaded: LoadedStudy, job: Job, tally: StudyTally) -> tuple[Axis, Axis] | None:
     """Return the first two objectives as axes, if there are two and any candidate has figures for them.
 
     They reach as far as the candidates that meet what they must, and half of that further.
@@ -101,41 +97,40 @@ def points(results: Iterable[Result], plane: tuple[Axis, Axis]) -> Iterator[Poin
             yield Point("front" if on_front else row.status, x, y)
 
 
-def _renderables(shown: Shown, look: Look, results: Iterable[Result]) -> Iterator[RenderableType]:
+def _renderables(shown: Shown, look: Look, results: Iterable[Result]) -> Iterator[ReportPart]:
     study, tally = shown.loaded.study, shown.tally
     yield Text(look.text(study.title), style="bold", overflow="fold")
-    yield Paragraph(look, f"study {shown.loaded.file}, plan {shown.loaded.plan_file}")
+    yield Paragraph(f"study {shown.loaded.file}, plan {shown.loaded.plan_file}")
     if study.about:
         yield Text()
         for line in study.about.strip().splitlines():
-            yield Paragraph(look, line)
+            yield Paragraph(line)
     yield from _candidates(shown, look)
-    yield Heading(look, "Pareto front", "no candidate is better in one objective without loss in another")
+    yield Heading("Pareto front", "no candidate is better in one objective without loss in another")
     yield from _front(shown, look)
     plane = axes(shown.loaded, shown.job, tally)
     if plane is not None:
-        yield Heading(look, "Candidates", f"{plane[0].name} and {plane[1].name}")
+        yield Heading("Candidates", f"{plane[0].name} and {plane[1].name}")
         usable = tally.counts["met"] + tally.counts["missed"]
         lines = scatter_lines(points(results, plane), *plane, look, usable)
         yield Text("\n", no_wrap=True).join(Text(line) for line in lines)
     yield from _closer(shown, look)
-    yield Heading(look, "Cautions")
-    yield Bullets(look, CAUTIONS)
+    yield Heading("Cautions")
+    yield Bullets(CAUTIONS)
     yield Text()
 
 
-def _candidates(shown: Shown, look: Look) -> Iterator[RenderableType]:
+def _candidates(shown: Shown, look: Look) -> Iterator[ReportPart]:
     tally = shown.tally
     sample = shown.loaded.study.sample
     how = f"{sample.sequence}, seed {sample.seed}" if sample else "the whole grid"
-    yield Heading(look, "Result", f"{plural(tally.done, 'candidate')}, {how}")
+    yield Heading("Result", f"{plural(tally.done, 'candidate')}, {how}")
     must = shown.loaded.study.must_meet
     wanted = (
         "all targets" if must is None else f"the targets wanted ({', '.join(must)})" if must else "nothing"
     )
     counts = tally.counts
     yield Table(
-        look,
         (Column("candidates", figures=True), Column("what came of them")),
         tuple(
             (str(number), words)
@@ -153,7 +148,6 @@ def _candidates(shown: Shown, look: Look) -> Iterator[RenderableType]:
     if tally.missed:
         yield Text()
         yield Table(
-            look,
             (Column("missed by", figures=True), Column("target")),
             tuple((str(number), target) for target, number in tally.missed.most_common()),
         )
@@ -161,21 +155,19 @@ def _candidates(shown: Shown, look: Look) -> Iterator[RenderableType]:
         yield Text()
         rows = [(str(number), reason) for reason, number in tally.reasons.most_common(MOST_REASONS)]
         left = len(tally.reasons) - len(rows)
-        yield Table(look, (Column("no plan", figures=True), Column("first problem")), tuple(rows))
+        yield Table((Column("no plan", figures=True), Column("first problem")), tuple(rows))
         if left > 0:
-            yield Paragraph(look, f"and {plural(left, 'reason')} more: see the column `reason` of --out FILE")
+            yield Paragraph(f"and {plural(left, 'reason')} more: see the column `reason` of --out FILE")
 
 
-def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
+def _front(shown: Shown, look: Look) -> Iterator[ReportPart]:
     tally = shown.tally
     members = tally.front.members()
     if not tally.front.complete:
-        yield Paragraph(look, "The front has too many members to be kept: fewer objectives would say more.")
+        yield Paragraph("The front has too many members to be kept: fewer objectives would say more.")
         return
     if not members:
-        yield Paragraph(
-            look, "It is empty: no candidate meets what it must and has figures for every objective."
-        )
+        yield Paragraph("It is empty: no candidate meets what it must and has figures for every objective.")
         yield from _nearest(shown, look)
         return
     some = shown_members(tally)
@@ -188,18 +180,18 @@ def _front(shown: Shown, look: Look) -> Iterator[RenderableType]:
         for measure, sense in zip(shown.job.measures, shown.loaded.study.objectives.values(), strict=False)
     ]
     rows = (_member(shown, shown.picked[member.numbers[0]]) for member in some)
-    yield Table(look, tuple(columns), tuple(rows))
+    yield Table(tuple(columns), tuple(rows))
     if len(members) > len(some):
         words = f"{len(some)} of {len(members)}, spread over the front; --out FILE writes all"
-        yield Paragraph(look, words)
+        yield Paragraph(words)
     for member in [member for member in some if member.count > 1][:MOST_REASONS]:
         others = listed([f"no. {number}" for number in member.numbers[1:]])
         more = member.count - len(member.numbers)
         left = f" and {more} more" if more else ""
-        yield Paragraph(look, f"no. {member.numbers[0]} has equals: {others}{left}")
+        yield Paragraph(f"no. {member.numbers[0]} has equals: {others}{left}")
     if tally.unknown:
         words = f"{plural(tally.unknown, 'candidate')} without a figure for some objective: on no front"
-        yield Paragraph(look, words)
+        yield Paragraph(words)
 
 
 def _differs(lever: Lever) -> bool:
@@ -212,10 +204,10 @@ def _title(name: str) -> str:
     return "\n".join(textwrap.wrap(name, 14))
 
 
-def _nearest(shown: Shown, look: Look) -> Iterator[RenderableType]:
+def _nearest(shown: Shown, look: Look) -> Iterator[ReportPart]:
     row = shown.tally.nearest_miss
     if row is not None:
-        yield Paragraph(look, f"Nearest to it: no. {row.number}, which misses {', '.join(row.missed)}.")
+        yield Paragraph(f"Nearest to it: no. {row.number}, which misses {', '.join(row.missed)}.")
 
 
 def _member(shown: Shown, result: Result) -> tuple[str, ...]:
@@ -245,7 +237,7 @@ def _figure(measure: Measure, value: Value, sense: str) -> str:
     )
 
 
-def _closer(shown: Shown, look: Look) -> Iterator[RenderableType]:
+def _closer(shown: Shown, look: Look) -> Iterator[ReportPart]:
     """Say how to look at one candidate: the first of the front, or the nearest miss."""
     row = _first(shown)
     if row is None:
@@ -254,7 +246,7 @@ def _closer(shown: Shown, look: Look) -> Iterator[RenderableType]:
     sets = settings_of(shown.job.levers, candidate)
     lines = [shlex.join(["chainplan", "report", shown.loaded.plan_file])]
     lines += [f"  --with {shlex.quote(each.text)}" for each in sets]
-    yield Heading(look, "Look closer", f"at no. {row.number}, as a report of its own")
+    yield Heading("Look closer", f"at no. {row.number}, as a report of its own")
     yield Text("\n").join(Text(look.text(line), overflow="fold") for line in _continued(lines))
 
 
@@ -263,7 +255,7 @@ def _continued(lines: list[str]) -> list[str]:
     return [f"{line} \\" for line in lines[:-1]] + lines[-1:]
 
 
-def _first(shown: Shown) -> Row | None:
+def _first(shown: Shown) -> CandidateRow | None:
     members = shown.tally.front.members()
     if members:
         return shown.picked[members[0].numbers[0]][1]

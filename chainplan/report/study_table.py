@@ -14,49 +14,49 @@ from typing import Any, BinaryIO, NamedTuple
 
 from chainplan.quantity import BITS, COUNT
 from chainplan.report.units import Number, number, unit_of
-from chainplan.study.job import Job, Row
+from chainplan.study.job import CandidateRow, Job
 from chainplan.study.levers import Candidate
 from chainplan.study.measures import Measure, Value
 
 _GROUP = 10_000
 """Rows of a Parquet file written at a time."""
 
-Result = tuple[Candidate, Row, bool]
+Result = tuple[Candidate, CandidateRow, bool]
 """A candidate, what came of it, and whether it is on the front."""
 
 
-class Column(NamedTuple):
+class TableColumn(NamedTuple):
     """A column: its title and the kind of its values."""
 
     title: str
     kind: type
 
 
-def columns(job: Job) -> list[Column]:
+def columns(job: Job) -> list[TableColumn]:
     """Return the columns, in order."""
     measured = [_measure_column(each) for each in job.measures]
     taken = {"candidate", "status", "targets missed", "reason", "Pareto front"}
     taken |= {column.title for column in measured}
-    found = [Column("candidate", int)]
+    found = [TableColumn("candidate", int)]
     for lever in job.levers:
         title = f"{lever.name} [{lever.unit}]" if lever.unit and lever.is_number else lever.name
         found.append(
-            Column(f"{title} (lever)" if title in taken else title, float if lever.is_number else str)
+            TableColumn(f"{title} (lever)" if title in taken else title, float if lever.is_number else str)
         )
     return [
         *found,
-        Column("status", str),
+        TableColumn("status", str),
         *measured,
-        Column("targets missed", str),
-        Column("reason", str),
-        Column("Pareto front", str),
+        TableColumn("targets missed", str),
+        TableColumn("reason", str),
+        TableColumn("Pareto front", str),
     ]
 
 
-def _measure_column(measure: Measure) -> Column:
+def _measure_column(measure: Measure) -> TableColumn:
     unit = unit_of(measure.dimension)
     kind = int if measure.dimension.name in (BITS.name, COUNT.name) else float
-    return Column(measure.name if unit == "count" else f"{measure.name} [{unit}]", kind)
+    return TableColumn(measure.name if unit == "count" else f"{measure.name} [{unit}]", kind)
 
 
 def cells(job: Job, result: Result) -> list[Any]:

@@ -10,14 +10,13 @@ from rich.console import Console
 from rich.text import Text
 
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
+from chainplan.report.blocks import Block, ReportPart
 from chainplan.report.figures import Look
 from chainplan.report.section import section
 from chainplan.report.sections import title
 from chainplan.report.sections.common import View
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
 
@@ -42,11 +41,12 @@ def view_of(console: Console, loaded: LoadedPlan, evaluation: Evaluation) -> Vie
     return View(loaded, evaluation, Look(max(console.width, LEAST_WIDTH), console.encoding))
 
 
-def text_of(console: Console, look: Look, parts: Iterable[RenderableType]) -> str:
+def text_of(console: Console, look: Look, parts: Iterable[ReportPart]) -> str:
     """Return parts as `console` would print them, without blanks at the ends of lines."""
     with console.capture() as captured:
         for part in parts:
-            console.print(part, width=look.width, highlight=False, emoji=False, markup=False)
+            shown = part.drawn(look) if isinstance(part, Block) else part
+            console.print(shown, width=look.width, highlight=False, emoji=False, markup=False)
     return "\n".join(map(_without_tail, captured.get().split("\n")))
 
 
@@ -58,7 +58,7 @@ def _without_tail(line: str) -> str:
     return _TAIL.sub(lambda tail: tail[0].replace(" ", ""), line)
 
 
-def renderables(view: View, sections: Collection[str]) -> Iterator[RenderableType]:
+def renderables(view: View, sections: Collection[str]) -> Iterator[ReportPart]:
     """Yield the title block and the chosen sections, in the order of the report."""
     yield from title.render(view)
     for name in SECTIONS:

@@ -13,13 +13,6 @@ from dataclasses import dataclass
 from chainplan.plan.problems import display_width
 from chainplan.report.drawing import Sign, check_width, clean, layout_for, right, row, scale, wrapped
 
-__all__ = [
-    "Bar",
-    "Lane",
-    "draw_legend",
-    "draw_timeline",
-]
-
 _IDLE = Sign("·", ".")
 _ASCII_SIGNS = "#=*+%@&$oxOX0123456789abcdefghijklmnpqrstuvwyzABCDEFGHIJKLMNPQRSTUVWYZ"
 

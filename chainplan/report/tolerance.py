@@ -9,29 +9,30 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.cautions import CAUTIONS
-from chainplan.report.effects import Ruler, effect_lines, ruler_for
-from chainplan.report.figures import limit, listed, margin, margin_share, percent, plural, worst
-from chainplan.report.sections.common import (
+from chainplan.report.blocks import (
+    Bullets,
     Cell,
     Column,
-    View,
-    bullets,
-    heading,
-    lines,
-    paragraph,
-    subheading,
-    table,
+    Heading,
+    Lines,
+    Paragraph,
+    ReportPart,
+    Subheading,
+    Table,
 )
+from chainplan.report.effects import Ruler, effect_lines, ruler_for
+from chainplan.report.figures import limit, listed, margin, margin_share, percent, plural, worst
+from chainplan.report.sections.common import View
 from chainplan.report.terminal import text_of, view_of
 from chainplan.tolerance.statistics import CONFIDENCE
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console
 
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
     from chainplan.tolerance.statistics import Quantile
-    from chainplan.tolerance.study import Drawn, FigureStudy, Study
+    from chainplan.tolerance.study import DrawnSets, FigureStudy, ToleranceStudy
 
 CONFIDENT = f"{CONFIDENCE:.0%}".replace("%", " %")
 
@@ -60,15 +61,17 @@ ASSUMED = (
 """What a reader must know of the figures, whatever the plan."""
 
 
-def tolerances_text(console: Console, loaded: LoadedPlan, evaluation: Evaluation, found: Study) -> str:
+def tolerances_text(
+    console: Console, loaded: LoadedPlan, evaluation: Evaluation, found: ToleranceStudy
+) -> str:
     """Return the study of a plan's tolerances for the terminal."""
     view = view_of(console, loaded, evaluation)
     return text_of(console, view.look, _parts(view, found))
 
 
-def _parts(view: View, found: Study) -> Iterator[RenderableType]:
-    yield heading(view, "Tolerances", f"{view.evaluation.plan.title}: what drives the worst case")
-    yield lines(view, _counted(found))
+def _parts(view: View, found: ToleranceStudy) -> Iterator[ReportPart]:
+    yield Heading("Tolerances", f"{view.evaluation.plan.title}: what drives the worst case")
+    yield Lines([_counted(found)])
     moved = [figure for figure in found.figures if figure.effects]
     for figure in moved:
         yield Text()
@@ -79,15 +82,15 @@ def _parts(view: View, found: Study) -> Iterator[RenderableType]:
     if still or not moved:
         yield Text()
         names = "; ".join(f"{each.target}: {each.subject}" for each in still)
-        yield paragraph(view, f"Moved by no tolerance: {names or 'every judged figure'}.")
-    yield heading(view, "What the figures mean")
-    yield bullets(view, [*ASSUMED, *_held(found)])
-    yield heading(view, "Cautions")
-    yield bullets(view, CAUTIONS)
+        yield Paragraph(f"Moved by no tolerance: {names or 'every judged figure'}.")
+    yield Heading("What the figures mean")
+    yield Bullets([*ASSUMED, *_held(found)])
+    yield Heading("Cautions")
+    yield Bullets(CAUTIONS)
     yield Text()
 
 
-def _counted(found: Study) -> str:
+def _counted(found: ToleranceStudy) -> str:
     held = sum(1 for each in found.parameters if each.held)
     drawn = (
         f"{plural(found.samples, 'drawn set')} of parts, seed {found.seed}" if found.samples else "none drawn"
@@ -97,7 +100,7 @@ def _counted(found: Study) -> str:
     )
 
 
-def _held(found: Study) -> Iterator[str]:
+def _held(found: ToleranceStudy) -> Iterator[str]:
     """Yield which drivers are not drawn, reason by reason."""
     drivers = {effect.parameter.name for figure in found.figures for effect in figure.effects}
     reasons: dict[str, list[str]] = {}
@@ -108,25 +111,25 @@ def _held(found: Study) -> Iterator[str]:
         yield f"Held whole, not drawn, because {reason}: {listed(names, 8)}."
 
 
-def _figure(view: View, figure: FigureStudy, found: Study) -> Iterator[RenderableType]:
+def _figure(view: View, figure: FigureStudy, found: ToleranceStudy) -> Iterator[ReportPart]:
     verdict = figure.verdict
-    yield subheading(view, f"{verdict.target}: {verdict.subject}")
+    yield Subheading(f"{verdict.target}: {verdict.subject}")
     held = f"worst case {worst(verdict)}, limit {limit(verdict, words=True)}"
-    yield paragraph(view, f"{verdict.status}: {held}, margin {margin(verdict)} ({margin_share(verdict)})")
+    yield Paragraph(f"{verdict.status}: {held}, margin {margin(verdict)} ({margin_share(verdict)})")
     if figure.followed != "value":
-        yield paragraph(view, _what(figure))
+        yield Paragraph(_what(figure))
     if figure.alike:
         names = "; ".join(each.subject for each in figure.alike[:MOST_ALIKE])
         left = len(figure.alike) - MOST_ALIKE
-        yield paragraph(view, f"alike in every trial: {names}" + (f" and {left} more" if left > 0 else ""))
+        yield Paragraph(f"alike in every trial: {names}" + (f" and {left} more" if left > 0 else ""))
     if verdict.figure:
-        yield paragraph(view, f"its terms: explain {verdict.figure}")
+        yield Paragraph(f"its terms: explain {verdict.figure}")
     yield Text()
     yield Text("\n", no_wrap=True).join(
         Text(view.look.text(line)) for line in effect_lines(figure, view.look)
     )
     idle = len(found.parameters) - len(figure.effects)
-    yield paragraph(view, f"{idle} of {len(found.parameters)} tolerances do nothing to it.")
+    yield Paragraph(f"{idle} of {len(found.parameters)} tolerances do nothing to it.")
     yield Text()
     yield from _beside(view, figure)
 
@@ -137,7 +140,7 @@ def _what(figure: FigureStudy) -> str:
     return "Followed is the margin: tolerances move the figure and its limit both."
 
 
-def _beside(view: View, figure: FigureStudy) -> Iterator[RenderableType]:
+def _beside(view: View, figure: FigureStudy) -> Iterator[ReportPart]:
     """Yield the figure by every way to add tolerances up, from the mildest to the harshest."""
     drawn = figure.drawn
     still = drawn is not None and drawn.furthest == figure.held == drawn.mean
@@ -159,7 +162,7 @@ def _beside(view: View, figure: FigureStudy) -> Iterator[RenderableType]:
         [name, _number(figure, ruler, ticks), _way(figure, ticks), interval] for name, ticks, interval in rows
     ]
     columns = [Column(""), Column("figure", figures=True), Column("of the way", figures=True)]
-    yield table(view, [*columns, Column(f"{CONFIDENT} confidence" if drawn and not still else "")], cells)
+    yield Table([*columns, Column(f"{CONFIDENT} confidence" if drawn and not still else "")], cells)
     if drawn is not None:
         yield from _misses(view, figure, drawn, still=still)
 
@@ -185,23 +188,19 @@ def _interval(figure: FigureStudy, found: Quantile, ruler: Ruler) -> str:
     return f"{low} .. {high}"
 
 
-def _misses(view: View, figure: FigureStudy, drawn: Drawn, *, still: bool) -> Iterator[RenderableType]:
+def _misses(view: View, figure: FigureStudy, drawn: DrawnSets, *, still: bool) -> Iterator[ReportPart]:
     if still:
-        yield paragraph(
-            view, "Nothing that is drawn moves this figure: it is the same for every set of parts."
-        )
+        yield Paragraph("Nothing that is drawn moves this figure: it is the same for every set of parts.")
     if drawn.beyond:
-        yield paragraph(
-            view,
+        yield Paragraph(
             f"{plural(drawn.beyond, 'draw')} went BEYOND the extreme value: the bound does not hold. This is "
             "a fault of the program; please report it with the plan.",
             style="bold",
         )
     if drawn.unknown:
-        yield paragraph(view, f"In {plural(drawn.unknown, 'draw')} the figure has no bound.")
+        yield Paragraph(f"In {plural(drawn.unknown, 'draw')} the figure has no bound.")
     at_most = percent(Fraction(drawn.missed_at_most), "up")
-    yield paragraph(
-        view,
+    yield Paragraph(
         f"The limit is missed by {drawn.missed} of {plural(drawn.number, 'drawn set')} of parts: by at most "
         f"{at_most} of all, with {CONFIDENT} confidence.",
     )

@@ -12,19 +12,19 @@ from chainplan.tolerance.statistics import CONFIDENCE
 
 if TYPE_CHECKING:
     from chainplan.plan.load import LoadedPlan
-    from chainplan.tolerance.study import Drawn, Effect, FigureStudy, Study
+    from chainplan.tolerance.study import DrawnSets, Effect, FigureStudy, ToleranceStudy
 
 TOLERANCES_VERSION = 1
 """Version of the form of this output; it changes when a key changes its meaning or goes."""
 
 
-def tolerances_json(loaded: LoadedPlan, found: Study) -> str:
+def tolerances_json(loaded: LoadedPlan, found: ToleranceStudy) -> str:
     """Return the study as strict JSON, in a stable order."""
     data = tolerances_data(loaded, found)
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def tolerances_data(loaded: LoadedPlan, found: Study) -> dict[str, Any]:
+def tolerances_data(loaded: LoadedPlan, found: ToleranceStudy) -> dict[str, Any]:
     """Return the study as plain data."""
     return {
         "tolerances_version": TOLERANCES_VERSION,
@@ -83,7 +83,7 @@ def _effect(effect: Effect, figure: FigureStudy) -> dict[str, Any]:
     }
 
 
-def _drawn(drawn: Drawn, figure: FigureStudy) -> dict[str, Any]:
+def _drawn(drawn: DrawnSets, figure: FigureStudy) -> dict[str, Any]:
     dimension = figure.verdict.dimension
     return {
         "number": drawn.number,

@@ -15,7 +15,7 @@ from fractions import Fraction
 from typing import Any, BinaryIO
 
 from chainplan import __version__
-from chainplan.study.job import Row
+from chainplan.study.job import CandidateRow
 from chainplan.study.load import LoadedStudy
 from chainplan.study.measures import Value
 
@@ -47,14 +47,14 @@ class Checkpoint:
             self._stream.close()
             raise
 
-    def append(self, rows: Iterable[Row]) -> None:
+    def append(self, rows: Iterable[CandidateRow]) -> None:
         """Add rows, in order; they are on disk when this returns, as far as the system says."""
         text = "".join(_line(row) for row in rows)
         self._stream.write(text.encode("ascii"))
         self._stream.flush()
         self.done += text.count("\n")
 
-    def rows(self) -> Iterator[Row]:
+    def rows(self) -> Iterator[CandidateRow]:
         """Yield all rows in order, one at a time."""
         with open(self.name, "rb") as stream:
             next(stream)
@@ -113,14 +113,14 @@ def _lock(stream: BinaryIO) -> None:
         return
 
 
-def _line(row: Row) -> str:
+def _line(row: CandidateRow) -> str:
     values = [_plain(value) for value in row.values]
     return json.dumps([row.status, values, list(row.missed), row.reason], separators=(",", ":")) + "\n"
 
 
-def _row(number: int, line: bytes) -> Row:
+def _row(number: int, line: bytes) -> CandidateRow:
     status, values, missed, reason = json.loads(line)
-    return Row(number, status, tuple(map(_exact, values)), tuple(missed), reason)
+    return CandidateRow(number, status, tuple(map(_exact, values)), tuple(missed), reason)
 
 
 def _plain(value: Value) -> int | str | None:

@@ -30,7 +30,7 @@ MOST_PROBES = 200
 Status = Literal["met", "missed", "unusable"]
 
 
-class Row(NamedTuple):
+class CandidateRow(NamedTuple):
     """What came of one candidate; candidates are counted from 1.
 
     `missed` holds the targets missed, required or not, each once.
@@ -122,11 +122,11 @@ class Evaluator:
         self._plans = Plans(job.combined, job.levers)
         self._before: Evaluation | None = None
 
-    def row(self, number: int, candidate: Candidate) -> Row:
+    def row(self, number: int, candidate: Candidate) -> CandidateRow:
         """Return what comes of a candidate."""
         plan = self._plans.plan(candidate)
         if isinstance(plan, Unusable):
-            return Row(number, "unusable", reason=plan.reason)
+            return CandidateRow(number, "unusable", reason=plan.reason)
         # What the plan has in common with that of the candidate before need not be worked out again.
         evaluation = self._before.altered(plan) if self._before else Evaluation(plan)
         self._before = evaluation
@@ -137,7 +137,7 @@ class Evaluator:
             for verdict in missed
             if wanted is None or any(names_target(name, verdict) for name in wanted)
         ]
-        return Row(
+        return CandidateRow(
             number,
             "missed" if required else "met",
             tuple(each.of(evaluation) for each in self._job.measures),
@@ -156,7 +156,7 @@ def _evaluator(packed_job: bytes) -> Evaluator:
     return Evaluator(pickle.loads(packed_job))
 
 
-def evaluate_batch(packed_job: bytes, first: int, batch: Iterable[Candidate]) -> list[Row]:
+def evaluate_batch(packed_job: bytes, first: int, batch: Iterable[Candidate]) -> list[CandidateRow]:
     """Evaluate candidates one after another; `first` is the number of the first one."""
     evaluator = _evaluator(packed_job)
     return [evaluator.row(number, candidate) for number, candidate in enumerate(batch, start=first)]

@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 from chainplan.plan.problems import KeyPath
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.settings import Key, parse_key
-from chainplan.plan.yaml_nodes import resolves_to_itself
+from chainplan.plan.yaml_scalars import resolves_to_itself
 from chainplan.quantity import QuantityError
-from chainplan.study.ranges import Range, dimension_at, number_and_unit
+from chainplan.study.ranges import LeverRange, dimension_at, number_and_unit
 
 Pick = int | str
 """What a candidate has of a lever: the number of a choice, or a number drawn from its range."""
@@ -71,7 +71,7 @@ class Drawn(NamedTuple):
     name: str
     key: Key
     key_text: str
-    range: Range
+    range: LeverRange
     place: KeyPath
 
     @property

@@ -22,8 +22,7 @@ from chainplan.plan.schema_problems import schema_problems
 from chainplan.plan.settings import FORM, SettingError, parse_key, put, resolved
 from chainplan.plan.source import read_source
 from chainplan.study.levers import Choice, Drawn, Lever, Listed, SetValue, listed_values
-from chainplan.study.model import MOST_CANDIDATES, Study
-from chainplan.study.model import Lever as LeverPlan
+from chainplan.study.model import MOST_CANDIDATES, LeverPlan, Study
 from chainplan.study.ranges import RangeError, read_range
 
 _UNKNOWN = "this key is not known here"

@@ -23,7 +23,7 @@ def _sample(value: Any) -> Any:
     return {"points": value} if isinstance(value, int) and not isinstance(value, bool) else value
 
 
-class Lever(Part):
+class LeverPlan(Part):
     """What may differ: values of one key, a range of it, or named choices that each set several keys."""
 
     key: Reference | None = None
@@ -94,7 +94,7 @@ class Study(Part):
     """What the study is about, for the report."""
     plan: Reference
     """The plan file, looked for beside this one."""
-    levers: Annotated[dict[Name, Lever], Field(min_length=1, max_length=MOST_COLUMNS)]
+    levers: Annotated[dict[Name, LeverPlan], Field(min_length=1, max_length=MOST_COLUMNS)]
     """What differs from candidate to candidate, by a name of its own."""
     objectives: Annotated[dict[Reference, Sense], Field(min_length=1, max_length=MOST_COLUMNS)]
     """What is wanted of the candidates: a figure or a margin by name, `minimise` or `maximise`."""
@@ -111,7 +111,10 @@ def study_schema() -> dict[str, Any]:
     from chainplan.plan.key_meanings import key_meanings  # late: it reads the source, which a study needs not
 
     found = Study.model_json_schema()
-    for kind, part in ((Study, found), *((each, found["$defs"][each.__name__]) for each in (Lever, Sample))):
+    for kind, part in (
+        (Study, found),
+        *((each, found["$defs"][each.__name__]) for each in (LeverPlan, Sample)),
+    ):
         for name, meaning in key_meanings(kind).items():
             part["properties"][kind.model_fields[name].alias or name]["description"] = meaning
     sample = found["properties"]["sample"]

@@ -11,7 +11,7 @@ from decimal import Context, Decimal
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from chainplan.plan.model_words import Slot, expected_words, slot_at
+from chainplan.plan.model_words import SchemaSlot, expected_words, slot_at
 from chainplan.plan.problems import KeyPath
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import DIMENSIONS, Dimension, QuantityError, Span
@@ -33,7 +33,7 @@ class RangeError(ValueError):
         self.expected = expected
 
 
-class Range(NamedTuple):
+class LeverRange(NamedTuple):
     """Numbers from `low` to `high` in `unit`; `whole` ones are counts. `tolerance` is written behind each."""
 
     low: Decimal
@@ -74,7 +74,7 @@ class Range(NamedTuple):
         return f"{text} ± {self.tolerance}" if self.tolerance else text
 
 
-def read_range(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> Range:
+def read_range(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> LeverRange:
     """Read the ends of a range of the key at a path of the plan. Raises :class:`RangeError`."""
     slot = slot_at(path)
     if slot is None or slot.type not in (Span, int, float):
@@ -102,7 +102,7 @@ def number_and_unit(value: Any) -> tuple[Decimal, str] | None:
     return (Decimal(found["number"]), found["unit"]) if found else None
 
 
-def _quantities(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> Range:
+def _quantities(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> LeverRange:
     dimension = dimension_at(path)
     assert dimension is not None  # a quantity's schema names its dimension
     ends = []
@@ -121,10 +121,10 @@ def _quantities(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: 
     last = _PRECISE.divide(
         _PRECISE.multiply(last, Decimal(scale.numerator)), Decimal(scale.denominator)
     )  # exact: units are powers of ten apart, or the hours and minutes of time
-    return Range(first, last, unit, geometric, whole=False, plain=False, tolerance=tolerance)
+    return LeverRange(first, last, unit, geometric, whole=False, plain=False, tolerance=tolerance)
 
 
-def _numbers(slot: Slot, low: Any, high: Any, geometric: bool, tolerance: str) -> Range:
+def _numbers(slot: SchemaSlot, low: Any, high: Any, geometric: bool, tolerance: str) -> LeverRange:
     if tolerance:
         raise RangeError("tolerance", "a number has no tolerance", "no `tolerance` here")
     kinds = (int,) if slot.type is int else (int, float)
@@ -133,7 +133,7 @@ def _numbers(slot: Slot, low: Any, high: Any, geometric: bool, tolerance: str) -
             expected = "a whole number" if slot.type is int else "a number"
             raise RangeError(key, f"this must be {expected}", expected)
     whole = slot.type is int
-    return Range(Decimal(str(low)), Decimal(str(high)), "", geometric, whole, True, "")
+    return LeverRange(Decimal(str(low)), Decimal(str(high)), "", geometric, whole, True, "")
 
 
 def _text(number: Decimal) -> str:

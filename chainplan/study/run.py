@@ -16,7 +16,7 @@ from itertools import islice
 from time import perf_counter
 from typing import NamedTuple
 
-from chainplan.study.job import Job, Row, evaluate_batch, packed
+from chainplan.study.job import CandidateRow, Job, evaluate_batch, packed
 from chainplan.study.levers import Candidate
 from chainplan.workers import worker_pool
 
@@ -42,7 +42,7 @@ class Backend(NamedTuple):
 
 
 class _Timed(NamedTuple):
-    rows: list[Row]
+    rows: list[CandidateRow]
     seconds: float
 
 
@@ -69,7 +69,7 @@ class _Batches:
 
 def run(
     job: Job, todo: Iterator[Candidate], backend: Backend, done: int = 0
-) -> Generator[list[Row], None, None]:
+) -> Generator[list[CandidateRow], None, None]:
     """Evaluate candidates, the first `done` left out; yield rows in order, batch by batch.
 
     Closing the iterator ends the workers. Raises ImportError where joblib or its backend is missing, and
@@ -98,7 +98,7 @@ def _work(parcel: bytes, first: int, batch: list[Candidate]) -> _Timed:
     return _Timed(rows, perf_counter() - begin)
 
 
-def _with_processes(parcel: bytes, batches: _Batches, workers: int) -> Iterator[list[Row]]:
+def _with_processes(parcel: bytes, batches: _Batches, workers: int) -> Iterator[list[CandidateRow]]:
     waiting: deque[Future[_Timed]] = deque()
     with worker_pool(workers, gc.freeze) as pool:  # see above
         for first, batch in batches:
@@ -109,13 +109,13 @@ def _with_processes(parcel: bytes, batches: _Batches, workers: int) -> Iterator[
             yield _taken(waiting.popleft(), batches)
 
 
-def _taken(future: Future[_Timed], batches: _Batches) -> list[Row]:
+def _taken(future: Future[_Timed], batches: _Batches) -> list[CandidateRow]:
     timed = future.result()
     batches.learn(timed)
     return timed.rows
 
 
-def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend) -> Iterator[list[Row]]:
+def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend) -> Iterator[list[CandidateRow]]:
     from joblib import Parallel, delayed, parallel_config
 
     with ExitStack() as stack:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from chainplan.study.front import Front, Vector, oriented
-from chainplan.study.job import Row, Status
+from chainplan.study.job import CandidateRow, Status
 from chainplan.study.measures import Value
 
 MOST_REASONS = 200
@@ -17,7 +17,7 @@ OTHER_REASONS = "another reason"
 
 
 @dataclass(slots=True)
-class Tally:
+class StudyTally:
     """Counts, the front, and how far the objectives reach. `senses` are those of the objectives, in order."""
 
     senses: tuple[str, ...]
@@ -29,7 +29,7 @@ class Tally:
     front: Front = field(default_factory=Front)
     unknown: int = 0
     """Candidates that meet their targets but have no figure for an objective: they are on no front."""
-    nearest_miss: Row | None = None
+    nearest_miss: CandidateRow | None = None
     """Of the candidates that miss targets, the first with the fewest of them."""
     reaches: list[tuple[Value, Value]] = field(default_factory=list)
     """Least and largest value of each objective, of all candidates that are usable."""
@@ -40,7 +40,7 @@ class Tally:
         self.reaches = [(None, None)] * len(self.senses)
         self.met_reaches = list(self.reaches)
 
-    def add(self, row: Row) -> None:
+    def add(self, row: CandidateRow) -> None:
         """Take a row in."""
         self.counts[row.status] += 1
         if row.status == "unusable":
@@ -62,15 +62,15 @@ class Tally:
         else:
             self.front.add(row.number, vector)
 
-    def vector(self, row: Row) -> Vector | None:
+    def vector(self, row: CandidateRow) -> Vector | None:
         """Return a row's objectives, turned so that less is better; None where one is not known."""
         return oriented(self.objectives(row), self.senses)
 
-    def objectives(self, row: Row) -> Sequence[Value]:
+    def objectives(self, row: CandidateRow) -> Sequence[Value]:
         """Return a row's objectives: its first figures."""
         return row.values[: len(self.senses)]
 
-    def is_front(self, row: Row) -> bool:
+    def is_front(self, row: CandidateRow) -> bool:
         """Tell whether a row is on the front."""
         vector = self.vector(row) if row.status == "met" else None
         return vector is not None and vector in self.front

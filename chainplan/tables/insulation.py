@@ -34,22 +34,6 @@ from chainplan.tables.insulation_data import (
     SOURCE_TEST_VOLTAGE,
 )
 
-__all__ = [
-    "Insulation",
-    "MaterialGroup",
-    "OutsideTable",
-    "PollutionDegree",
-    "Requirement",
-    "altitude_factor",
-    "clearance_impulse",
-    "clearance_peak",
-    "creepage",
-    "is_voltage_class_b",
-    "required_clearance",
-    "required_creepage",
-    "test_voltage_ac",
-]
-
 PollutionDegree: TypeAlias = Literal[1, 2, 3]
 MaterialGroup: TypeAlias = Literal["I", "II", "IIIa", "IIIb"]
 Insulation: TypeAlias = Literal["functional", "basic", "supplementary", "reinforced"]

@@ -8,6 +8,6 @@ Three views of one judged figure, each by whole evaluations of altered plans:
 - Monte Carlo: sets of parts drawn between their ends (JCGM 101:2008), each evaluated at its worst instant.
 """
 
-from chainplan.tolerance.study import FigureStudy, Study, study
+from chainplan.tolerance.study import FigureStudy, ToleranceStudy, study
 
-__all__ = ["FigureStudy", "Study", "study"]
+__all__ = ["FigureStudy", "ToleranceStudy", "study"]

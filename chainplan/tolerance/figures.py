@@ -8,7 +8,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.plan.altered import tolerances
 from chainplan.quantity import Span
-from chainplan.tolerance.trials import Asked, Readings, Trial, made, parameters_of, phases_kept
+from chainplan.tolerance.trials import Asked, Readings, ToleranceTrial, made, parameters_of, phases_kept
 
 FEW = 3
 """Figures that are looked into where none is named."""
@@ -36,9 +36,9 @@ def ask(evaluation: Evaluation, figures: Iterable[Figure], seed: int = 0) -> Ask
     )
 
 
-def all_typical(asked: Asked) -> Trial:
+def all_typical(asked: Asked) -> ToleranceTrial:
     """Return the trial in which no quantity has a tolerance."""
-    return Trial(tuple((index, exact(each.span)) for index, each in enumerate(asked.parameters)))
+    return ToleranceTrial(tuple((index, exact(each.span)) for index, each in enumerate(asked.parameters)))
 
 
 def exact(span: Span) -> Span:

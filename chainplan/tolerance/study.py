@@ -11,7 +11,7 @@ from chainplan.figures.figure import Figure, margin
 from chainplan.quantity import Span
 from chainplan.tolerance.figures import all_typical, ask, exact
 from chainplan.tolerance.statistics import PERCENTILES, Quantile, quantile, root_sum_square, upper_share
-from chainplan.tolerance.trials import Asked, Parameter, Reading, Readings, Trial, runner
+from chainplan.tolerance.trials import Asked, Parameter, Readings, ToleranceTrial, TrialReading, runner
 
 Followed = Literal["value", "limit", "margin"]
 """What of a verdict the tolerances move: the figure held against its limit, the limit, or both."""
@@ -36,7 +36,7 @@ class Effect(NamedTuple):
     end: End
 
 
-class Drawn(NamedTuple):
+class DrawnSets(NamedTuple):
     """A figure over drawn sets of parts, each at its worst instant, ticks.
 
     `furthest` is the one nearest to the extreme value. `beyond` counts draws beyond it: there must be none,
@@ -68,7 +68,7 @@ class FigureStudy(NamedTuple):
     held: int
     effects: tuple[Effect, ...]
     root_sum_square: int
-    drawn: Drawn | None
+    drawn: DrawnSets | None
 
     @property
     def higher_is_worse(self) -> bool:
@@ -81,7 +81,7 @@ class FigureStudy(NamedTuple):
         return self.worst - self.typical
 
 
-class Study(NamedTuple):
+class ToleranceStudy(NamedTuple):
     """What was looked into, and with how many draws of which seed."""
 
     parameters: tuple[Parameter, ...]
@@ -97,7 +97,7 @@ def study(
     seed: int = 0,
     workers: int = 1,
     progress: Progress | None = None,
-) -> Study:
+) -> ToleranceStudy:
     """Look into figures by evaluations of altered plans: four per tolerance at most, and one per draw.
 
     The result does not depend on the number of workers. Raises ValueError for less than one worker.
@@ -106,41 +106,41 @@ def study(
     number = len(asked.parameters)
     singles = [
         all_typical(asked),
-        Trial(
+        ToleranceTrial(
             tuple((index, exact(each.span)) for index, each in enumerate(asked.parameters) if not each.held)
         ),
-        *(Trial(((index, exact(each.span)),)) for index, each in enumerate(asked.parameters)),
+        *(ToleranceTrial(((index, exact(each.span)),)) for index, each in enumerate(asked.parameters)),
         *(_only(asked, index) for index in range(number)),
     ]
-    draws = [Trial(draw=count) for count in range(samples)]
-    told = _Told(len(singles) + samples, progress)
+    draws = [ToleranceTrial(draw=count) for count in range(samples)]
+    told = _ToldOnce(len(singles) + samples, progress)
     with runner(asked, workers) as run:
         shown = list(told.counted(run(singles)))
-        base = tuple(Reading(each.value, each.limit, each.status) for each in figures)
+        base = tuple(TrialReading(each.value, each.limit, each.status) for each in figures)
         drivers = [
             index
             for index in range(number)
             if shown[2 + index] != base or shown[2 + number + index] != shown[0]
         ]
         ends = [
-            Trial(((index, Span.exact(end)),))
+            ToleranceTrial(((index, Span.exact(end)),))
             for index in drivers
             for end in (asked.parameters[index].span.min, asked.parameters[index].span.max)
         ]
         told.wanted += len(ends)
         at_ends = list(told.counted(run(ends)))
         drawn = list(told.counted(run(draws)))
-    seen = _Seen(
+    seen = _SeenFigure(
         asked,
         base,
         shown,
         dict(zip(drivers, zip(at_ends[::2], at_ends[1::2], strict=True), strict=True)),
         drawn,
     )
-    return Study(asked.parameters, tuple(_grouped(figures, seen)), samples, seed)
+    return ToleranceStudy(asked.parameters, tuple(_grouped(figures, seen)), samples, seed)
 
 
-class _Told:
+class _ToldOnce:
     """Tells what is done of what is wanted."""
 
     def __init__(self, wanted: int, progress: Progress | None) -> None:
@@ -156,14 +156,14 @@ class _Told:
             yield each
 
 
-def _only(asked: Asked, index: int) -> Trial:
+def _only(asked: Asked, index: int) -> ToleranceTrial:
     """Return the trial in which one parameter alone has its tolerance."""
-    return Trial(
+    return ToleranceTrial(
         tuple((other, exact(each.span)) for other, each in enumerate(asked.parameters) if other != index)
     )
 
 
-class _Seen(NamedTuple):
+class _SeenFigure(NamedTuple):
     """What all trials showed: of all figures as they are, of single tolerances, of their ends, of draws."""
 
     asked: Asked
@@ -172,13 +172,13 @@ class _Seen(NamedTuple):
     ends: dict[int, tuple[Readings, Readings]]
     drawn: list[Readings]
 
-    def of(self, figure: int) -> tuple[Reading | None, ...]:
+    def of(self, figure: int) -> tuple[TrialReading | None, ...]:
         """Return everything that was shown of one figure."""
         ends = (each for pair in self.ends.values() for each in pair)
         return tuple(each[figure] for each in (self.base, *self.singles, *ends, *self.drawn))
 
 
-def _grouped(figures: Sequence[Figure], seen: _Seen) -> Iterator[FigureStudy]:
+def _grouped(figures: Sequence[Figure], seen: _SeenFigure) -> Iterator[FigureStudy]:
     """Yield the study of every figure; those of one target that no trial told apart come as one."""
     groups: dict[object, list[int]] = {}
     for index, each in enumerate(figures):
@@ -187,7 +187,7 @@ def _grouped(figures: Sequence[Figure], seen: _Seen) -> Iterator[FigureStudy]:
         yield _figure(figures[first], tuple(figures[each] for each in others), first, seen)
 
 
-def _figure(verdict: Figure, alike: tuple[Figure, ...], figure: int, seen: _Seen) -> FigureStudy:
+def _figure(verdict: Figure, alike: tuple[Figure, ...], figure: int, seen: _SeenFigure) -> FigureStudy:
     followed = _followed([seen.base[figure], *(each[figure] for each in seen.singles)])
 
     def read(readings: Readings) -> int | None:
@@ -207,7 +207,7 @@ def _figure(verdict: Figure, alike: tuple[Figure, ...], figure: int, seen: _Seen
     )
 
 
-def _followed(readings: Sequence[Reading | None]) -> Followed:
+def _followed(readings: Sequence[TrialReading | None]) -> Followed:
     """Return what the tolerances move; the figure itself where nothing moves."""
     known = [each for each in readings if each is not None]
     if len({each.limit for each in known}) == 1:
@@ -215,7 +215,7 @@ def _followed(readings: Sequence[Reading | None]) -> Followed:
     return "limit" if len({each.value for each in known}) == 1 else "margin"
 
 
-def _amount(reading: Reading | None, followed: Followed, verdict: Figure) -> int | None:
+def _amount(reading: TrialReading | None, followed: Followed, verdict: Figure) -> int | None:
     if reading is None or reading.value is None or reading.limit is None:
         return None
     if followed == "margin":
@@ -224,7 +224,7 @@ def _amount(reading: Reading | None, followed: Followed, verdict: Figure) -> int
 
 
 def _effects(
-    worst: int, typical: int, read: Callable[[Readings], int | None], seen: _Seen
+    worst: int, typical: int, read: Callable[[Readings], int | None], seen: _SeenFigure
 ) -> Iterator[Effect]:
     """Yield what each tolerance does that does anything, the greatest share of the worst case first."""
     number = len(seen.asked.parameters)
@@ -250,7 +250,7 @@ def _end(worst: int, low: int | None, high: int | None) -> End:
     return "low end" if low == worst else "both ends"
 
 
-def _drawn(figure: FigureStudy, index: int, seen: _Seen) -> Drawn | None:
+def _drawn(figure: FigureStudy, index: int, seen: _SeenFigure) -> DrawnSets | None:
     """Return the statistics of a figure over all draws; None where it had no bound in any."""
     sign = 1 if figure.higher_is_worse else -1
     amounts = [_amount(each[index], figure.followed, figure.verdict) for each in seen.drawn]
@@ -259,7 +259,7 @@ def _drawn(figure: FigureStudy, index: int, seen: _Seen) -> Drawn | None:
         return None
     number = len(seen.drawn)
     missed = sum(1 for each in seen.drawn if (reading := each[index]) and reading.status == "missed")
-    return Drawn(
+    return DrawnSets(
         number,
         sign * Fraction(sum(ordered), len(ordered)),
         tuple(_signed(quantile(ordered, percent), sign) for percent in PERCENTILES),

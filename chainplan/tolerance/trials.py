@@ -53,14 +53,14 @@ class Asked(NamedTuple):
     seed: int
 
 
-class Trial(NamedTuple):
+class ToleranceTrial(NamedTuple):
     """Other spans for some parameters, by their number; or, from 0 on, the number of a draw of all."""
 
     spans: tuple[tuple[int, Span], ...] = ()
     draw: int = -1
 
 
-class Reading(NamedTuple):
+class TrialReading(NamedTuple):
     """A verdict of an altered plan."""
 
     value: int | None
@@ -68,10 +68,10 @@ class Reading(NamedTuple):
     status: Status
 
 
-Readings = tuple[Reading | None, ...]
+Readings = tuple[TrialReading | None, ...]
 """What a trial showed, in the order of the keys; None where the altered plan has no such verdict."""
 
-Run = Callable[[Sequence[Trial]], Iterator[Readings]]
+Run = Callable[[Sequence[ToleranceTrial]], Iterator[Readings]]
 """Makes trials and yields what they showed, in their order."""
 
 
@@ -106,14 +106,14 @@ def drawn_spans(asked: Asked, number: int) -> tuple[tuple[int, Span], ...]:
     )
 
 
-def made(asked: Asked, trial: Trial) -> Readings:
+def made(asked: Asked, trial: ToleranceTrial) -> Readings:
     """Evaluate an altered plan and read off what is asked for."""
     plan = asked.plan
     for index, span in trial.spans if trial.draw < 0 else drawn_spans(asked, trial.draw):
         plan = with_value(plan, asked.parameters[index].path, span)
     wanted = [kind for kind in kinds() if kind.name in asked.kinds]
     found = {
-        each.key: Reading(each.value, each.limit, each.status)
+        each.key: TrialReading(each.value, each.limit, each.status)
         for each in evaluation_with(plan, asked.phases).judged(wanted)
     }
     return tuple(map(found.get, asked.keys))
@@ -161,5 +161,5 @@ def _take_over(asked: Asked) -> None:
     _shared.append(asked)
 
 
-def _made_there(trial: Trial) -> Readings:
+def _made_there(trial: ToleranceTrial) -> Readings:
     return made(_shared[0], trial)

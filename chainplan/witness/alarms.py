@@ -22,7 +22,7 @@ from chainplan.plan.schedule import Hazard
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults
-from chainplan.witness.host import Host
+from chainplan.witness.host import PlayedHost
 from chainplan.witness.kernel import Kernel, Process
 from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord, Record
@@ -43,7 +43,7 @@ _UNSAID = Conversion.model_construct(time=ZERO)
 """The check of a node whose type says nothing of how long it takes."""
 
 
-class Watch(NamedTuple):
+class NodeWatch(NamedTuple):
     """How nodes check for a hazard: how often, how many hits in a row they want, and the alarm's hop."""
 
     name: str
@@ -72,7 +72,7 @@ class Alarms:
         record = Record()
         for name, controller in pack.network.controllers.items():
             found = record.controllers[name] = ControllerRecord()
-            host = Host(pack, name, phases[name], draw, f"{seed} {name}", faults)
+            host = PlayedHost(pack, name, phases[name], draw, f"{seed} {name}", faults)
             busy = host.busy_chains(scans)
             values = Values(draw, Random(f"{seed} {name} alarms"))
             judge = Judge(pack.units[name].evaluation, values)
@@ -128,20 +128,20 @@ class AsleepAlarms:
         return record
 
 
-def _awake(pack: Pack) -> Iterator[tuple[Watch, bool]]:
+def _awake(pack: Pack) -> Iterator[tuple[NodeWatch, bool]]:
     """Yield what nodes awake watch for, and whether its alarm has a line of its own."""
     for name, hazard in pack.hazards.items():
         alarm = hazard.alarm
         if alarm is not None and hazard.kind in READ_BY:
-            yield Watch(name, hazard, alarm.check_every, alarm.debounce, alarm.per_hop), alarm.own_line
+            yield NodeWatch(name, hazard, alarm.check_every, alarm.debounce, alarm.per_hop), alarm.own_line
 
 
-def _asleep(pack: Pack) -> Iterator[Watch]:
+def _asleep(pack: Pack) -> Iterator[NodeWatch]:
     """Yield what sleeping nodes watch for and their own controller reacts to."""
     sleep = pack.sleep
     for name, hazard in pack.hazards.items():
         if sleep is not None and READ_BY.get(hazard.kind) in sleep.checks and not hazard.reaction_at:
-            yield Watch(name, hazard, sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
+            yield NodeWatch(name, hazard, sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
 
 
 def watching(hazard: Hazard, chain: Chain) -> list[int]:
@@ -154,7 +154,7 @@ def watching(hazard: Hazard, chain: Chain) -> list[int]:
     return sorted({*found[::step], *found[-1:]})
 
 
-def raised_after(watch: Watch, node: Node, values: Values, instant: Instant) -> int:
+def raised_after(watch: NodeWatch, node: Node, values: Values, instant: Instant) -> int:
     """Let a fault fall at a node that checks on and on; return how long after it the alarm is raised, fs."""
     kernel = Kernel()
     found: list[int] = []
@@ -164,7 +164,7 @@ def raised_after(watch: Watch, node: Node, values: Values, instant: Instant) -> 
 
 
 def _checks(
-    kernel: Kernel, watch: Watch, node: Node, values: Values, instant: Instant, found: list[int]
+    kernel: Kernel, watch: NodeWatch, node: Node, values: Values, instant: Instant, found: list[int]
 ) -> Process:
     """Check again and again; a check that is due while the one before still converts waits for it.
 

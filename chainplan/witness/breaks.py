@@ -15,20 +15,20 @@ from typing import Literal
 
 from chainplan.chain.degraded import Left, degraded_network, tasks_after
 from chainplan.chain.network import Chain, Node
-from chainplan.plan.layout import Evaluation
+from chainplan.plan.layout import EvaluationPlan
 from chainplan.plan.order import back_name
 from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import ChainLoss, Cut, Faults, LostReads
-from chainplan.witness.host import Host, Job
+from chainplan.witness.host import PlayedHost, TaskJob
 from chainplan.witness.kernel import Process
 from chainplan.witness.messages import lay_out, played_chains
 from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord, Record
 from chainplan.witness.tally import Tally
 from chainplan.witness.watch import Judge
-from chainplan.witness.wiring import Wiring
+from chainplan.witness.wiring import PackWiring
 
 Moment = Literal["as late as can be", "as a scan begins", "action misses a start", "any time"]
 """When the controller finds out, within what its evaluation leaves open: at the very last; just when a scan
@@ -38,7 +38,7 @@ _NONE = Faults()
 
 
 @dataclass(frozen=True, slots=True)
-class Break:
+class PlayedBreak:
     """A play of one fault: segment or node number `place` (1 at the head) of a chain carries nothing.
 
     It falls when its place was last needed in run `run` of `task`, or without a `task` at any instant of the
@@ -80,10 +80,12 @@ class Break:
         return Left(chain.name, self.place - 1, beyond if chain.is_ring else 0)
 
 
-class _BrokenHost(Host):
+class _BrokenHost(PlayedHost):
     """A controller one of whose chains breaks."""
 
-    def __init__(self, broken: Break, pack: Pack, phases: tuple[int, ...], draw: Draw, seed: str) -> None:
+    def __init__(
+        self, broken: PlayedBreak, pack: Pack, phases: tuple[int, ...], draw: Draw, seed: str
+    ) -> None:
         self._broken = broken
         self._pack = pack
         self._chain = pack.network.chains[broken.chain]
@@ -144,7 +146,7 @@ class _BrokenHost(Host):
             values.early = False
             self._planned += values.event(plan.scan_period)
 
-    def _due(self, scan: int) -> list[Job]:
+    def _due(self, scan: int) -> list[TaskJob]:
         pairs = zip(self._jobs, self._phases, strict=True)
         return [job for job, phase in pairs if scan % job.work.task.every == phase]
 
@@ -188,7 +190,7 @@ class _BrokenHost(Host):
         controller = degraded_network(self._pack.network, lefts).controllers[self._name]
         random = self._values.random
         played = played_chains(controller, tasks)
-        self._wiring = Wiring(controller, played, self._values, _NONE, random, ControllerRecord(), None)
+        self._wiring = PackWiring(controller, played, self._values, _NONE, random, ControllerRecord(), None)
         self._faults = _NONE
         judge = Judge(self._pack.units[self._name].evaluation, self._values)
         before = {job.work.name: (job, phase) for job, phase in zip(self._jobs, self._phases, strict=True)}
@@ -208,7 +210,7 @@ class _BrokenHost(Host):
             job, read = max(reads, key=lambda pair: self._wiring.longest_wait(pair[1].message))
             yield LostReads(job.work.name, attempts=self._plan.retry_reserve, read=read.number, missing=True)
 
-    def _end_run(self, job: Job, begin: int, missed: int | None) -> None:
+    def _end_run(self, job: TaskJob, begin: int, missed: int | None) -> None:
         super()._end_run(job, begin, missed)
         if self._done is None or self._again is not None or job.work.name not in self._bring_back:
             return
@@ -222,7 +224,7 @@ class _Adversary(Judge):
     """An evaluation whose phase is the worst for what comes after it."""
 
     def __init__(
-        self, evaluation: Evaluation, values: Values, moments: Callable[[int], Iterator[int]]
+        self, evaluation: EvaluationPlan, values: Values, moments: Callable[[int], Iterator[int]]
     ) -> None:
         super().__init__(evaluation, values)
         self._moments = moments

@@ -22,7 +22,7 @@ from chainplan.witness.tally import Tally
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class PlayedRow:
     """One figure: what was observed of it, in ticks of `dimension`, and its bound.
 
     `subject` is a task, a hazard's path, a milestone or a fault, or empty for the controller as a whole.
@@ -85,9 +85,9 @@ def paths_of(evaluation: Evaluation, scan: ControllerScan) -> Iterator[Path]:
                     yield Path(label, alone, work.name, latency.detection.total, latency.handling.total)
 
 
-def compare(evaluation: Evaluation, record: Record) -> list[Row]:
+def compare(evaluation: Evaluation, record: Record) -> list[PlayedRow]:
     """Return every observed figure beside its bound."""
-    rows: list[Row] = []
+    rows: list[PlayedRow] = []
     for name, observed in record.controllers.items():
         rows += _controller_rows(evaluation, evaluation.scans[name], observed)
     return rows
@@ -95,7 +95,7 @@ def compare(evaluation: Evaluation, record: Record) -> list[Row]:
 
 def _controller_rows(
     evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord
-) -> Iterator[Row]:
+) -> Iterator[PlayedRow]:
     name = scan.controller.name
     yield from _row("scan time", name, "", observed.scan_time, scan.worst.total)
     for timing in sample_budget(scan):
@@ -118,7 +118,7 @@ def _controller_rows(
     yield from _break_rows(evaluation, observed, name)
 
 
-def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[Row]:
+def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[PlayedRow]:
     """Yield every milestone of a start-up that takes time."""
     start = (
         next(each for each in evaluation.start_ups if each.controller == name) if observed.start_up else None
@@ -129,7 +129,9 @@ def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -
             yield from _row("start-up", name, milestone.name, tally, milestone.worst)
 
 
-def _alarm_rows(evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord) -> Iterator[Row]:
+def _alarm_rows(
+    evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord
+) -> Iterator[PlayedRow]:
     """Yield every hazard on every chain whose nodes raise an alarm for it, awake and asleep."""
     sleep, unit = evaluation.plan.sleep, evaluation.units[scan.controller.name]
     for name, hazard in evaluation.plan.hazards.items():
@@ -145,7 +147,7 @@ def _alarm_rows(evaluation: Evaluation, scan: ControllerScan, observed: Controll
                 yield from _latency_rows(" asleep", label, latency, *found)
 
 
-def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[Row]:
+def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[PlayedRow]:
     """Yield every broken place: when it was known, and all that is left read again."""
     outcomes = {each.name: each for each in evaluation.faults.outcomes} if observed.known else {}
     for place, known in observed.known.items():
@@ -164,7 +166,7 @@ def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -
 
 def _latency_rows(
     state: str, label: str, latency: HazardLatency, detection: dict[str, Tally], handling: dict[str, Tally]
-) -> Iterator[Row]:
+) -> Iterator[PlayedRow]:
     for quantity, found, bound in (
         ("fault detection time", detection, latency.detection.total),
         ("fault handling time", handling, latency.handling.total),
@@ -183,14 +185,14 @@ def _row(
     *,
     exact: bool = False,
     group: str = "",
-) -> Iterator[Row]:
+) -> Iterator[PlayedRow]:
     """Yield the row of a tally that holds something."""
     if tally.min is None or tally.max is None or tally.mean is None:
         return
     median, percentile_99 = tally.percentile(0.5), tally.percentile(0.99)
     assert median is not None
     assert percentile_99 is not None
-    yield Row(
+    yield PlayedRow(
         quantity,
         controller,
         subject,

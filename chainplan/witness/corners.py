@@ -14,17 +14,17 @@ from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain
 from chainplan.evaluation import Evaluation
-from chainplan.figures.terms import Case as End
+from chainplan.figures.terms import Case
 from chainplan.plan.model import Plan
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
 from chainplan.witness.alarms import Alarms, AsleepAlarms
-from chainplan.witness.breaks import Break, Moment
+from chainplan.witness.breaks import Moment, PlayedBreak
 from chainplan.witness.compare import Path, paths_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, ChainLoss, Cut, Faults, LostReads
-from chainplan.witness.noise import Noise
-from chainplan.witness.play import Case
+from chainplan.witness.noise import PlayedNoise
+from chainplan.witness.play import SimulationCase
 from chainplan.witness.start import simulate_start
 
 _ALL = 1_000_000_000
@@ -37,8 +37,8 @@ _MOST_RUNS = 64
 
 
 def cases(
-    evaluation: Evaluation, *, scans: int = 200, seeds: int = 4, noise: Noise | None = None
-) -> list[Case]:
+    evaluation: Evaluation, *, scans: int = 200, seeds: int = 4, noise: PlayedNoise | None = None
+) -> list[SimulationCase]:
     """Return the simulations that press hardest on the bounds, and `seeds` drawn ones of each kind.
 
     Corners: everything at its worst and best end, and for every task that fetches samples the oldest one.
@@ -50,7 +50,10 @@ def cases(
     plan = evaluation.plan
     cycle = lcm(*(scan.phases.major_cycle for scan in evaluation.scans.values()))
     scans = max(scans, min(2 * cycle, _MOST_SCANS))
-    found = [Case("all at worst", Draw("worst"), scans), Case("all at best", Draw("best"), scans)]
+    found = [
+        SimulationCase("all at worst", Draw("worst"), scans),
+        SimulationCase("all at best", Draw("best"), scans),
+    ]
     drawn: list[CellFault] = []
     for name, scan in evaluation.scans.items():
         unit = evaluation.units[name]
@@ -66,33 +69,33 @@ def cases(
                 drawn.append(replace(fault, instant="random", evaluation="any time"))
     for draw in _DRAWS:
         faults = Faults(cell=tuple(drawn))
-        found.append(Case(f"drawn, {draw.kind}", draw, scans, seeds, faults=faults))
+        found.append(SimulationCase(f"drawn, {draw.kind}", draw, scans, seeds, faults=faults))
         if noise is not None:
             noisy = replace(faults, noise=noise)
-            found.append(Case(f"drawn, {draw.kind}, bit errors", draw, scans, seeds, seeds, noisy))
+            found.append(SimulationCase(f"drawn, {draw.kind}, bit errors", draw, scans, seeds, seeds, noisy))
     found += _start_ups(evaluation, seeds)
     found += _alarms(plan, scans, seeds)
     found += _breaks(evaluation, seeds)
     return found
 
 
-def _start_ups(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
+def _start_ups(evaluation: Evaluation, seeds: int) -> Iterator[SimulationCase]:
     """Yield start-ups at their corners, the longest read coming with the last retry, and drawn ones."""
     for draw in (Draw("worst"), Draw("best")):
-        yield Case(f"start-up, all at {draw.kind}", draw, 0, play=simulate_start)
+        yield SimulationCase(f"start-up, all at {draw.kind}", draw, 0, play=simulate_start)
     for scan in evaluation.scans.values():
         late = _latest_read(scan)
         if late:
             name = f"start-up of {scan.controller.name}, retried"
-            yield Case(name, Draw("worst"), 0, faults=Faults(lost=late), play=simulate_start)
+            yield SimulationCase(name, Draw("worst"), 0, faults=Faults(lost=late), play=simulate_start)
     for draw in _DRAWS:
-        yield Case(f"start-up, drawn, {draw.kind}", draw, 0, seeds, play=simulate_start)
+        yield SimulationCase(f"start-up, drawn, {draw.kind}", draw, 0, seeds, play=simulate_start)
 
 
 def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
     """Return what lets the longest read of a controller's first runs succeed with the last retry only."""
     longest: tuple[int, tuple[LostReads, ...]] = 0, ()
-    ways, plan = scan.ways[End.WORST], scan.controller.settings
+    ways, plan = scan.ways[Case.WORST], scan.controller.settings
     for work in scan.works:
         reads = work.requests
         for number, exchange in enumerate(reads if plan.retry_reserve else ()):
@@ -104,18 +107,22 @@ def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
     return longest[1]
 
 
-def _alarms(plan: Plan, scans: int, seeds: int) -> Iterator[Case]:
+def _alarms(plan: Plan, scans: int, seeds: int) -> Iterator[SimulationCase]:
     """Yield alarms at the worst instant, everything at its worst, and drawn ones, awake and asleep."""
     if any(hazard.alarm is not None for hazard in plan.hazards.values()):
         retried = any(controller.retry_reserve for controller in plan.controllers.values())
         lost = tuple(LostReads(name, missing=True) for name in plan.tasks if retried)
-        yield Case("alarms at worst", Draw("worst"), scans, faults=Faults(lost=lost), play=Alarms("worst"))
+        yield SimulationCase(
+            "alarms at worst", Draw("worst"), scans, faults=Faults(lost=lost), play=Alarms("worst")
+        )
         for draw in _DRAWS:
-            yield Case(f"alarms drawn, {draw.kind}", draw, min(scans, 20), seeds, play=Alarms("any time"))
+            yield SimulationCase(
+                f"alarms drawn, {draw.kind}", draw, min(scans, 20), seeds, play=Alarms("any time")
+            )
     if plan.sleep is not None:
-        yield Case("asleep, at worst", Draw("worst"), 0, play=AsleepAlarms("worst"))
+        yield SimulationCase("asleep, at worst", Draw("worst"), 0, play=AsleepAlarms("worst"))
         for draw in _DRAWS:
-            yield Case(f"asleep, drawn, {draw.kind}", draw, 0, seeds, play=AsleepAlarms("any time"))
+            yield SimulationCase(f"asleep, drawn, {draw.kind}", draw, 0, seeds, play=AsleepAlarms("any time"))
 
 
 def _reaction(unit: Unit, hazard: Hazard) -> tuple[Span, Span]:
@@ -138,16 +145,16 @@ def _cell_fault(path: Path, controller: str, unit: Unit) -> CellFault:
     )
 
 
-def _oldest_samples(scan: ControllerScan, work: TaskWork, scans: int) -> Iterator[Case]:
+def _oldest_samples(scan: ControllerScan, work: TaskWork, scans: int) -> Iterator[SimulationCase]:
     """Yield the corner of the oldest sample, its successor coming in time or with the last spare retry."""
     every = 3 if work.task.overlap else 2
     name = f"oldest sample of {work.name} on {scan.controller.name}"
     for first in (0, 1):
         draw = Draw("early then late", work.name, every, first)
-        yield Case(name, draw, scans)
+        yield SimulationCase(name, draw, scans)
         late = _late_read(scan, work.name, every, first + every - 1)
         if late:
-            yield Case(f"{name}, retried", draw, scans, faults=Faults(lost=late))
+            yield SimulationCase(f"{name}, retried", draw, scans, faults=Faults(lost=late))
 
 
 def _late_read(scan: ControllerScan, task: str, every: int, first: int) -> tuple[LostReads, ...]:
@@ -156,14 +163,14 @@ def _late_read(scan: ControllerScan, task: str, every: int, first: int) -> tuple
     if not retries:
         return ()
     work = next(work for work in scan.works if work.name == task)
-    run = next(run for run in scan.runs[End.WORST] if run.task == task)
+    run = next(run for run in scan.runs[Case.WORST] if run.task == task)
     length = {step.exchange: step.end - step.start for step in run.reads}
     reads = work.requests
     longest = max(range(len(reads)), key=lambda number: length[reads[number]])
     return (LostReads(task, every, first, retries, longest, missing=True),)
 
 
-def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int) -> Iterator[Case]:
+def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int) -> Iterator[SimulationCase]:
     """Yield the corner in which a fault is found last: after a best-case sample everything is late.
 
     The readings that may be lost are lost, and the deciding one comes with the last spare retry.
@@ -179,10 +186,10 @@ def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int
         draw = Draw("early then late", fault.task, every, first)
         needed = max(scans, task.every * (first + 2 * every + 2))
         faults = Faults(lost=tuple(lost), cell=(fault,))
-        yield Case(f"latest find of {fault.name}", draw, needed, faults=faults)
+        yield SimulationCase(f"latest find of {fault.name}", draw, needed, faults=faults)
 
 
-def _cuts(path: Path, scan: ControllerScan, unit: Unit) -> Iterator[Case]:
+def _cuts(path: Path, scan: ControllerScan, unit: Unit) -> Iterator[SimulationCase]:
     """Yield a cut of the first, a middle and the last segment of every chain that the task reads."""
     work = next(work for work in scan.works if work.name == path.task)
     read = {scan.wires[exchange.chain] for exchange in work.requests}
@@ -202,7 +209,9 @@ def _cuts(path: Path, scan: ControllerScan, unit: Unit) -> Iterator[Case]:
         for segment in _segments_to_cut(work.task, chain) if chain.name in read else ():
             cut = Cut(chain.name, segment, task=path.task, run=run)
             faults = Faults(cuts=(cut,), loss=(loss,))
-            yield Case(f"{path.name}: {chain.name} cut at segment {segment}", draw, scans, faults=faults)
+            yield SimulationCase(
+                f"{path.name}: {chain.name} cut at segment {segment}", draw, scans, faults=faults
+            )
 
 
 def _run_before_the_greatest_shift(scan: ControllerScan, task: str, runs: int) -> int:
@@ -210,15 +219,15 @@ def _run_before_the_greatest_shift(scan: ControllerScan, task: str, runs: int) -
     index = [work.name for work in scan.works].index(task)
     every, phase = scan.periods[index], scan.phases.phases[index]
 
-    def start(run: int, end: End) -> int:
+    def start(run: int, end: Case) -> int:
         slots = scan.slots(phase + run * every, end)
         return next(slot.start for slot in slots if slot.task == task)
 
     tried = range(2, 2 + min(scan.phases.major_cycle // every, _MOST_RUNS))
-    return max(tried, key=lambda run: start(run + runs, End.WORST) - start(run, End.BEST))
+    return max(tried, key=lambda run: start(run + runs, Case.WORST) - start(run, Case.BEST))
 
 
-def _breaks(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
+def _breaks(evaluation: Evaluation, seeds: int) -> Iterator[SimulationCase]:
     """Yield breaks of some places of some chains at the worst instant, and drawn ones.
 
     Of chains that are copies of one another the first and the last break, of their places the first, a middle
@@ -241,7 +250,7 @@ def _breaks(evaluation: Evaluation, seeds: int) -> Iterator[Case]:
 
 def _breaks_at(
     evaluation: Evaluation, outcome: Outcome, known: Known, recovery: int | None, seeds: int
-) -> Iterator[Case]:
+) -> Iterator[SimulationCase]:
     """Yield the breaks at one place; all is read again `recovery` fs after each at the latest.
 
     None: nothing has to be read again, or nobody knows when it is.
@@ -256,16 +265,18 @@ def _breaks_at(
     last = known.total if recovery is None else recovery
     scans = every * (run + 1) + last // plan.scan_period.min + slowest + after + 2
     what: Literal["segment", "node"] = "node" if fault.kind == "node silent" else "segment"
-    broken = Break(outcome.name, fault.chain, what, fault.place, known.task, run)
+    broken = PlayedBreak(outcome.name, fault.chain, what, fault.place, known.task, run)
     moments: tuple[Moment, ...] = ("as late as can be", "as a scan begins", "action misses a start")
     for moment in moments[:1] if recovery is None else moments:
         retried = plan.retry_reserve > 0
         play = replace(broken, found=moment, retried=retried, after=after)
         draw = Draw("early then late", known.task, _ALL, run)
-        yield Case(f"{outcome.name}, found {moment}", draw, scans, play=play)
+        yield SimulationCase(f"{outcome.name}, found {moment}", draw, scans, play=play)
     drawn = replace(broken, task=None, run=2 * slowest, found="any time")
     for draw in _DRAWS:
-        yield Case(f"{outcome.name}, drawn, {draw.kind}", draw, scans + 2 * slowest, seeds, play=drawn)
+        yield SimulationCase(
+            f"{outcome.name}, drawn, {draw.kind}", draw, scans + 2 * slowest, seeds, play=drawn
+        )
 
 
 def _segments_to_cut(task: Task, chain: Chain) -> list[int]:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from chainplan.chain.network import Chain
 from chainplan.quantity import Span
-from chainplan.witness.noise import Noise
+from chainplan.witness.noise import PlayedNoise
 
 _NONE = Span(0, 0, 0)
 
@@ -117,7 +117,7 @@ class ChainLoss:
 class Faults:
     """Everything that is injected into a simulation, and what is watched for it."""
 
-    noise: Noise | None = None
+    noise: PlayedNoise | None = None
     lost: tuple[LostReads, ...] = ()
     cell: tuple[CellFault, ...] = ()
     cuts: tuple[Cut, ...] = ()

@@ -11,21 +11,21 @@ from chainplan.quantity import Span
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.kernel import Kernel, Process, Signal
-from chainplan.witness.messages import Message, Work, lay_out, played_chains
+from chainplan.witness.messages import WireMessage, Work, lay_out, played_chains
 from chainplan.witness.pack import Pack
 from chainplan.witness.ports import play_on_ports
 from chainplan.witness.record import ControllerRecord, TaskRecord
 from chainplan.witness.samples import Sampler
 from chainplan.witness.watch import CellWatch, Judge, LossWatch
 from chainplan.witness.wire import Passage, Watcher
-from chainplan.witness.wiring import Wiring
+from chainplan.witness.wiring import PackWiring
 
 
 @dataclass(slots=True)
 class Attempts:
     """A message of a task's current run, and how it went."""
 
-    message: Message
+    message: WireMessage
     port: str
     number: int = -1
     """A read's place in the run's list; a trigger has none."""
@@ -37,7 +37,7 @@ class Attempts:
 
 
 @dataclass(slots=True)
-class Job:
+class TaskJob:
     """A task at work, from run to run."""
 
     work: Work
@@ -67,7 +67,7 @@ class Job:
     bits: int = 0
 
 
-class Host:
+class PlayedHost:
     """One controller under simulation."""
 
     def __init__(
@@ -93,14 +93,14 @@ class Host:
         self.record = ControllerRecord()
         # Errors are drawn apart from values, so that a seed gives the same pack with errors and without.
         played, noise = played_chains(controller, tasks), Random(f"{seed} noise")
-        self._wiring = Wiring(controller, played, values, faults, noise, self.record, watcher)
+        self._wiring = PackWiring(controller, played, values, faults, noise, self.record, watcher)
         judge = Judge(pack.units[name].evaluation, values)
         works = lay_out(controller, tasks)
         if len(works) != len(phases):
             raise ValueError(f"{controller.name} has {len(works)} tasks that do something, not {len(phases)}")
         self._jobs = [self._job(work, judge) for work in works]
 
-    def _job(self, work: Work, judge: Judge) -> Job:
+    def _job(self, work: Work, judge: Judge) -> TaskJob:
         sampler = Sampler(work, self._values)
         record = self.record.tasks.setdefault(work.name, TaskRecord())
         triggers = [Attempts(each, port) for port, messages in work.triggers.items() for each in messages]
@@ -121,7 +121,7 @@ class Host:
             if fault.task == work.name and fault.controller in (None, self._name)
         ]
         lists = _by_port(triggers), _by_port(reads)
-        return Job(work, sampler, record, triggers, reads, *lists, cells, losses, work.wait)
+        return TaskJob(work, sampler, record, triggers, reads, *lists, cells, losses, work.wait)
 
     def play(self, scans: int) -> ControllerRecord:
         """Play a number of scans and return what was observed."""
@@ -164,7 +164,7 @@ class Host:
             planned += values.event(plan.scan_period)
 
     def _run(
-        self, job: Job, reserve: int, first_wait: int | None = None
+        self, job: TaskJob, reserve: int, first_wait: int | None = None
     ) -> Generator[int | Signal, None, int]:
         """Play one run of a task; return what it leaves of the scan's reserve of retries.
 
@@ -210,7 +210,7 @@ class Host:
         job.runs += 1
         return reserve
 
-    def _end_run(self, job: Job, begin: int, missed: int | None) -> None:
+    def _end_run(self, job: TaskJob, begin: int, missed: int | None) -> None:
         record = job.record
         record.runs += 1
         record.length.add(self._kernel.now - begin)
@@ -230,7 +230,7 @@ class Host:
         for loss in job.losses:
             loss.end_run(self._wiring.fell, missed)
 
-    def _note_lost(self, job: Job, lost: list[Attempts]) -> None:
+    def _note_lost(self, job: TaskJob, lost: list[Attempts]) -> None:
         job.record.lost += len(lost)
         self._lost += len(lost)
         self._disturbed += len(lost)
@@ -242,7 +242,7 @@ class Host:
                 for cell in other.cells:
                     cell.held_up()
 
-    def _play(self, job: Job, lists: dict[str, list[Attempts]]) -> Process:
+    def _play(self, job: TaskJob, lists: dict[str, list[Attempts]]) -> Process:
         return play_on_ports(
             self._kernel,
             lists,
@@ -251,7 +251,7 @@ class Host:
             one_core=self._plan.set_up_by == "one core",
         )
 
-    def _exchange(self, job: Job, each: Attempts) -> Process:
+    def _exchange(self, job: TaskJob, each: Attempts) -> Process:
         """Play an exchange that is set up, from the host bus out to the frame gap after the answers."""
         message, wiring = each.message, self._wiring
         yield self._kernel.now + wiring.bus_out(message)
@@ -271,12 +271,12 @@ class Host:
             self._take_in(job, each, went.passage, went.arrived)
         yield went.free
 
-    def _decreed(self, job: Job, each: Attempts) -> list[LostReads]:
+    def _decreed(self, job: TaskJob, each: Attempts) -> list[LostReads]:
         """Return what has been decreed to make this attempt at a read fail."""
         work = job.work.name
         return [lost for lost in self._faults.lost if lost.fails(work, job.runs, each.number, each.attempts)]
 
-    def _take_in(self, job: Job, each: Attempts, passage: Passage, arrived: int) -> None:
+    def _take_in(self, job: TaskJob, each: Attempts, passage: Passage, arrived: int) -> None:
         """Let the answers to a read into memory, where they replace older values."""
         if not each.message.carried:
             return

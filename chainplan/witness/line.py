@@ -23,7 +23,7 @@ def bit_time(rate: Span) -> Span:
     return Span(_BIT // rate.max, (2 * _BIT + rate.typical) // (2 * rate.typical), -(-_BIT // rate.min))
 
 
-class Line:
+class WireLine:
     """A chain whose hardware keeps the values picked for it at the start. Times are in fs.
 
     Bits are clocked by their sender, each with its own clock: the host, a node that answers, a relay that
@@ -88,7 +88,7 @@ class Line:
         return plain - (-plain * allowance) // _WHOLE
 
 
-class DrawnLine(Line):
+class DrawnLine(WireLine):
     """A chain on which everything is drawn anew each time it happens."""
 
     def __init__(self, chain: Chain, random: Random) -> None:

@@ -21,7 +21,7 @@ Style = Literal["write", "summation", "sequential", "polled"]
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class WireMessage:
     """A request and the answers to it on one chain.
 
     ``answers`` are bits of content per node from the head on; a polled message has one, of node
@@ -53,7 +53,7 @@ class Message:
         answers: tuple[int, ...] = (),
         polled: int = -1,
         carried: tuple[tuple[int, range], ...] = (),
-    ) -> Message:
+    ) -> WireMessage:
         """Return a message with its frames: one of request and all answers in a summation."""
         contents = [request + sum(answers)] if style == "summation" else [request, *answers]
         frames = tuple(bits_on_wire(protocol, content) for content in contents)
@@ -86,8 +86,8 @@ class Work:
 
     name: str
     task: Task
-    triggers: dict[str, list[Message]]
-    reads: dict[str, list[Message]]
+    triggers: dict[str, list[WireMessage]]
+    reads: dict[str, list[WireMessage]]
     sensors: dict[int, list[Sensor | None]]
     turns: bool = False
     """Whether it turns rings round: those that it asks by their back port."""
@@ -143,7 +143,7 @@ def _add_chain(work: Work, number: int, chain: Chain) -> None:
     task, protocol = work.task, chain.protocol
     if task.kind == "write":
         command = _filled(protocol, protocol.write.max + task.data.max + protocol.check.width.max)
-        work.reads.setdefault(chain.head, []).append(Message.framed(protocol, number, "write", command))
+        work.reads.setdefault(chain.head, []).append(WireMessage.framed(protocol, number, "write", command))
         return
     reads = _reads(number, chain, task)
     if not reads:
@@ -152,7 +152,9 @@ def _add_chain(work: Work, number: int, chain: Chain) -> None:
     work.sensors[number] = [_sensor(task, node) for node in chain.nodes]
     if task.kind == "measure":
         command = _filled(protocol, protocol.write.max + protocol.check.width.max)
-        work.triggers.setdefault(chain.head, []).append(Message.framed(protocol, number, "write", command))
+        work.triggers.setdefault(chain.head, []).append(
+            WireMessage.framed(protocol, number, "write", command)
+        )
 
 
 def _sensor(task: Task, node: Node) -> Sensor | None:
@@ -179,7 +181,7 @@ def _sent(task: Task, node: Node) -> int:
     return values_at(task.reads, node.type.cell_inputs, node.type.temperature_inputs)
 
 
-def _reads(number: int, chain: Chain, task: Task) -> list[Message]:
+def _reads(number: int, chain: Chain, task: Task) -> list[WireMessage]:
     """Return the messages that fetch a task's values from one chain, one block of values after another.
 
     Where no node has anything to say nothing is asked; a polled node that has not is not asked itself.
@@ -201,12 +203,14 @@ def _reads(number: int, chain: Chain, task: Task) -> list[Message]:
                 given[k] = ((k, wired),) if wired and _sensor(task, node) else ()
         if style == "polled":
             messages += [
-                Message.framed(protocol, number, style, request, (answers[k],), k, samples)
+                WireMessage.framed(protocol, number, style, request, (answers[k],), k, samples)
                 for k, samples in given.items()
             ]
         elif given:
             carried = tuple(chained.from_iterable(given.values()))
-            messages.append(Message.framed(protocol, number, style, request, tuple(answers), carried=carried))
+            messages.append(
+                WireMessage.framed(protocol, number, style, request, tuple(answers), carried=carried)
+            )
     return messages
 
 

@@ -24,7 +24,7 @@ Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class SimulationCase:
     """Simulations that differ in their seed only: `seeds` of them, from `first_seed` on."""
 
     name: str
@@ -49,7 +49,7 @@ class Played:
 def play(
     pack: Pack,
     phases: Phases,
-    cases: Sequence[Case],
+    cases: Sequence[SimulationCase],
     workers: int = 1,
     progress: Progress | None = None,
 ) -> Played:
@@ -74,7 +74,7 @@ def play(
     return played
 
 
-_Unit = tuple[Case, int]
+_Unit = tuple[SimulationCase, int]
 
 
 @contextmanager

@@ -7,11 +7,11 @@ from typing import NamedTuple
 
 from chainplan.quantity import Span
 from chainplan.witness.draw import Values
-from chainplan.witness.messages import Message, Sensor, Work
+from chainplan.witness.messages import Sensor, WireMessage, Work
 from chainplan.witness.wire import Passage
 
 
-class Reading(NamedTuple):
+class SampledValue(NamedTuple):
     """What one read brought: when the value sampled first was sampled, fs.
 
     ``blind`` is the earliest instant at which a change at a cell could not show in this reading, for the
@@ -129,7 +129,7 @@ class Sampler:
             last += [begin[node] + channel * steps[node] for node, channel in sampled]
         return max(last) - min(first) if first else None
 
-    def reading(self, message: Message, passage: Passage) -> Reading | None:
+    def reading(self, message: WireMessage, passage: Passage) -> SampledValue | None:
         """Return what a read brings; None where it carries no samples, or results that are not ready."""
         chain = self._chains[message.chain]
         if self._measures:
@@ -147,12 +147,14 @@ class Sampler:
             return None
         sampled = min(instants)
         if not chain.settles:
-            return Reading(sampled, sampled)
+            return SampledValue(sampled, sampled)
         settling = chain.settling
         pairs = zip(instants, message.carried, strict=True)
-        return Reading(sampled, min(instant - settling[node] for instant, (node, _) in pairs))
+        return SampledValue(sampled, min(instant - settling[node] for instant, (node, _) in pairs))
 
-    def of_channel(self, message: Message, node: int, channel: int, passage: Passage) -> Reading | None:
+    def of_channel(
+        self, message: WireMessage, node: int, channel: int, passage: Passage
+    ) -> SampledValue | None:
         """Return what a read that brings new values brings of one channel of one node."""
         if self._measures:
             converted = self._held[message.chain]
@@ -160,10 +162,10 @@ class Sampler:
         else:
             channels = range(channel, channel + 1)
             instant = self._freely(message.chain, node, channels, passage.latched[node])
-        return Reading(instant, instant - self._chains[message.chain].settling[node])
+        return SampledValue(instant, instant - self._chains[message.chain].settling[node])
 
     @staticmethod
-    def _ready(message: Message, latched: list[int], converted: _Converted) -> bool:
+    def _ready(message: WireMessage, latched: list[int], converted: _Converted) -> bool:
         return latched[0] >= converted.all_ready or all(
             latched[node] >= converted.ready[node] for node, _ in message.carried
         )

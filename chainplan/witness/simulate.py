@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
-from chainplan.witness.host import Host
+from chainplan.witness.host import PlayedHost
 from chainplan.witness.pack import Pack
 from chainplan.witness.record import Record
 from chainplan.witness.wire import Watcher
@@ -32,7 +32,7 @@ def simulate(
     _check_names(pack, faults)
     record = Record()
     for name in pack.network.controllers:
-        host = Host(pack, name, phases[name], draw, f"{seed} {name}", faults, watcher)
+        host = PlayedHost(pack, name, phases[name], draw, f"{seed} {name}", faults, watcher)
         record.controllers[name] = host.play(scans)
     return record
 

@@ -12,7 +12,7 @@ from chainplan.chain.network import Chain, Node
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
-from chainplan.witness.host import Host, Job
+from chainplan.witness.host import PlayedHost, TaskJob
 from chainplan.witness.kernel import Process
 from chainplan.witness.pack import Pack
 from chainplan.witness.ports import Item, play_on_ports
@@ -44,7 +44,7 @@ def simulate_start(
     return record
 
 
-class _StartingHost(Host):
+class _StartingHost(PlayedHost):
     """One controller as it starts."""
 
     def start_up(self) -> ControllerRecord:
@@ -109,7 +109,7 @@ class _StartingHost(Host):
             self._milestones.beyond["start-up"] += 1
 
 
-def _is_complete(job: Job, addressed: int) -> bool:
+def _is_complete(job: TaskJob, addressed: int) -> bool:
     """Tell whether a run brought every value, none of them sampled before all nodes had their addresses."""
     return all(
         each.good

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from chainplan.plan.layout import Evaluation
+from chainplan.plan.layout import EvaluationPlan
 from chainplan.witness.draw import Values
 from chainplan.witness.faults import CellFault, ChainLoss
-from chainplan.witness.messages import Message
+from chainplan.witness.messages import WireMessage
 from chainplan.witness.record import ControllerRecord
-from chainplan.witness.samples import Reading, Sampler
+from chainplan.witness.samples import SampledValue, Sampler
 from chainplan.witness.tally import Tally
 from chainplan.witness.wire import Passage
 
@@ -18,7 +18,7 @@ from chainplan.witness.wire import Passage
 class Judge:
     """The host task that judges readings, not in step with the scan."""
 
-    def __init__(self, evaluation: Evaluation, values: Values) -> None:
+    def __init__(self, evaluation: EvaluationPlan, values: Values) -> None:
         self._values = values
         self._run_time = evaluation.run_time
         self._period = max(1, values.device("evaluation", evaluation.period))
@@ -58,7 +58,7 @@ class CellWatch:
 
     fault: CellFault
     sampler: Sampler
-    reads: list[Message]
+    reads: list[WireMessage]
     period: int
     """The task's longest period, fs."""
     values: Values
@@ -80,7 +80,9 @@ class CellWatch:
             self._target = index, node, random.choice(channels)
             self._armed[index] = _Armed(fell, fell + self.values.steady_event(self.fault.lag))
 
-    def read(self, index: int, message: Message, passage: Passage, reading: Reading, arrived: int) -> None:
+    def read(
+        self, index: int, message: WireMessage, passage: Passage, reading: SampledValue, arrived: int
+    ) -> None:
         """See a read that brought new values into memory."""
         if self._target is not None:
             target, node, channel = self._target

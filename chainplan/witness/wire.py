@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from chainplan.witness.line import HOST, Line
-from chainplan.witness.messages import Message
+from chainplan.witness.line import HOST, WireLine
+from chainplan.witness.messages import WireMessage
 
 Watcher = Callable[[str, int, str, int, int], None]
 """Told of each passage over a segment: chain, segment (0 at the head), ``out`` or ``home``, and when the
@@ -39,7 +39,7 @@ class Passage:
         return max(heard, self.left[segment]) if segment < len(self.left) else heard
 
 
-def pass_message(line: Line, message: Message, start: int, watch: Watcher | None = None) -> Passage:
+def pass_message(line: WireLine, message: WireMessage, start: int, watch: Watcher | None = None) -> Passage:
     """Play a message whose first bit leaves the head port at `start`."""
     if message.style == "summation":
         return _summation(line, message, start, watch)
@@ -56,7 +56,7 @@ def pass_message(line: Line, message: Message, start: int, watch: Watcher | None
     return passage
 
 
-def _summation(line: Line, message: Message, start: int, watch: Watcher | None) -> Passage:
+def _summation(line: WireLine, message: WireMessage, start: int, watch: Watcher | None) -> Passage:
     """Play a frame that every node puts its block into; the tail turns it round, or lets it out of a ring.
 
     A node takes hold of its values when the frame reaches it; one that stores frames, when it has it whole.
@@ -76,7 +76,7 @@ def _summation(line: Line, message: Message, start: int, watch: Watcher | None) 
     return passage
 
 
-def _answers_in_turn(line: Line, message: Message, passage: Passage, watch: Watcher | None) -> None:
+def _answers_in_turn(line: WireLine, message: WireMessage, passage: Passage, watch: Watcher | None) -> None:
     """Let the tail answer, then every nearer node once it has passed on the last frame from beyond."""
     left = passage.left = [0] * line.nodes
     heard = passage.heard
@@ -90,7 +90,7 @@ def _answers_in_turn(line: Line, message: Message, passage: Passage, watch: Watc
 
 
 def _outward(
-    line: Line, content: int, start: int, segments: int, watch: Watcher | None
+    line: WireLine, content: int, start: int, segments: int, watch: Watcher | None
 ) -> tuple[list[int], list[int]]:
     """Walk a frame over the first segments; return when it is whole at their far ends and its time there."""
     time = line.frame(content, HOST)
@@ -113,7 +113,7 @@ def _outward(
 
 
 def _homeward(
-    line: Line,
+    line: WireLine,
     content: int,
     node: int,
     leaving: int,

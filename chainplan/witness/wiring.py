@@ -8,8 +8,8 @@ from random import Random
 from chainplan.chain.network import Chain, Controller
 from chainplan.witness.draw import Values
 from chainplan.witness.faults import Cut, Faults
-from chainplan.witness.line import DrawnLine, Line, bit_time
-from chainplan.witness.messages import Message
+from chainplan.witness.line import DrawnLine, WireLine, bit_time
+from chainplan.witness.messages import WireMessage
 from chainplan.witness.noise import Channel
 from chainplan.witness.record import ControllerRecord
 from chainplan.witness.wire import Passage, Watcher, pass_message
@@ -52,7 +52,7 @@ class _Break:
         return used > self.at
 
 
-class Wiring:
+class PackWiring:
     """The host bus and the chains of one controller, as they are played."""
 
     def __init__(
@@ -75,8 +75,8 @@ class Wiring:
         self._late = [_line(chain, values) for chain in chains]
         self._early = self._late
         if values.draw.kind == "early then late":
-            self._early = [Line(chain, lambda span: span.min) for chain in chains]
-        self._slowest = [Line(chain, lambda span: span.max) for chain in chains]
+            self._early = [WireLine(chain, lambda span: span.min) for chain in chains]
+        self._slowest = [WireLine(chain, lambda span: span.max) for chain in chains]
         self._patience: dict[int, int] = {}
         noise = faults.noise
         self._channels = [Channel(noise, random) for _ in controller.chains] if noise else []
@@ -98,13 +98,13 @@ class Wiring:
             if (each.cut.task, each.cut.run) == (task, run):
                 each.at = each.needed
 
-    def bus_out(self, message: Message) -> int:
+    def bus_out(self, message: WireMessage) -> int:
         """Return the time from the end of the set-up to the first bit on the chain."""
         if self._bus is None:
             return 0
         return self._bus_time(message.request)
 
-    def _bus_in(self, message: Message) -> int:
+    def _bus_in(self, message: WireMessage) -> int:
         """Return the time from the last bit on the chain to the answers in memory."""
         if self._bus is None or not message.asks:
             return 0
@@ -117,7 +117,7 @@ class Wiring:
             time += bits * self._values.device("host bus bit", bit_time(self._bus.bit_rate))
         return time
 
-    def send(self, message: Message, start: int, *, missing: bool) -> Sent:
+    def send(self, message: WireMessage, start: int, *, missing: bool) -> Sent:
         """Send a message at `start`; `missing` keeps its answers from coming."""
         lines = self._early if self._values.early else self._late
         line = lines[message.chain]
@@ -143,7 +143,7 @@ class Wiring:
             self.busy.setdefault(self._own[message.chain], []).append((start, passage.last_bit + gap))
         return Sent(passage, answered, False, reached, arrived, arrived + gap)
 
-    def _errors(self, message: Message) -> tuple[bool, bool]:
+    def _errors(self, message: WireMessage) -> tuple[bool, bool]:
         """Let the bits of a message through the noise; tell whether the request and the answers are good.
 
         After a bad request nobody answers. In a summation frame a bad bit shows when the frame is back.
@@ -161,7 +161,7 @@ class Wiring:
                 return False, False
         return True, all(good)
 
-    def longest_wait(self, message: Message) -> int:
+    def longest_wait(self, message: WireMessage) -> int:
         """Return how long the host waits for an answer from the first bit of its request on.
 
         The longest the exchange can take without a fault, then the time-out.
@@ -182,11 +182,11 @@ def _seen(cut: Cut, chains: tuple[Chain, ...]) -> dict[int, int]:
     return {number: cut.seen_along(chain) for number, chain in enumerate(chains) if chain.wires == cut.chain}
 
 
-def _line(chain: Chain, values: Values) -> Line:
+def _line(chain: Chain, values: Values) -> WireLine:
     """Return a chain with values in force: each event's own, or those of its devices."""
     if values.draw.kind == "each event":
         return DrawnLine(chain, values.random)
     if values.draw.kind == "each device":
-        return Line(chain, values.between)
+        return WireLine(chain, values.between)
     end = {"best": 0, "typical": 1}.get(values.draw.kind, 2)
-    return Line(chain, lambda span: span[end])
+    return WireLine(chain, lambda span: span[end])

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from limits import never_hangs
 
 from chainplan.budgets.scanning.scan import ControllerScan
-from chainplan.captures.compare import Channel, Form, Options, Result, compare_capture
-from chainplan.captures.source import PIECE, CaptureError, Source
+from chainplan.captures.compare import CaptureChannel, CaptureOptions, Form, Result, compare_capture
+from chainplan.captures.source import PIECE, CaptureError, CaptureSource
 from chainplan.captures.vcd_reader import read_header, vcd_events
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
@@ -33,9 +33,9 @@ def scan_of_the_example() -> ControllerScan:
 
 def compare(scan: ControllerScan, data: bytes, form: Form, signal: str = "line") -> Result:
     port = next(iter(scan.controller.chains)).head
-    channel = Channel(signal, scan, port)
+    channel = CaptureChannel(signal, scan, port)
     with never_hangs():
-        return compare_capture(io.BytesIO(data), [channel], Options(unit="us"), form)
+        return compare_capture(io.BytesIO(data), [channel], CaptureOptions(unit="us"), form)
 
 
 def refusal(scan: ControllerScan, data: bytes, form: Form, signal: str = "line") -> str:
@@ -131,7 +131,7 @@ def test_rows(scan: ControllerScan, data: bytes, said: str) -> None:
 
 
 def levels(data: bytes) -> list[tuple[int, int, int | None]]:
-    source = Source(io.BytesIO(data))
+    source = CaptureSource(io.BytesIO(data))
     header = read_header(source)
     return [each for events, _ in vcd_events(source, header, [header.variables[0].code]) for each in events]
 

@@ -14,7 +14,7 @@ import simpy
 
 from chainplan.plan.model import Plan
 from chainplan.witness.draw import Draw
-from chainplan.witness.messages import Message, lay_out
+from chainplan.witness.messages import WireMessage, lay_out
 from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
@@ -94,7 +94,7 @@ def plainest_simpy(pack: Pack, scans: int) -> int:
             yield environment.timeout(cables[hop] + relays[hop])
         yield environment.timeout(bits * bit)
 
-    def answers(message: Message) -> Events:
+    def answers(message: WireMessage) -> Events:
         nodes = [message.polled] if message.polled >= 0 else range(len(chain.nodes) - 1, -1, -1)
         for node, bits in zip(nodes, reversed(message.answers), strict=True):
             yield environment.process(passes(bits, range(node, -1, -1)))

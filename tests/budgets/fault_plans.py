@@ -7,7 +7,7 @@ from pathlib import Path
 from chainplan.budgets.faults.walk import FaultBudget, Outcome
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
-from chainplan.plan.layout import Recovery
+from chainplan.plan.layout import RecoveryPlan
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
@@ -40,7 +40,7 @@ def with_targets(plan: Plan, **limits: str) -> Plan:
 
 
 def with_recovery(plan: Plan, switch: str = "1 ms") -> Plan:
-    recovery = {"recovery": Recovery(switch=parse_quantity(switch, TIME))}
+    recovery = {"recovery": RecoveryPlan(switch=parse_quantity(switch, TIME))}
     controllers = {name: each.model_copy(update=recovery) for name, each in plan.controllers.items()}
     return plan.model_copy(update={"controllers": controllers})
 

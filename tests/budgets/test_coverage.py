@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from standby_packs import evaluation_of as standby_pack
 from strategies import plans
 
-from chainplan.budgets.values.coverage import Gap, place
+from chainplan.budgets.values.coverage import CoverageGap, place
 from chainplan.budgets.values.test_interval import task_interval
 from chainplan.evaluation import Evaluation
 from chainplan.figures.terms import Case
@@ -272,7 +272,7 @@ def test_gaps_by_string_and_board() -> None:
     kinds = evaluated(plan_of(tasks)).coverage.kinds
     wires = kinds["open sense wire"]
     assert (wires.covered.total, wires.total) == (12, 24)
-    assert wires.gaps == (Gap("s-1", (1, 2, 3), True, 12, "no task reads open wire there"),)
+    assert wires.gaps == (CoverageGap("s-1", (1, 2, 3), True, 12, "no task reads open wire there"),)
     assert place(wires.gaps[0]) == "string s-1"
     stuck = kinds["balancing switch stuck"]
     assert stuck.covered.total == 0
@@ -304,7 +304,7 @@ def test_polled_nodes_that_nothing_asks_can_be_lost_unseen() -> None:
 
 
 def test_places_are_written_as_runs() -> None:
-    assert place(Gap("s", (1, 2, 3, 7, 9, 10), False, 1, "")) == "s.1..3, 7, 9..10"
+    assert place(CoverageGap("s", (1, 2, 3, 7, 9, 10), False, 1, "")) == "s.1..3, 7, 9..10"
 
 
 def test_tasks_that_cover_nothing_of_the_plan() -> None:

@@ -21,7 +21,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.quantity import RATE, TIME
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
-from chainplan.witness.noise import Noise as PlayedNoise
+from chainplan.witness.noise import PlayedNoise
 from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 

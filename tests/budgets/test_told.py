@@ -14,7 +14,7 @@ from chainplan.budgets.values.latency import HazardLatency
 from chainplan.budgets.values.reported import Reported
 from chainplan.figures.terms import parts_add_up
 from chainplan.plan.checks import check_plan
-from chainplan.plan.layout import Evaluation as Evaluates
+from chainplan.plan.layout import EvaluationPlan as Evaluates
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import TIME

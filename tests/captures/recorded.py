@@ -8,7 +8,7 @@ from pathlib import Path
 
 from vcd import VCDWriter
 
-from chainplan.captures.compare import Channel, ChannelResult, Options, Result, compare_capture
+from chainplan.captures.compare import CaptureChannel, CaptureOptions, ChannelResult, Result, compare_capture
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.witness.compare import phases_of
@@ -97,13 +97,13 @@ def compare(
     evaluation: Evaluation,
     data: bytes,
     ports: dict[str, str] | None = None,
-    options: Options | None = None,
+    options: CaptureOptions | None = None,
 ) -> Result:
     """Hold a capture in memory against a plan; `ports` by signal, ``line`` at the first head without."""
     scans = {port: scan for scan in evaluation.scans.values() for port in scan.controller.ports}
     ports = ports or {"line": first_head(evaluation)}
-    channels = [Channel(signal, scans[port], port) for signal, port in ports.items()]
-    return compare_capture(io.BytesIO(data), channels, options or Options())
+    channels = [CaptureChannel(signal, scans[port], port) for signal, port in ports.items()]
+    return compare_capture(io.BytesIO(data), channels, options or CaptureOptions())
 
 
 def first_head(evaluation: Evaluation) -> str:

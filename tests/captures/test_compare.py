@@ -24,7 +24,7 @@ from recorded import (
 )
 from strategies import plans
 
-from chainplan.captures.compare import Options
+from chainplan.captures.compare import CaptureOptions
 from chainplan.captures.course import planned_scans
 from chainplan.captures.threshold import chains_at, longest_pause
 from chainplan.evaluation import Evaluation
@@ -103,10 +103,12 @@ def test_the_clock_and_the_sample_time_of_the_instrument_count() -> None:
     coarse = [(start // (500 * NS) * 500 * NS, end // (500 * NS) * 500 * NS) for start, end in spans]
     assert only(compare(evaluation, vcd_of({"line": quick}))).inside  # still within the plan
     assert not only(compare(evaluation, vcd_of({"line": slow}))).inside
-    off = Options(clock_error=200 * 10**6)  # 200 ppm
+    off = CaptureOptions(clock_error=200 * 10**6)  # 200 ppm
     assert only(compare(evaluation, vcd_of({"line": slow}), options=off)).inside
     assert not only(compare(evaluation, vcd_of({"line": coarse}))).inside
-    assert only(compare(evaluation, vcd_of({"line": coarse}), options=Options(resolution=500 * NS))).inside
+    assert only(
+        compare(evaluation, vcd_of({"line": coarse}), options=CaptureOptions(resolution=500 * NS))
+    ).inside
 
 
 def test_the_place_in_the_major_cycle_is_found() -> None:
@@ -279,7 +281,7 @@ def test_an_active_low_signal() -> None:
         for line in lines
     ]
     assert turned != lines
-    assert only(compare(evaluation, b"\n".join(turned), options=Options(active_low=True))).inside
+    assert only(compare(evaluation, b"\n".join(turned), options=CaptureOptions(active_low=True))).inside
 
 
 def test_the_edges_of_the_line_itself() -> None:
@@ -295,6 +297,6 @@ def test_the_edges_of_the_line_itself() -> None:
     edges += [] if len(edges) % 2 == 0 else [edges.pop() + 1]
     edges = edges[: len(edges) // 2 * 2]
     pulses = list(zip(edges[::2], edges[1::2], strict=True))
-    channel = only(compare(evaluation, vcd_of({"line": pulses}), options=Options(trace="edges")))
+    channel = only(compare(evaluation, vcd_of({"line": pulses}), options=CaptureOptions(trace="edges")))
     assert channel.inside, found(channel)
     assert channel.measured.frames == len(spans)

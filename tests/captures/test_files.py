@@ -24,7 +24,7 @@ from recorded import (
     vcd_of,
 )
 
-from chainplan.captures.compare import Channel, Options, compare_capture
+from chainplan.captures.compare import CaptureChannel, CaptureOptions, compare_capture
 from chainplan.captures.course import CourseError
 from chainplan.captures.source import CaptureError
 from chainplan.witness.draw import Draw
@@ -56,7 +56,7 @@ def rows_of(spans: Spans, unit: int, header: str = "time [us],line\n", form: str
 def test_rows_in_all_their_forms(header: str, form: str, unit: int, signal: str) -> None:
     evaluation, spans = trolley()
     data = rows_of(spans, unit, header, form)
-    options = Options(unit=None if header else "us")
+    options = CaptureOptions(unit=None if header else "us")
     result = compare(evaluation, data, {signal: "trolley:1"}, options)
     assert only(result).inside, found(only(result))
     assert result.form == "csv"
@@ -73,7 +73,9 @@ def test_rows_of_samples_and_in_powers_of_ten() -> None:
             f"{end / 10**15:.12e},0",
         ]
     lines.append("3.0,0\n")
-    result = compare(evaluation, "\n".join(lines).encode(), {"wire": "trolley:1"}, Options(resolution=2 * PS))
+    result = compare(
+        evaluation, "\n".join(lines).encode(), {"wire": "trolley:1"}, CaptureOptions(resolution=2 * PS)
+    )
     assert only(result).inside, found(only(result))
 
 
@@ -166,7 +168,9 @@ def test_a_port_without_frames_is_refused() -> None:
     (scan,) = evaluation.scans.values()
     back = next(chain.back for chain in scan.controller.chains if chain.back)
     with pytest.raises(CourseError, match="no frame of the plan passes port"):
-        compare_capture(io.BytesIO(vcd_of({"line": [(0, US)]})), [Channel("line", scan, back)], Options())
+        compare_capture(
+            io.BytesIO(vcd_of({"line": [(0, US)]})), [CaptureChannel("line", scan, back)], CaptureOptions()
+        )
 
 
 @settings(max_examples=25)

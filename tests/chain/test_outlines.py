@@ -12,7 +12,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.altered import with_value
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.plan.parts import Character, Check, Protocol
+from chainplan.plan.parts import Character, CheckCode, Protocol
 from chainplan.plan.wire_parts import BitErrors
 from chainplan.quantity import Span
 
@@ -69,7 +69,7 @@ def test_cables_and_times_leave_the_very_same_outlines() -> None:
         ("request", Span.exact(160)),
         ("answer", Span.exact(160)),
         ("write", Span.exact(160)),
-        ("check", Check(width="32 bit")),
+        ("check", CheckCode(width="32 bit")),
     ],
 )
 def test_other_bits_are_other_outlines_and_other_traffic(key: str, value: Any) -> None:

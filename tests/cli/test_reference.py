@@ -27,11 +27,11 @@ from chainplan.plan.model import Plan
 from chainplan.plan.starter import STARTER
 from chainplan.report.manual import (
     Block,
-    Heading,
-    Lines,
     Manual,
-    Paragraph,
-    Term,
+    ManualHeading,
+    ManualLines,
+    ManualParagraph,
+    ManualTerm,
     manual_markdown,
     manual_roff,
     manual_text,
@@ -51,24 +51,26 @@ def chapter(heading: str) -> list[Block]:
     """Return the blocks from a heading to the next one."""
     blocks = list(manual().blocks)
     start = next(
-        index for index, each in enumerate(blocks) if isinstance(each, Heading) and each[0] == heading
+        index for index, each in enumerate(blocks) if isinstance(each, ManualHeading) and each[0] == heading
     )
     found: list[Block] = []
     for block in blocks[start + 1 :]:
-        if isinstance(block, Heading):
+        if isinstance(block, ManualHeading):
             break
         found.append(block)
     return found
 
 
 def terms(blocks: list[Block]) -> list[str]:
-    return [block.term for block in blocks if isinstance(block, Term)]
+    return [block.term for block in blocks if isinstance(block, ManualTerm)]
 
 
 def test_every_figure_is_in_it_with_its_meaning() -> None:
     blocks = list(manual().blocks)
     terms = {
-        each.term: each.text for each in blocks[blocks.index(Heading("Figures")) :] if isinstance(each, Term)
+        each.term: each.text
+        for each in blocks[blocks.index(ManualHeading("Figures")) :]
+        if isinstance(each, ManualTerm)
     }
     for kind in kinds():
         assert terms[kind.name].startswith(kind.meaning)
@@ -81,7 +83,7 @@ def test_every_figure_is_in_it_with_its_meaning() -> None:
 def test_every_command_is_there_with_every_option(name: str) -> None:
     command = PROGRAM.commands[name]
     found = chapter(f"chainplan {name}")
-    assert Paragraph(" ".join(command.help.split())) in found
+    assert ManualParagraph(" ".join(command.help.split())) in found
     words = {word for term in terms(found) for word in re.split(r"[, ]+", term)}
     for parameter in command.params:
         if parameter.param_type_name == "option":
@@ -150,7 +152,7 @@ def test_every_key_of_the_plan_is_there() -> None:
     for part in file_parts(Plan, "the plan"):
         found = chapter(part.places[0])
         assert terms(found) == [key.name for key in part.keys]
-        assert all(block.text.strip(". ") for block in found if isinstance(block, Term))
+        assert all(block.text.strip(". ") for block in found if isinstance(block, ManualTerm))
 
 
 ENDS = {"min", "typical", "nominal", "max"}
@@ -176,13 +178,13 @@ def test_markdown_shows_the_manual_as_it_is() -> None:
         if token.type == "inline"
     ]
     headings = [shown_ for token, shown_ in zip(inline_parents(tokens), shown, strict=True) if token == "h"]
-    assert headings == ["chainplan 1.2.3", *(b.text for b in manual().blocks if isinstance(b, Heading))]
+    assert headings == ["chainplan 1.2.3", *(b.text for b in manual().blocks if isinstance(b, ManualHeading))]
     for block in manual().blocks:
-        if isinstance(block, Term):
+        if isinstance(block, ManualTerm):
             assert flat(f"{block.term}: {block.text}") in shown
-        elif isinstance(block, Paragraph):
+        elif isinstance(block, ManualParagraph):
             assert flat(block.text) in shown
-        elif isinstance(block, Lines):
+        elif isinstance(block, ManualLines):
             assert any(token.content == "\n".join(block.lines) + "\n" for token in tokens)
 
 
@@ -195,7 +197,7 @@ def test_plain_text_is_80_columns_wide_and_whole() -> None:
     assert max(map(len, text.splitlines())) <= 80
     words = flat(text)
     for block in manual().blocks:
-        if not isinstance(block, (Heading, Lines)):
+        if not isinstance(block, (ManualHeading, ManualLines)):
             assert flat(block[-1]) in words
 
 
@@ -204,12 +206,12 @@ ODD = Manual(
     "1",
     ".summary",
     (
-        Heading(".head 'x'"),
-        Paragraph(".TH looks like a request"),
-        Paragraph("'so does this \\n \\fB"),
-        Term("-o, --out", "naïve ± – \"quoted\" ~^` 'single'"),
-        Lines((".SH", "  'x' --y")),
-        Term(".", ""),
+        ManualHeading(".head 'x'"),
+        ManualParagraph(".TH looks like a request"),
+        ManualParagraph("'so does this \\n \\fB"),
+        ManualTerm("-o, --out", "naïve ± – \"quoted\" ~^` 'single'"),
+        ManualLines((".SH", "  'x' --y")),
+        ManualTerm(".", ""),
     ),
 )
 
@@ -231,9 +233,9 @@ def roff_output(text: str) -> str:
 def test_the_man_page_is_set_without_a_warning_and_whole() -> None:
     page = flat(roff_output(manual_roff(manual())))
     for block in manual().blocks:
-        if isinstance(block, Term):
+        if isinstance(block, ManualTerm):
             assert flat(block.term) in page
-        if isinstance(block, (Term, Paragraph)):
+        if isinstance(block, (ManualTerm, ManualParagraph)):
             assert flat(block[-1]) in page
     odd = roff_output(manual_roff(ODD))
     for words in (".TH looks like a request", "'so does this \\n \\fB", "naïve ± – \"quoted\" ~^` 'single'"):

@@ -16,7 +16,7 @@ from chainplan.comparison.changes import Change, plan_changes
 from chainplan.comparison.references import NAMED_KEYS, REFERENCES
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.model import Plan
-from chainplan.plan.model_words import Slot, _step
+from chainplan.plan.model_words import SchemaSlot, _step
 from chainplan.plan.problems import KeyPath, PlanError, dotted
 from chainplan.plan.source import parse_source
 
@@ -292,7 +292,7 @@ def fields_of_texts(model: Any, seen: set[Any] | None = None) -> Iterator[tuple[
         return
     seen.add(model)
     for name in model.model_fields:
-        slot = _step(Slot(model), name)
+        slot = _step(SchemaSlot(model), name)
         while slot is not None and get_origin(slot.type) in (dict, list, tuple):
             slot = _step(slot, 0)
         assert slot is not None

@@ -14,7 +14,7 @@ import pytest
 from chainplan.evaluation import Evaluation, kinds
 from chainplan.figures.figure import Figure, Figures, Kind
 from chainplan.headroom import budget
-from chainplan.headroom.budget import Headroom, Limit, Missed, _Search, headroom_budget
+from chainplan.headroom.budget import Headroom, Limit, Missed, _MendSearch, headroom_budget
 from chainplan.headroom.levers import Move, moved
 from chainplan.headroom.movable import levers
 from chainplan.headroom.search import Line
@@ -141,7 +141,7 @@ def mended(*settings: str) -> tuple[Evaluation, tuple[Missed, ...]]:
     evaluation = evaluated(*settings)
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(budget, "levers", lambda _: [each for each in levers(evaluation) if each.name in FEW])
-        search = _Search(evaluation)
+        search = _MendSearch(evaluation)
     assert list(search.limits())
     return evaluation, tuple(search.mended())
 
@@ -248,7 +248,7 @@ def test_progress_is_told_after_each_lever_and_each_miss(monkeypatch: pytest.Mon
     some = [lever for lever in levers(evaluation) if lever.name in names]
     monkeypatch.setattr(budget, "levers", lambda _: some)
     told: list[tuple[int, int]] = []
-    search = _Search(evaluation, lambda *done: told.append(done))
+    search = _MendSearch(evaluation, lambda *done: told.append(done))
     limits = [(limit.lever.name, limit.direction) for limit in search.limits()]
     assert limits == [("cells per node", -1), *((name, up) for name in names[:2] for up in (-1, 1))]
     assert len(list(search.mended())) == 1
@@ -283,7 +283,7 @@ def test_a_lever_helps_that_brings_a_target_nearer(
 
     plan = evaluated().plan
     there, moved_there = Invented(plan), Invented(plan)
-    search = _Search(evaluated())
+    search = _MendSearch(evaluated())
     way = search.ways[0]._replace(line=Line(lambda _: Trial(moved_there), Trial(there)))
     search.reach[way.line] = 1
     assert search._helps(verdict(before), way) is helps
@@ -338,7 +338,7 @@ def test_a_second_lever_moves_on_from_a_first_one() -> None:
         first = Move(lever, lever.value(up))
         begin = Trial(moved(evaluation, [first]))
         _ = begin.verdicts(kinds())
-        both = _Search(evaluation).way(second, direction, first, begin).line.at(1).evaluation
+        both = _MendSearch(evaluation).way(second, direction, first, begin).line.at(1).evaluation
         plain = evaluated(*FAULTS, *first.settings, *second.settings(second.value(direction)))
         for move in (first, Move(second, second.value(direction))):
             if move.lever.network is not None:

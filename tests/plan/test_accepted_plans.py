@@ -23,7 +23,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
-from chainplan.plan.model_words import Slot, slot_at, stand_in
+from chainplan.plan.model_words import SchemaSlot, slot_at, stand_in
 from chainplan.plan.problems import KeyPath
 from chainplan.quantity import DIMENSIONS, Dimension, Span
 from chainplan.results import evaluate
@@ -68,7 +68,7 @@ def any_name(data: Any, random: Random) -> str:
     )
 
 
-def other_value(data: Any, path: KeyPath, slot: Slot, random: Random) -> Any:
+def other_value(data: Any, path: KeyPath, slot: SchemaSlot, random: Random) -> Any:
     """Return another value that the schema may take there."""
     holder = value_at(data, path[:-1])
     now = holder.get(path[-1]) if isinstance(holder, dict) else holder[path[-1]]

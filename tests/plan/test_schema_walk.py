@@ -15,7 +15,7 @@ from plan_texts import FULL, Written, load_text, marked, problems, spot
 from pydantic import BaseModel
 
 from chainplan.plan.model import Plan
-from chainplan.plan.model_words import Slot, slot_at
+from chainplan.plan.model_words import SchemaSlot, slot_at
 from chainplan.plan.problems import KeyPath, Problem, dotted
 from chainplan.quantity import Span
 
@@ -37,13 +37,13 @@ WRONG: dict[Any, list[Any]] = {
 }
 
 
-def kind_of(slot: Slot) -> Any:
+def kind_of(slot: SchemaSlot) -> Any:
     if get_origin(slot.type) is not None:
         return get_origin(slot.type)
     return BaseModel if issubclass(slot.type, BaseModel) else slot.type
 
 
-def paths(value: Any = DATA, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Slot]]:
+def paths(value: Any = DATA, path: KeyPath = ()) -> Iterator[tuple[KeyPath, SchemaSlot]]:
     """Yield every path of the full plan with what the schema has there."""
     for key, item in value.items() if isinstance(value, dict) else enumerate(value):
         here = (*path, key)
@@ -129,7 +129,7 @@ HOLDERS = [(path, slot) for path, slot in PATHS if kind_of(slot) in CONTAINERS]
 LEAVES = [(path, slot) for path, slot in PATHS if kind_of(slot) not in CONTAINERS]
 
 
-def wrong_value(index: int, slot: Slot) -> Any:
+def wrong_value(index: int, slot: SchemaSlot) -> Any:
     choices = [*WRONG[kind_of(slot)], None]
     return choices[index % len(choices)]
 
@@ -171,7 +171,7 @@ def test_a_wrong_value_is_one_problem_in_its_place(batch: list[tuple[KeyPath, An
     check_places(batch)
 
 
-def fits_not(slot: Slot, value: Any) -> bool:
+def fits_not(slot: SchemaSlot, value: Any) -> bool:
     return value is None or any(value is each for each in WRONG.get(kind_of(slot), []))
 
 

@@ -14,7 +14,7 @@ from chainplan.printout import ladder, timeline, walk
 from chainplan.printout.svg import PATTERNS, Svg, fitted, pattern_fill, round_marks, text_width
 from chainplan.report.blocks import LadderDrawing, TimelineDrawing, page_blocks
 from chainplan.report.figures import STATUS_WORDS, Look
-from chainplan.report.ladder import Rung, Step
+from chainplan.report.ladder import DrawnRung, LadderStep
 from chainplan.report.sections import isolation, scan
 from chainplan.report.sections.common import View
 from chainplan.report.timeline import Bar
@@ -117,9 +117,9 @@ def test_the_ladder_shows_every_board_and_judges_every_segment() -> None:
 
 def test_a_ladder_longer_than_a_page_is_drawn_in_parts_and_a_very_long_one_cut_short() -> None:
     def made(count: int) -> LadderDrawing:
-        rungs = tuple(Rung(f"n{number}", number * 10, number * 10 + 10) for number in range(count))
-        steps = tuple(Step(f"#{number}", 10, 100, True) for number in range(1, count))
-        return LadderDrawing(LOOK, "chain", rungs, steps, count * 10)
+        rungs = tuple(DrawnRung(f"n{number}", number * 10, number * 10 + 10) for number in range(count))
+        steps = tuple(LadderStep(f"#{number}", 10, 100, True) for number in range(1, count))
+        return LadderDrawing("chain", rungs, steps, count * 10)
 
     parts = ladder.ladder_svgs("d", made(50))
     assert len(parts) == 3

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from chainplan.quantity import VOLTAGE, format_ticks
-from chainplan.report.ladder import Elision, Hint, Rung, Step, draw_ladder
+from chainplan.report.ladder import DrawnRung, Elision, Hint, LadderStep, draw_ladder
 
 V = 10**6
 texts = st.text(st.sampled_from("ab1 -µΩ電池モジ한é\n\x1b"), max_size=40)
@@ -30,15 +30,15 @@ def picture(lines: list[str]) -> str:
 
 
 RUNGS = [
-    Rung("controller", None, None),
-    Rung("board 1", 0, 67_200_000),
-    Rung("board 2", 67_200_000, 134_400_000),
-    Rung("board 3", -201_600_000, -134_400_000),
+    DrawnRung("controller", None, None),
+    DrawnRung("board 1", 0, 67_200_000),
+    DrawnRung("board 2", 67_200_000, 134_400_000),
+    DrawnRung("board 3", -201_600_000, -134_400_000),
 ]
 STEPS = [
-    Step("head", 336 * V, 1000 * V, True),
-    Step("link 1", 67_200_000, 67_200_000, True),
-    Step("link 2", 336 * V, 300 * V, False),
+    LadderStep("head", 336 * V, 1000 * V, True),
+    LadderStep("link 1", 67_200_000, 67_200_000, True),
+    LadderStep("link 2", 336 * V, 300 * V, False),
 ]
 
 
@@ -82,8 +82,10 @@ board 1    -----------------======------
 
 
 def test_ladder_without_rating_or_boards() -> None:
-    steps = [Step("s", 5 * V, None, None)]
-    lines = draw_ladder([Rung("a", 0, 0), Rung("b", 5 * V, 5 * V)], steps, 5 * V, 60, False, volts, limit)
+    steps = [LadderStep("s", 5 * V, None, None)]
+    lines = draw_ladder(
+        [DrawnRung("a", 0, 0), DrawnRung("b", 5 * V, 5 * V)], steps, 5 * V, 60, False, volts, limit
+    )
     assert (
         picture([line for line, _ in lines])
         == """
@@ -101,8 +103,10 @@ b   ──────────────────────━  5 V
 @given(stress=st.integers(0, 10**10), rating=st.integers(1, 10**10), width=st.integers(40, 120))
 @settings(deadline=None)
 def test_share_never_looks_better_than_it_is(stress: int, rating: int, width: int) -> None:
-    rungs = [Rung("a", 0, 0), Rung("b", 0, 0)]
-    lines = draw_ladder(rungs, [Step("s", stress, rating, stress <= rating)], V, width, False, volts, limit)
+    rungs = [DrawnRung("a", 0, 0), DrawnRung("b", 0, 0)]
+    lines = draw_ladder(
+        rungs, [LadderStep("s", stress, rating, stress <= rating)], V, width, False, volts, limit
+    )
     text = " ".join(line for line, hint in lines if hint in ("met", "missed"))
     assert ("✓ met" in text) == (stress <= rating)
     assert ("✗ MISSED" in text) == (stress > rating)
@@ -126,8 +130,8 @@ def test_share_never_looks_better_than_it_is(stress: int, rating: int, width: in
 )
 @settings(deadline=None)
 def test_boards_stand_in_the_order_of_their_potentials(ends: list[int], width: int) -> None:
-    rungs = [Rung("b", low, high) for low, high in pairwise(ends)]
-    steps = [Step("s", 0, None, None)] * (len(rungs) - 1)
+    rungs = [DrawnRung("b", low, high) for low, high in pairwise(ends)]
+    steps = [LadderStep("s", 0, None, None)] * (len(rungs) - 1)
     lines = draw_ladder(rungs, steps, max(1, ends[-1]), width, False, volts, limit)
     marks = [line for line, hint in lines if hint == "board" and ("━" in line)]
     assert len(marks) == len(rungs)
@@ -143,11 +147,12 @@ def test_boards_stand_in_the_order_of_their_potentials(ends: list[int], width: i
 
 
 def long_ladder(elision: Elision) -> list[tuple[str, Hint]]:
-    rungs = [Rung(f"board {k}", k * V, k * V + V) for k in range(400)]
+    rungs = [DrawnRung(f"board {k}", k * V, k * V + V) for k in range(400)]
     steps = [
-        Step(f"link {k}", (k % 37 + (400 if k == 300 else 0)) * V, 100 * V, k != 300) for k in range(399)
+        LadderStep(f"link {k}", (k % 37 + (400 if k == 300 else 0)) * V, 100 * V, k != 300)
+        for k in range(399)
     ]
-    steps[150] = Step("link 150", 0, 100 * V, None)
+    steps[150] = LadderStep("link 150", 0, 100 * V, None)
     return draw_ladder(rungs, steps, 400 * V, 80, False, volts, limit, elision)
 
 
@@ -190,8 +195,8 @@ def test_long_ladder_never_hides_a_missed_segment_in_silence() -> None:
 def test_every_board_and_segment_is_drawn_or_counted(
     verdicts: list[tuple[int, bool]], ends: int, worst: int
 ) -> None:
-    steps = [Step(f"s{k}", stress, 100, verdict) for k, (stress, verdict) in enumerate(verdicts)]
-    rungs = [Rung(f"b{k}", k, k) for k in range(len(steps) + 1)]
+    steps = [LadderStep(f"s{k}", stress, 100, verdict) for k, (stress, verdict) in enumerate(verdicts)]
+    rungs = [DrawnRung(f"b{k}", k, k) for k in range(len(steps) + 1)]
     lines = draw_ladder(rungs, steps, 100, 200, True, str, str, Elision(ends, worst))
     boards = sum(hint == "board" for _, hint in lines)
     segments = sum(" of 100" in line for line, _ in lines)
@@ -220,8 +225,8 @@ def test_every_board_and_segment_is_drawn_or_counted(
 @settings(deadline=None)
 def test_no_line_of_a_ladder_is_too_wide(names: list[str], width: int, ascii_only: bool, unit: str) -> None:
     # Oracle of widths: rich.cells.cell_len.
-    rungs = [Rung(name, k, 2 * k) for k, name in enumerate(names)]
-    steps = [Step(name, k, 5, k < 3) for k, name in enumerate(names[1:])]
+    rungs = [DrawnRung(name, k, 2 * k) for k, name in enumerate(names)]
+    steps = [LadderStep(name, k, 5, k < 3) for k, name in enumerate(names[1:])]
 
     def figure(value: int) -> str:
         return f"{value} {unit}"
@@ -236,22 +241,22 @@ def test_no_line_of_a_ladder_is_too_wide(names: list[str], width: int, ascii_onl
 @pytest.mark.parametrize(
     ("rung", "step", "string_voltage", "width", "elision", "message"),
     [
-        (Rung("b", 1, None), Step("s", 1, 2, True), 9, 40, None, "b: one potential of two"),
-        (Rung("b", 2, 1), Step("s", 1, 2, True), 9, 40, None, "b: 2 is above 1 uV"),
-        (Rung("b", 1, 2), Step("s", -1, 2, True), 9, 40, None, "s: stress -1 uV"),
-        (Rung("b", 1, 2), Step("s", 1, 0, True), 9, 40, None, "rating 0 uV"),
-        (Rung("b", 1, 2), Step("s", 1, 2, True), 0, 40, None, "nothing to draw to scale in 0 uV"),
-        (Rung("b", 1, 2), Step("s", 1, 2, True), 9, 19, None, "19 columns are too few"),
-        (Rung("b", 1, 2), Step("s", 1, 2, True), 9, 40, Elision(0, 3), "does not keep both ends"),
+        (DrawnRung("b", 1, None), LadderStep("s", 1, 2, True), 9, 40, None, "b: one potential of two"),
+        (DrawnRung("b", 2, 1), LadderStep("s", 1, 2, True), 9, 40, None, "b: 2 is above 1 uV"),
+        (DrawnRung("b", 1, 2), LadderStep("s", -1, 2, True), 9, 40, None, "s: stress -1 uV"),
+        (DrawnRung("b", 1, 2), LadderStep("s", 1, 0, True), 9, 40, None, "rating 0 uV"),
+        (DrawnRung("b", 1, 2), LadderStep("s", 1, 2, True), 0, 40, None, "nothing to draw to scale in 0 uV"),
+        (DrawnRung("b", 1, 2), LadderStep("s", 1, 2, True), 9, 19, None, "19 columns are too few"),
+        (DrawnRung("b", 1, 2), LadderStep("s", 1, 2, True), 9, 40, Elision(0, 3), "does not keep both ends"),
     ],
 )
 def test_refused_ladder(
-    rung: Rung, step: Step, string_voltage: int, width: int, elision: Elision | None, message: str
+    rung: DrawnRung, step: LadderStep, string_voltage: int, width: int, elision: Elision | None, message: str
 ) -> None:
     with pytest.raises(ValueError, match=message):
-        draw_ladder([rung, Rung("c", 0, 0)], [step], string_voltage, width, False, volts, limit, elision)
+        draw_ladder([rung, DrawnRung("c", 0, 0)], [step], string_voltage, width, False, volts, limit, elision)
 
 
 def test_refused_ladder_with_a_step_too_many() -> None:
     with pytest.raises(ValueError, match="1 steps do not join 1 rungs"):
-        draw_ladder([Rung("b", 1, 2)], [Step("s", 1, 2, True)], 9, 40, False, volts, limit)
+        draw_ladder([DrawnRung("b", 1, 2)], [LadderStep("s", 1, 2, True)], 9, 40, False, volts, limit)

@@ -19,7 +19,7 @@ from chainplan.study.job import job_of
 from chainplan.study.levers import flow_text, listed_values, settings_of
 from chainplan.study.load import load_study
 from chainplan.study.measures import FIXED
-from chainplan.study.model import Lever, Sample, Study, study_schema
+from chainplan.study.model import LeverPlan, Sample, Study, study_schema
 
 HEAD = f"study: 1\ntitle: Short\nplan: {TROLLEY}\n"
 LEVERS = "levers: {length: {key: chains.line.segments.length, values: [200 mm, 1 m]}}\n"
@@ -256,5 +256,7 @@ def test_the_readme_shows_a_study_that_works(tmp_path: Path) -> None:
     section = readme.partition("### Studies")[2].partition("\n## ")[0]
     assert [name for name in FIXED if f"`{name}`" not in " ".join(section.split())] == []
     keys = {key.rpartition(".")[2] for key in re.findall(r"`([a-zA-Z_.]+)`", section)}
-    wanted = {name.rstrip("_") for name in (*Lever.model_fields, *Study.model_fields, *Sample.model_fields)}
+    wanted = {
+        name.rstrip("_") for name in (*LeverPlan.model_fields, *Study.model_fields, *Sample.model_fields)
+    }
     assert wanted - keys == {"note", "study", "title", "about", "plan", "levers"}

@@ -23,12 +23,12 @@ from chainplan.report.data import data_pieces
 from chainplan.report.study_table import value_of
 from chainplan.study.candidates import candidates
 from chainplan.study.checkpoint import Checkpoint, CheckpointError, fingerprint
-from chainplan.study.job import Job, Row, job_of
+from chainplan.study.job import CandidateRow, Job, job_of
 from chainplan.study.load import LoadedStudy, load_study
 from chainplan.study.measures import FIXED
 from chainplan.study.plans import Plans, Unusable, reason
 from chainplan.study.run import Backend, BackendError, run
-from chainplan.study.tally import Tally
+from chainplan.study.tally import StudyTally
 
 SHORT = """\
 sample: {points: 21, sequence: sobol, seed: 3}
@@ -48,13 +48,13 @@ def job(study: LoadedStudy) -> Job:
     return job_of(study)
 
 
-def rows(study: LoadedStudy, job: Job, backend: Backend, done: int = 0) -> list[Row]:
+def rows(study: LoadedStudy, job: Job, backend: Backend, done: int = 0) -> list[CandidateRow]:
     todo = candidates(study.levers, study.study.sample)
     return [row for batch in run(job, todo, backend, done) for row in batch]
 
 
 @pytest.fixture(scope="module")
-def alone(study: LoadedStudy, job: Job) -> list[Row]:
+def alone(study: LoadedStudy, job: Job) -> list[CandidateRow]:
     """The rows, worked out one after another in this process."""
     return rows(study, job, Backend(1))
 
@@ -62,7 +62,7 @@ def alone(study: LoadedStudy, job: Job) -> list[Row]:
 # Against the reports of the candidates, one by one.
 
 
-def test_rows_are_what_the_reports_data_say(study: LoadedStudy, alone: list[Row], job: Job) -> None:
+def test_rows_are_what_the_reports_data_say(study: LoadedStudy, alone: list[CandidateRow], job: Job) -> None:
     plans = Plans(study.plan, study.levers)
     seen = set()
     for row, candidate in zip(alone, candidates(study.levers, study.study.sample), strict=True):
@@ -70,7 +70,7 @@ def test_rows_are_what_the_reports_data_say(study: LoadedStudy, alone: list[Row]
         if row.status == "unusable":
             with pytest.raises(PlanError) as refused:
                 load_plan(study.plan_file, plans.settings(candidate))
-            assert row == Row(row.number, "unusable", reason=reason(first_error(refused.value)))
+            assert row == CandidateRow(row.number, "unusable", reason=reason(first_error(refused.value)))
             continue
         loaded = load_plan(study.plan_file, plans.settings(candidate))
         data = json.loads("".join(data_pieces(loaded, Evaluation(loaded.plan), "0")))
@@ -200,20 +200,22 @@ def test_barriers_and_cable_by_hand(name: str) -> None:
 
 @pytest.mark.parametrize("workers", [2, 3])
 def test_any_number_of_processes_gives_the_same_rows(
-    study: LoadedStudy, job: Job, alone: list[Row], workers: int
+    study: LoadedStudy, job: Job, alone: list[CandidateRow], workers: int
 ) -> None:
     assert rows(study, job, Backend(workers)) == alone
     assert [row.number for row in alone] == list(range(1, 22))
 
 
-def test_every_backend_of_joblib_can_be_asked_for(study: LoadedStudy, job: Job, alone: list[Row]) -> None:
+def test_every_backend_of_joblib_can_be_asked_for(
+    study: LoadedStudy, job: Job, alone: list[CandidateRow]
+) -> None:
     assert "threading" in joblib.parallel.BACKENDS
     assert rows(study, job, Backend(2, "threading")) == alone
     with pytest.raises(BackendError, match="no such backend"):
         rows(study, job, Backend(2, "no such backend"))
 
 
-def test_a_dask_cluster_gives_the_same_rows(study: LoadedStudy, job: Job, alone: list[Row]) -> None:
+def test_a_dask_cluster_gives_the_same_rows(study: LoadedStudy, job: Job, alone: list[CandidateRow]) -> None:
     begin: Any = LocalCluster  # it has no types
     with begin(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
@@ -223,7 +225,7 @@ def test_a_dask_cluster_gives_the_same_rows(study: LoadedStudy, job: Job, alone:
         assert [row for batch in batches for row in batch] == alone[:12]
 
 
-def test_going_on_gives_the_rest(study: LoadedStudy, job: Job, alone: list[Row]) -> None:
+def test_going_on_gives_the_rest(study: LoadedStudy, job: Job, alone: list[CandidateRow]) -> None:
     for done in (1, 13, 21):
         assert rows(study, job, Backend(1), done) == alone[done:]
 
@@ -239,7 +241,7 @@ def test_closing_a_run_ends_its_processes(study: LoadedStudy, job: Job) -> None:
 # On disk.
 
 
-def test_rows_come_back_exactly(tmp_path: Path, study: LoadedStudy, alone: list[Row]) -> None:
+def test_rows_come_back_exactly(tmp_path: Path, study: LoadedStudy, alone: list[CandidateRow]) -> None:
     rows = Checkpoint(str(tmp_path / "rows"), fingerprint(study))
     rows.append(alone[:5])
     rows.append(alone[5:])
@@ -252,7 +254,7 @@ def test_rows_come_back_exactly(tmp_path: Path, study: LoadedStudy, alone: list[
     assert not (tmp_path / "rows").exists()
 
 
-def test_a_file_cut_off_anywhere_goes_on(tmp_path: Path, alone: list[Row]) -> None:
+def test_a_file_cut_off_anywhere_goes_on(tmp_path: Path, alone: list[CandidateRow]) -> None:
     path = tmp_path / "rows"
     whole = Checkpoint(str(path), "a")
     whole.append(alone)
@@ -287,8 +289,8 @@ def test_two_runs_do_not_write_to_one_file(tmp_path: Path) -> None:
     first.close(remove=True)
 
 
-def test_counts_of_a_tally(alone: list[Row]) -> None:
-    tally = Tally(("minimise", "maximise"))
+def test_counts_of_a_tally(alone: list[CandidateRow]) -> None:
+    tally = StudyTally(("minimise", "maximise"))
     for row in alone:
         tally.add(row)
     assert tally.done == 21
@@ -303,7 +305,7 @@ def test_counts_of_a_tally(alone: list[Row]) -> None:
         assert not any(better(other, row) for other in alone if other.status == "met")
 
 
-def better(one: Row, other: Row) -> bool:
+def better(one: CandidateRow, other: CandidateRow) -> bool:
     """Tell whether a row is better in one objective and worse in none: less scan time, more margin."""
     (a, b), (c, d) = one.values, other.values
     assert a is not None

@@ -12,11 +12,11 @@ from strategies import plans
 
 from chainplan.evaluation import Evaluation
 from chainplan.witness.alarms import Alarms, AsleepAlarms
-from chainplan.witness.compare import Row, compare, phases_of
+from chainplan.witness.compare import PlayedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import Case, play
+from chainplan.witness.play import SimulationCase, play
 
 MS = 10**12
 
@@ -43,12 +43,12 @@ OPEN_ENDS = 2
 
 def rows_of(
     evaluation: Evaluation, play_kind: type[Alarms] | type[AsleepAlarms], seeds: int = 2
-) -> list[Row]:
+) -> list[PlayedRow]:
     wanted = [each for each in cases(evaluation, scans=12, seeds=seeds) if isinstance(each.play, play_kind)]
     return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
 
 
-def assert_reached(rows: list[Row]) -> None:
+def assert_reached(rows: list[PlayedRow]) -> None:
     for row in rows:
         assert row.bound - OPEN_ENDS <= row.largest <= row.bound, row
 
@@ -104,7 +104,7 @@ def test_asleep_by_hand() -> None:
 
 def test_drawn_alarms_come_near_the_bound() -> None:
     evaluation = lab(hazards={"over": OVER | {"alarm": ALARM}})
-    drawn = [Case("", Draw("each event"), 12, seeds=60, play=Alarms("any time"))]
+    drawn = [SimulationCase("", Draw("each event"), 12, seeds=60, play=Alarms("any time"))]
     row = compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), drawn).record)[0]
     assert row.count == 60 * 9
     assert 0.8 * row.bound < row.largest <= row.bound

@@ -12,16 +12,16 @@ from plan_counts import several
 from strategies import plans
 
 from chainplan.evaluation import Evaluation
-from chainplan.figures.terms import Case as End
+from chainplan.figures.terms import Case
 from chainplan.plan.altered import with_value
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import TIME
-from chainplan.witness.breaks import Break
-from chainplan.witness.compare import Row, compare, phases_of
+from chainplan.witness.breaks import PlayedBreak
+from chainplan.witness.compare import PlayedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import Case, play
+from chainplan.witness.play import SimulationCase, play
 
 MS = 10**12
 
@@ -39,11 +39,11 @@ OPEN_ENDS = 2
 """A fault falls 1 fs after its place was needed, the evaluation has begun 1 fs before it is due again."""
 
 
-def breaks(evaluation: Evaluation, seeds: int = 1) -> list[Case]:
-    return [each for each in cases(evaluation, scans=1, seeds=seeds) if isinstance(each.play, Break)]
+def breaks(evaluation: Evaluation, seeds: int = 1) -> list[SimulationCase]:
+    return [each for each in cases(evaluation, scans=1, seeds=seeds) if isinstance(each.play, PlayedBreak)]
 
 
-def rows_of(evaluation: Evaluation, wanted: list[Case]) -> list[Row]:
+def rows_of(evaluation: Evaluation, wanted: list[SimulationCase]) -> list[PlayedRow]:
     return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
 
 
@@ -76,7 +76,9 @@ def test_a_silent_node_is_switched_round_by_hand() -> None:
     # Ring of nine nodes, the fifth silent: 1 ms to switch, the fourth and the sixth to the ninth addressed.
     evaluation = lab(style="sequential", shape="ring", tasks=CELLS, hazards={"lost": LOST})
     node = evaluation.network.chains["chain 1"].nodes[4].name
-    case = Case("", Draw("worst"), 20, play=Break(f"node {node} silent", "chain 1", "node", 5, "cells", 2))
+    case = SimulationCase(
+        "", Draw("worst"), 20, play=PlayedBreak(f"node {node} silent", "chain 1", "node", 5, "cells", 2)
+    )
     record = play(Pack.of(evaluation.plan), phases_of(evaluation), [case]).record.controllers["C"]
     known = record.known[f"node {node} silent"].max
     again = record.read_again[f"node {node} silent"].max
@@ -85,7 +87,7 @@ def test_a_silent_node_is_switched_round_by_hand() -> None:
     # Falls in run 2 (from 0 on) and is overlooked in run 3; bad runs are 4 and 5, at the scan that begins at
     # 250 ms or a little later; evaluated within 5.3 ms. The next scan, at 300 ms, reads what is left.
     period = 50_050 * 10**9
-    run = evaluation.scans["C"].runs[End.WORST][0].length
+    run = evaluation.scans["C"].runs[Case.WORST][0].length
     assert 3 * period < known < 3 * period + run + 6 * MS
     assert 4 * period - run < again < 4 * period + run
 

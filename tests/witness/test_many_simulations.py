@@ -8,16 +8,16 @@ from lab_plans import lab
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, Cut, Faults, LostReads
-from chainplan.witness.noise import Noise
+from chainplan.witness.noise import PlayedNoise
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import Case, play
+from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.simulate import simulate
 
 LAB = lab()
 PHASES = phases_of(LAB)
 CASES = [
-    Case("noisy", Draw("each event"), 12, seeds=3, faults=Faults(noise=Noise(1e-4))),
-    Case(
+    SimulationCase("noisy", Draw("each event"), 12, seeds=3, faults=Faults(noise=PlayedNoise(1e-4))),
+    SimulationCase(
         "devices", Draw("each device"), 12, seeds=2, faults=Faults(cell=(CellFault("hot", "temperatures"),))
     ),
 ]
@@ -69,7 +69,7 @@ def test_an_interrupt_leaves_what_was_done(workers: int) -> None:
 
 def test_noise_leaves_the_drawn_pack_alone() -> None:
     quiet = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4)
-    noisy = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4, Faults(noise=Noise(1e-9)))
+    noisy = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4, Faults(noise=PlayedNoise(1e-9)))
     assert quiet.controllers["C"].scan_time == noisy.controllers["C"].scan_time
 
 

@@ -13,17 +13,17 @@ from strategies import plans
 from wire_plans import example
 
 from chainplan.evaluation import Evaluation
-from chainplan.figures.terms import Case as End
+from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
-from chainplan.witness.breaks import Break
-from chainplan.witness.compare import Row, compare, phases_of
+from chainplan.witness.breaks import PlayedBreak
+from chainplan.witness.compare import PlayedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
-from chainplan.witness.noise import Noise
+from chainplan.witness.noise import PlayedNoise
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import Case, play
+from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.simulate import simulate
 
 CELLS_ONLY = {"cells": {"reads": "cell voltages", "value": "16 bit", "values_per_read": 4}}
@@ -44,7 +44,7 @@ HAZARDS = {
 BREAKS = {"fault known", "recovery", "scan time after a fault"}
 
 
-def rows_of(evaluation: Evaluation, wanted: list[Case]) -> list[Row]:
+def rows_of(evaluation: Evaluation, wanted: list[SimulationCase]) -> list[PlayedRow]:
     played = play(Pack.of(evaluation.plan), phases_of(evaluation), wanted)
     return compare(evaluation, played.record)
 
@@ -54,21 +54,23 @@ def rows_of(evaluation: Evaluation, wanted: list[Case]) -> list[Row]:
 def test_scans_ages_skews_and_bytes_of_any_plan(plan: Plan) -> None:
     assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
     evaluation = Evaluation(plan)
-    wanted = [Case("", draw, 13) for draw in (Draw("worst"), Draw("best"), Draw("each event"))]
+    wanted = [SimulationCase("", draw, 13) for draw in (Draw("worst"), Draw("best"), Draw("each event"))]
     rows = rows_of(evaluation, wanted)
     assert [row for row in rows if not row.ok] == []
     record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 13, Draw("worst")).controllers["C"]
     if record.tasks:
         scan = evaluation.scans["C"]
-        assert record.scan_time.max == scan.scan_time(End.WORST).total - scan.reserve.total
+        assert record.scan_time.max == scan.scan_time(Case.WORST).total - scan.reserve.total
 
 
 @settings(max_examples=several(12))
 @given(plans())
 def test_every_corner_and_fault_of_any_plan(plan: Plan) -> None:
     evaluation = Evaluation(plan)
-    wanted = cases(evaluation, scans=13, seeds=1, noise=Noise(1e-4))
-    wanted = [each for each in wanted if not isinstance(each.play, Break)]  # test_breaks_played has more
+    wanted = cases(evaluation, scans=13, seeds=1, noise=PlayedNoise(1e-4))
+    wanted = [
+        each for each in wanted if not isinstance(each.play, PlayedBreak)
+    ]  # test_breaks_played has more
     assert [row for row in rows_of(evaluation, wanted) if not row.ok] == []
 
 
@@ -115,7 +117,7 @@ def test_a_cut_at_the_worst_instant_reaches_the_bound(style: str) -> None:
 @pytest.mark.parametrize("name", ["harbour-ferry", "rail-trolley"])
 def test_the_example_plans(name: str) -> None:
     evaluation = Evaluation(Plan.model_validate(example(name)))
-    rows = rows_of(evaluation, cases(evaluation, scans=20, seeds=1, noise=Noise(1e-5)))
+    rows = rows_of(evaluation, cases(evaluation, scans=20, seeds=1, noise=PlayedNoise(1e-5)))
     assert [row for row in rows if not row.ok] == []
 
 

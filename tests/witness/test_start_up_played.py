@@ -17,7 +17,7 @@ from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import Case, play
+from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.record import ControllerRecord
 from chainplan.witness.start import simulate_start
 
@@ -82,7 +82,7 @@ def test_retries_use_up_exactly_the_reserve(style: str, retries: int) -> None:
     assert last.largest == last.bound == evaluation.start_ups[0].longest
 
 
-def start_ups(evaluation: Evaluation, seeds: int = 1) -> list[Case]:
+def start_ups(evaluation: Evaluation, seeds: int = 1) -> list[SimulationCase]:
     wanted = cases(evaluation, scans=1, seeds=seeds)
     return [each for each in wanted if each.play is simulate_start]
 

@@ -14,13 +14,13 @@ from strategies import Data, may_be_sent_from_back, plan_data, spans
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
-from chainplan.witness.breaks import Break
-from chainplan.witness.compare import Row, compare, phases_of
+from chainplan.witness.breaks import PlayedBreak
+from chainplan.witness.compare import PlayedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import Case, play
+from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.simulate import simulate
 
 CELLS: Data = {"reads": "cell voltages", "value": "16 bit", "values_per_read": 4}
@@ -50,9 +50,9 @@ def ring(style: str, relays: str = "cut-through", retries: int = 0, **sections: 
     )
 
 
-def broken(evaluation: Evaluation, wanted: list[Case] | None = None) -> list[Row]:
+def broken(evaluation: Evaluation, wanted: list[SimulationCase] | None = None) -> list[PlayedRow]:
     cornered = wanted or [
-        each for each in cases(evaluation, scans=1, seeds=1) if isinstance(each.play, Break)
+        each for each in cases(evaluation, scans=1, seeds=1) if isinstance(each.play, PlayedBreak)
     ]
     return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), cornered).record)
 
@@ -156,7 +156,7 @@ MANY = settings(
 def test_no_ring_is_known_to_be_broken_later_than_computed(plan: Plan) -> None:
     assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
     evaluation = Evaluation(plan)
-    wanted = [each for each in cases(evaluation, scans=13, seeds=1) if isinstance(each.play, Break)]
+    wanted = [each for each in cases(evaluation, scans=13, seeds=1) if isinstance(each.play, PlayedBreak)]
     assert [row for row in broken(evaluation, wanted) if not row.ok] == []
 
 

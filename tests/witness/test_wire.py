@@ -16,7 +16,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
-from chainplan.witness.line import Line
+from chainplan.witness.line import WireLine
 from chainplan.witness.messages import lay_out
 from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
@@ -109,7 +109,7 @@ def test_a_store_and_forward_hop_takes_the_frame_in_whole() -> None:
     plan = bus({"bit_rate": "100 Mbit/s", "read_style": "polled", "request": "84 byte"}, 2, 1, relay)
     controller = build_network(plan).controllers["C"]
     second = lay_out(controller, plan.tasks)[0].reads["C:1"][1]
-    heard = pass_message(Line(controller.chains[0], max), second, 0).heard
+    heard = pass_message(WireLine(controller.chains[0], max), second, 0).heard
     assert (heard[1] - heard[0]) / FS == pytest.approx(10.72e-6, abs=1e-12)
 
 
@@ -128,7 +128,7 @@ def test_the_tail_of_a_mixed_chain_answers_first_by_hand() -> None:
     )
     controller = build_network(plan).controllers["C"]
     (message,) = lay_out(controller, plan.tasks)[0].reads["C:1"]
-    passage = pass_message(Line(controller.chains[0], max), message, 0)
+    passage = pass_message(WireLine(controller.chains[0], max), message, 0)
     us = 10**9
     assert passage.heard == [8 * us, 17 * us]  # the first node takes 8 us in, then 1 us, then 8 us again
     # The tail's 16 us are at the first node at 33 us, go on 2 us later and have left it at 51 us; its own
@@ -140,7 +140,7 @@ def test_the_tail_of_a_mixed_chain_answers_first_by_hand() -> None:
 def test_gaps_lie_between_characters() -> None:
     """So one of one character has none, nor has one without any: an answer of a node with nothing to say."""
     plan = bus({"bit_rate": "1 Mbit/s", "read_style": "polled", "request": "8 bit", "byte_gap": "3 us"}, 1, 1)
-    line = Line(build_network(plan).controllers["C"].chains[0], max)
+    line = WireLine(build_network(plan).controllers["C"].chains[0], max)
     assert [line.frame(bits, 0) for bits in (0, 8, 16)] == [0, 8 * 10**9, (16 + 3) * 10**9]
 
 

@@ -23,16 +23,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
-__all__ = [
-    "TwoStateChannel",
-    "bad_share_after_frame",
-    "expected_retries_of_each",
-    "frame_error_probability",
-    "frame_error_probability_at_most",
-    "probability_more_than_k_retries",
-    "two_state_frame_error_probability",
-]
-
 
 def _check_probability(**values: float) -> None:
     for name, value in values.items():

@@ -12,7 +12,7 @@ from chainplan.chain.network import Chain
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
 from chainplan.figures.terms import Sum, Term
-from chainplan.plan.parts import Check
+from chainplan.plan.parts import CheckCode
 from chainplan.quantity import COUNT
 from chainplan.remembered import remembered_for_all
 
@@ -48,7 +48,7 @@ class Distance(NamedTuple):
 def distances(scans: dict[str, ControllerScan]) -> tuple[Distance, ...]:
     """The Hamming distance of every protocol's check at the longest block of each kind in use."""
     longest: dict[_Use, int] = {}
-    checks: dict[str, Check] = {}
+    checks: dict[str, CheckCode] = {}
     for scan in scans.values():
         for use, bits in _longest(scan.works, scan.outlines).items():
             longest[use] = max(longest.get(use, 0), bits)
@@ -78,7 +78,7 @@ def _longest(works: tuple[TaskWork, ...], chains: tuple[Chain, ...]) -> dict[_Us
     return longest
 
 
-def _distance(protocol: str, kind: BlockKind, style: str, bits: int, check: Check) -> Distance:
+def _distance(protocol: str, kind: BlockKind, style: str, bits: int, check: CheckCode) -> Distance:
     from chainplan.budgets.errors.code_distance import hamming_distance
 
     claimed = check.hamming_distance

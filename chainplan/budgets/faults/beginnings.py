@@ -32,7 +32,7 @@ from chainplan.figures.terms import Case
 from chainplan.plan.readings import is_block
 
 
-class Reading(NamedTuple):
+class PartReading(NamedTuple):
     """One task's exchanges on one chain, worst case: what each keeps its port busy apart from its set-up, fs.
 
     The reads are the first ``counts[i]`` of ``blocks[i]``, block by block; `number` and `busy` are how many
@@ -65,7 +65,7 @@ class Beginnings(NamedTuple):
     A reading is None where the task has nothing to do there; `bits` are those that a run puts on the wire.
     """
 
-    readings: tuple[Reading | None, ...]
+    readings: tuple[PartReading | None, ...]
     bits: tuple[int, ...]
 
 
@@ -105,7 +105,7 @@ class Side:
         times = [self._busy(each) for each in reads]
         bits = [bits_on_first(chain, each) for each in reads]
         asks, again = bool(reads[0].answers), retry_beside(self._scan, chain)
-        readings: list[Reading | None] = []
+        readings: list[PartReading | None] = []
         total = []
         for k, (most, sent, sent_bits, wait) in enumerate(
             zip(values, *self._triggered(work, trigger), strict=True)
@@ -115,7 +115,7 @@ class Side:
             reading = None
             if busy:
                 retry = max(busy) + again if asks else 0
-                reading = Reading(sent, (busy,), (len(busy),), len(busy), sum(busy), retry, wait)
+                reading = PartReading(sent, (busy,), (len(busy),), len(busy), sum(busy), retry, wait)
             readings.append(reading)
             total.append(sent_bits + sum([bits[number][k] for number in left]) if left else 0)
         return Beginnings(tuple(readings), tuple(total))
@@ -139,7 +139,7 @@ class Side:
             tuple(accumulate((exchange_wire_bits(chain.protocol, each) for each in block), initial=0))
             for block in polled
         ]
-        readings: list[Reading | None] = []
+        readings: list[PartReading | None] = []
         total = []
         for left, sent, sent_bits, wait in zip(
             zip(*counts, strict=True), *self._triggered(work, trigger), strict=True
@@ -151,7 +151,7 @@ class Side:
             )
             reading = None
             if number:
-                reading = Reading(sent, blocks, left, number, sum(busy), max(most) + again, wait)
+                reading = PartReading(sent, blocks, left, number, sum(busy), max(most) + again, wait)
             readings.append(reading)
             total.append(sent_bits + sum(read_bits) if number else 0)
         return Beginnings(tuple(readings), tuple(total))

@@ -24,7 +24,7 @@ from chainplan.budgets.scanning.time_outs import Waits, waits_for
 from chainplan.budgets.values.age import slot_shift
 from chainplan.chain.degraded import Fault, Gap
 from chainplan.figures.terms import Case, Sum, Term, nonzero
-from chainplan.plan.layout import Evaluation
+from chainplan.plan.layout import EvaluationPlan
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
 
@@ -118,7 +118,7 @@ def alarms_of(scan: ControllerScan, hazards: dict[str, Hazard]) -> tuple[Alarm, 
 class Detection:
     """How one controller finds out that a chain is broken."""
 
-    def __init__(self, scan: ControllerScan, evaluation: Evaluation, hazards: dict[str, Hazard]) -> None:
+    def __init__(self, scan: ControllerScan, evaluation: EvaluationPlan, hazards: dict[str, Hazard]) -> None:
         self.scan = scan
         self.evaluation = evaluation
         self.alarms = alarms_of(scan, hazards)

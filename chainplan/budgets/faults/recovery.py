@@ -74,7 +74,9 @@ class Recoveries:
     def __init__(self, rescans: Rescans) -> None:
         self._rescans = rescans
         self._scan = rescans.scan
-        self._chains = {chain.name: _Chain(rescans.scan, chain) for chain in rescans.scan.controller.chains}
+        self._chains = {
+            chain.name: _BrokenChain(rescans.scan, chain) for chain in rescans.scan.controller.chains
+        }
 
     def after(self, fault: Fault, lefts: Sequence[Left], known: Known | None) -> Recovery:
         """Return the recovery from a fault.
@@ -122,7 +124,7 @@ class Recoveries:
 
         return Recovery(known.total + spoiled + attempt, "", lay_out)
 
-    def _reading(self, chain: _Chain, left: Left) -> list[int]:
+    def _reading(self, chain: _BrokenChain, left: Left) -> list[int]:
         """Return the tasks that bring back what is left of a chain: those with something to read there."""
         return [index for index in chain.tasks if self._rescans.reads(index, left)]
 
@@ -133,7 +135,7 @@ class Recoveries:
         limit = self._chains[fault.chain].chain.nodes[fault.place - 1].type.jabber_limit
         return limit.max if limit is not None else None
 
-    def _reason(self, breaks: list[_Chain], waiting: list[_Chain], known: Known | None) -> str:
+    def _reason(self, breaks: list[_BrokenChain], waiting: list[_BrokenChain], known: Known | None) -> str:
         """Return why there is no recovery time; empty where there is one."""
         if not breaks:
             return NOTHING_LEFT
@@ -147,7 +149,7 @@ class Recoveries:
             return NO_SWITCH
         return ""
 
-    def _switch(self, waiting: list[_Chain]) -> int:
+    def _switch(self, waiting: list[_BrokenChain]) -> int:
         """Return what the switch to reading broken rings from both ends takes, fs."""
         plan = self._scan.controller.settings.recovery
         return plan.switch.max if plan is not None and any(each.chain.is_ring for each in waiting) else 0
@@ -229,7 +231,7 @@ def _rounded_up(time: int, period: int) -> int:
     return -(-time // period)
 
 
-class _Chain:
+class _BrokenChain:
     """A chain with the tasks that bring its cells back, and the nodes that get addresses anew."""
 
     def __init__(self, scan: ControllerScan, chain: Chain) -> None:

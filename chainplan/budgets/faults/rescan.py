@@ -15,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
-from chainplan.budgets.faults.beginnings import Reading, Side, longest_waits, retry_beside
+from chainplan.budgets.faults.beginnings import PartReading, Side, longest_waits, retry_beside
 from chainplan.budgets.scanning.exchange import Exchange, exchange_wire_bits
 from chainplan.budgets.scanning.runs import TaskWork, applies_to, bus_in, bus_out
 from chainplan.budgets.scanning.scan import ControllerScan
@@ -26,7 +26,7 @@ from chainplan.chain.network import Chain, ScanSettings
 from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.quantity import BITS, TIME
 
-Parts = list[tuple[str, Reading]]
+Parts = list[tuple[str, PartReading]]
 """A task's exchanges part by part of the chains, each with its port."""
 
 Sides = list[tuple[str, Side, int]]
@@ -250,7 +250,7 @@ def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
         return bus_out(bus, exchange, Case.WORST) + wire + bus_in(bus, exchange, Case.WORST)
 
     times = tuple(map(busy, reads))
-    reading = Reading(
+    reading = PartReading(
         busy(triggers[0]) if triggers else None,
         (times,),
         (len(times),),

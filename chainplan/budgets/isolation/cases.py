@@ -17,8 +17,8 @@ from chainplan.chain.potentials import (
     FLOATING,
     INTACT,
     Potentials,
-    Reach,
     Situation,
+    Taps,
     board_reach,
     closest_across,
     node_reach,
@@ -45,7 +45,7 @@ class End(NamedTuple):
     """One end of a segment: conductors of a string, and what to call the lowest and the uppermost."""
 
     string: str
-    reach: Reach
+    reach: Taps
     low: str
     high: str
 
@@ -79,7 +79,7 @@ def situations(network: Network, segment: Segment, potentials: Potentials) -> It
 
 
 def _breaks_within(
-    potentials: Potentials, near: tuple[Node, Reach], far: tuple[Node, Reach]
+    potentials: Potentials, near: tuple[Node, Taps], far: tuple[Node, Taps]
 ) -> Iterator[Situation]:
     openings = potentials.openings[near[0].string]
     pairs = (near[1], far[1]), (reference_reach(near[0]), reference_reach(far[0]))
@@ -99,7 +99,7 @@ def _breaks_within(
 
 def segment_ends(
     network: Network, segment: Segment
-) -> tuple[tuple[Node, Reach] | None, tuple[Node, Reach] | None]:
+) -> tuple[tuple[Node, Taps] | None, tuple[Node, Taps] | None]:
     """Return a segment's two nodes with the conductors that count there; None for a controller's port.
 
     The conductors are those of the whole board, between two nodes of one board those of each node.
@@ -115,7 +115,7 @@ def segment_ends(
     )
 
 
-def _board_around(nodes: tuple[Node, ...], place: int) -> Reach:
+def _board_around(nodes: tuple[Node, ...], place: int) -> Taps:
     board = nodes[place].board
     start, stop = place, place + 1
     while start > 0 and nodes[start - 1].board == board:
@@ -285,8 +285,8 @@ def _at_fault(floating: Floating, end: End, pole: str) -> list[Potential]:
 def _note(
     potentials: Potentials,
     situation: Situation,
-    near: tuple[Node, Reach] | None,
-    far: tuple[Node, Reach] | None,
+    near: tuple[Node, Taps] | None,
+    far: tuple[Node, Taps] | None,
 ) -> str:
     strings = [end[0].string for end in (near, far) if end is not None]
     if situation.kind == "other breaks":

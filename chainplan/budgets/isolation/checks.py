@@ -144,7 +144,7 @@ class Judged(NamedTuple):
     checks: tuple[Check, ...]
 
 
-class Judge:
+class InsulationJudge:
     """Holds segments against their parts; equal segments under equal voltages are judged once."""
 
     def __init__(self, rules: InsulationRules) -> None:

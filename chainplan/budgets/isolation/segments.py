@@ -17,9 +17,9 @@ from itertools import chain as joined
 from itertools import groupby
 from typing import NamedTuple
 
-from chainplan.budgets.isolation.checks import Check, Guard, Judge, Judged, Status
+from chainplan.budgets.isolation.checks import Check, Guard, InsulationJudge, Judged, Status
 from chainplan.chain.network import Break, Chain, Network, Node, Segment, Separation
-from chainplan.chain.potentials import Potentials, Reach, Worst, board_reaches, node_reach
+from chainplan.chain.potentials import Potentials, Taps, Worst, board_reaches, node_reach
 from chainplan.figures.budget import budget
 from chainplan.plan.layout import InsulationRules
 from chainplan.plan.parts import BarrierType, Insulation
@@ -198,7 +198,7 @@ def _insulation(rules: InsulationRules, near: Node | None, far: Node | None) -> 
 
 
 potentials_of = remembered(Potentials)
-_judge = remembered(Judge)
+_judge = remembered(InsulationJudge)
 
 
 class _Carried(NamedTuple):
@@ -215,7 +215,7 @@ def _carried(nodes: tuple[Node, ...], potentials: Potentials, is_ring: bool) -> 
 
 
 def _worst_along(
-    nodes: tuple[Node, ...], reaches: list[Reach], potentials: Potentials, *, is_ring: bool
+    nodes: tuple[Node, ...], reaches: list[Taps], potentials: Potentials, *, is_ring: bool
 ) -> Iterator[tuple[Worst, Worst]]:
     """Yield the worst voltages of every segment of a chain, from its head."""
     last = None
@@ -231,7 +231,7 @@ def _worst_along(
 
 
 def _straddled(
-    nodes: tuple[Node, ...], reaches: list[Reach], potentials: Potentials
+    nodes: tuple[Node, ...], reaches: list[Taps], potentials: Potentials
 ) -> Iterator[StraddledBoard]:
     for board, members in groupby(zip(nodes, reaches, strict=True), key=lambda pair: pair[0].board):
         placed = list(members)

@@ -36,7 +36,7 @@ from chainplan.chain.network import Chain, Hop, Network, Segment, Wiring
 from chainplan.figures.budget import budget
 from chainplan.figures.terms import ByCase, Case, Sum, Term, nonzero
 from chainplan.plan.parts import CableType, ConnectorType
-from chainplan.plan.wire_parts import Pair, Signal
+from chainplan.plan.wire_parts import Pair, SignalPlan
 from chainplan.quantity import FREQUENCY, LEVEL, Span, format_ticks
 from chainplan.remembered import remembered
 
@@ -106,7 +106,7 @@ def link_of(segment: Segment, same: Link) -> Link:
     return same if segment is same.segment else replace(same, segment=segment)
 
 
-def segment_link(wiring: Wiring, segment: Segment, signal: Signal) -> Link:
+def segment_link(wiring: Wiring, segment: Segment, signal: SignalPlan) -> Link:
     """Return the link budget of one segment."""
     hop = segment.hop
     cable = wiring.cable_types[hop.cable]
@@ -122,7 +122,7 @@ def segment_link(wiring: Wiring, segment: Segment, signal: Signal) -> Link:
 
 
 def _terms(
-    wiring: Wiring, hop: Hop, line: CableClass, impedance: Span | None, signal: Signal, case: Case
+    wiring: Wiring, hop: Hop, line: CableClass, impedance: Span | None, signal: SignalPlan, case: Case
 ) -> tuple[Term, ...]:
     low, high = signal.lowest.min, signal.highest.max
     transmit = signal.transmit.min if case is Case.WORST else signal.transmit.typical
@@ -158,7 +158,7 @@ def _connector(connector: ConnectorType, highest: int, case: Case) -> int:
     return connector_loss(CABLE_CLASSES[connector.loss_class], highest)
 
 
-def _mismatch(signal: Signal, impedance: Span | None, case: Case) -> int:
+def _mismatch(signal: SignalPlan, impedance: Span | None, case: Case) -> int:
     """Return the most that mismatched ends add (udB): bounded where all three impedances are known."""
     ends = signal.driver, impedance, signal.receiver
     if case is Case.TYPICAL:
@@ -178,7 +178,7 @@ def _band(lowest: int, highest: int) -> str:
     return f"{format_ticks(lowest, FREQUENCY)} to {format_ticks(highest, FREQUENCY)}"
 
 
-def _matched(hop: Hop, impedance: Span | None, signal: Signal) -> str:
+def _matched(hop: Hop, impedance: Span | None, signal: SignalPlan) -> str:
     known = {
         "driver": signal.driver,
         "receiver": signal.receiver,
@@ -188,7 +188,7 @@ def _matched(hop: Hop, impedance: Span | None, signal: Signal) -> str:
     return f"taken as matched: no impedance of {', '.join(missing)} in the plan" if missing else ""
 
 
-def _unknown(wiring: Wiring, hop: Hop, line: CableClass | None, signal: Signal) -> str:
+def _unknown(wiring: Wiring, hop: Hop, line: CableClass | None, signal: SignalPlan) -> str:
     """Return what keeps a segment's loss from being known, in words; empty if nothing does."""
     low, high = signal.lowest.min, signal.highest.max
     if line is None:

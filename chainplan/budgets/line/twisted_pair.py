@@ -23,20 +23,6 @@ from typing import NamedTuple
 from chainplan.quantity import Span
 from chainplan.remembered import remembered
 
-__all__ = [
-    "CABLE_CLASSES",
-    "CableClass",
-    "connector_loss",
-    "derated",
-    "loss",
-    "mismatch_loss",
-    "pair_impedance",
-    "temperature_factor",
-    "twisted_permittivity",
-    "velocity",
-    "worst_loss",
-]
-
 _FREE_SPACE_OHM = 376.730313
 """Impedance of free space, ohm (CODATA); divided by pi it is the 119.92 of handbooks."""
 

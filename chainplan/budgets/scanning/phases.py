@@ -16,8 +16,6 @@ from functools import lru_cache
 from math import gcd, lcm
 from typing import NamedTuple
 
-__all__ = ["PhasePlan", "assign_phases", "due"]
-
 _SCANS_PER_STEP = 64
 """Scans looked at in about the time of one step of the search."""
 

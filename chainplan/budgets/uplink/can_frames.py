@@ -10,17 +10,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
-__all__ = [
-    "BusMessage",
-    "CanBus",
-    "FrameBits",
-    "classic_frame_bits",
-    "fd_frame_bits",
-    "frame_bits",
-    "frame_time",
-    "padded_length",
-]
-
 # Data lengths above 8 bytes that the data length code of CAN FD can say (ISO 11898-1:2015, data length code;
 # from memory).
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)

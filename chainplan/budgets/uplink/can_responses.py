@@ -18,8 +18,6 @@ from typing import NamedTuple
 
 from chainplan.budgets.uplink.can_frames import BusMessage, CanBus, frame_time
 
-__all__ = ["ErrorLoad", "Interference", "ResponseTime", "response_times"]
-
 # Steps of one fixed point, and instances in one busy period, before a message is given up as unbounded. So
 # long a busy period means a bus that is loaded to within a tiny fraction of its capacity.
 MAX_STEPS = 100_000

@@ -28,7 +28,7 @@ from chainplan.chain.build import Unit
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
 from chainplan.figures.terms import Case, Sum, Term, nonzero
-from chainplan.plan.layout import Evaluation
+from chainplan.plan.layout import EvaluationPlan
 from chainplan.plan.uplink import UplinkPlan
 from chainplan.quantity import TIME
 
@@ -149,7 +149,7 @@ def _told(
         yield _sent_on(each, message, evaluation)
 
 
-def evaluation_terms(unit: str, evaluation: Evaluation, case: Case) -> tuple[Term, ...]:
+def evaluation_terms(unit: str, evaluation: EvaluationPlan, case: Case) -> tuple[Term, ...]:
     """Return what the evaluation of a unit adds to the age of what it works on, fs."""
     return (
         Term(f"evaluation of {unit} has just run", evaluation.period[case]),
@@ -157,7 +157,7 @@ def evaluation_terms(unit: str, evaluation: Evaluation, case: Case) -> tuple[Ter
     )
 
 
-def _sent_on(told: _Told, message: Message, evaluation: Evaluation | None) -> _Told:
+def _sent_on(told: _Told, message: Message, evaluation: EvaluationPlan | None) -> _Told:
     """Return what was told, one message further; `evaluation` is what it goes through before, if any."""
     path = told.path
     before: dict[Case, tuple[Term, ...]] = {Case.WORST: (), Case.TYPICAL: ()}

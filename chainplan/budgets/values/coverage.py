@@ -44,7 +44,7 @@ def unit_of(kind: HazardKind) -> Unit:
     return "node" if kind in ("register upset", "chain loss") else "cell"
 
 
-class Gap(NamedTuple):
+class CoverageGap(NamedTuple):
     """Boards of one string on which nothing shows a kind of hazard."""
 
     string: str
@@ -71,7 +71,7 @@ class KindCoverage(NamedTuple):
     """The test of the place that is tested least often, by the most frequent of its tasks."""
     hazards: tuple[HazardLatency, ...]
     """The hazards of this kind in the plan, with their FDTI."""
-    gaps: tuple[Gap, ...]
+    gaps: tuple[CoverageGap, ...]
 
 
 class Coverage:
@@ -164,7 +164,7 @@ class _Extent(NamedTuple):
     used: tuple[_Task, ...]
     groups: tuple[tuple[_Task, ...], ...]
     """Every set of tasks that some place is tested by, once, in the order of the places."""
-    gaps: tuple[Gap, ...]
+    gaps: tuple[CoverageGap, ...]
 
 
 def _kind(
@@ -249,7 +249,7 @@ def _gaps(
     all_strings: dict[str, CellString],
     left: dict[str, int],
     used: bool,
-) -> Iterator[Gap]:
+) -> Iterator[CoverageGap]:
     wanted = READ_BY.get(kind)
     reason = "no task reads anything there" if wanted is None else f"no task reads {wanted} there"
     if kind in _BY_BOARD and used:
@@ -264,10 +264,10 @@ def _gaps(
     for string, boards in strings.items():
         everything = all_strings[string].boards
         positions = tuple(place for place, board in enumerate(everything, start=1) if board in boards)
-        yield Gap(string, positions, len(positions) == len(everything), sum(boards.values()), reason)
+        yield CoverageGap(string, positions, len(positions) == len(everything), sum(boards.values()), reason)
 
 
-def place(gap: Gap) -> str:
+def place(gap: CoverageGap) -> str:
     """Return where a gap is: a string, or some of its boards."""
     if gap.whole:
         return f"string {gap.string}"

@@ -31,7 +31,7 @@ from chainplan.chain.network import Chain, makes
 from chainplan.figures.figure import Kind
 from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.fields import ZERO
-from chainplan.plan.layout import Actuator, Evaluation
+from chainplan.plan.layout import Actuator, EvaluationPlan
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.plan.standby import AlarmPath
@@ -247,7 +247,7 @@ def _reaction(actuator: Actuator, hazard: str, case: Case) -> Sum:
 
 
 @remembered
-def _evaluation_terms(evaluation: Evaluation, case: Case) -> tuple[Term, ...]:
+def _evaluation_terms(evaluation: EvaluationPlan, case: Case) -> tuple[Term, ...]:
     return (
         Term("evaluation has just run", evaluation.period[case]),
         Term("evaluation run time", evaluation.run_time[case]),
@@ -255,7 +255,7 @@ def _evaluation_terms(evaluation: Evaluation, case: Case) -> tuple[Term, ...]:
 
 
 def _alarm_terms(
-    hazard: Hazard, watch: Watch, chain: Chain, scan: ControllerScan, evaluation: Evaluation, case: Case
+    hazard: Hazard, watch: Watch, chain: Chain, scan: ControllerScan, evaluation: EvaluationPlan, case: Case
 ) -> tuple[Term, ...]:
     """Return what passes until an alarm on a chain has been judged; one in band waits for the exchange."""
     assert hazard.alarm is not None  # that is what brought us here

@@ -37,7 +37,7 @@ class Reported(NamedTuple):
     unbounded: dict[str, str]
 
 
-class _Way(NamedTuple):
+class _MessageWay(NamedTuple):
     """From the reader's evaluation to the memory of whoever hears the last message."""
 
     terms: tuple[Term, ...]
@@ -95,7 +95,7 @@ def latencies(
 
 def _counting(
     units: dict[str, Unit], messages: dict[str, Message], hazard: Hazard, controller: str
-) -> tuple[_Way | None, str]:
+) -> tuple[_MessageWay | None, str]:
     """Return the way of a controller's finding that counts; None where there is none, and by what message.
 
     By each message it is the slowest; of several messages the slowest again, or the fastest.
@@ -110,11 +110,13 @@ def _counting(
     return (max if last else min)(known, key=lambda each: each.worth), ""
 
 
-def _slowest(units: dict[str, Unit], messages: dict[str, Message], name: str, controller: str) -> _Way | None:
+def _slowest(
+    units: dict[str, Unit], messages: dict[str, Message], name: str, controller: str
+) -> _MessageWay | None:
     """Return the slowest way of a finding of a controller by the message named; None where there is none."""
-    known: dict[str, _Way | None] = {}
+    known: dict[str, _MessageWay | None] = {}
 
-    def way(message: Message) -> _Way | None:
+    def way(message: Message) -> _MessageWay | None:
         if message.name not in known:
             known[message.name] = _way(units, message, controller, list(map(way, heard(message))))
         return known[message.name]
@@ -126,7 +128,9 @@ def _slowest(units: dict[str, Unit], messages: dict[str, Message], name: str, co
     return max((each for each in ways if each is not None), key=lambda each: each.worth, default=None)
 
 
-def _way(units: dict[str, Unit], message: Message, controller: str, before: list[_Way | None]) -> _Way | None:
+def _way(
+    units: dict[str, Unit], message: Message, controller: str, before: list[_MessageWay | None]
+) -> _MessageWay | None:
     """Return the way by a message that its sender finds out itself, or was told before."""
     if message.plan.passes_on:
         ways = [each for each in before if each is not None]
@@ -138,11 +142,11 @@ def _way(units: dict[str, Unit], message: Message, controller: str, before: list
             for case in (Case.WORST, Case.TYPICAL)
         )
     elif message.sender == controller:
-        slowest, worst, typical = _Way((), (), (), ""), (), ()
+        slowest, worst, typical = _MessageWay((), (), (), ""), (), ()
     else:
         return None
     why = message.response.unbounded
-    return _Way(
+    return _MessageWay(
         (*slowest.terms, *worst, *on_the_way(message, message.response, Case.WORST)),
         (*slowest.typical, *typical, *on_the_way(message, message.typical_response, Case.TYPICAL)),
         (*slowest.names, message.name),
@@ -151,7 +155,7 @@ def _way(units: dict[str, Unit], message: Message, controller: str, before: list
 
 
 def _with_reaction(
-    units: dict[str, Unit], hazard: Hazard, latency: HazardLatency, way: _Way
+    units: dict[str, Unit], hazard: Hazard, latency: HazardLatency, way: _MessageWay
 ) -> HazardLatency:
     unit = hazard.reaction_at or ""
     actuator = units[unit].actuators[hazard.reaction]

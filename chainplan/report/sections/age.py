@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from chainplan.budgets.values.age import SAMPLE_AGE, SKEW, SampleTiming
 from chainplan.quantity import TIME
 from chainplan.report.alike import gathered, tightest
+from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, listed, plural
-from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table, two_lines
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
-
+from chainplan.report.sections.common import View, two_lines
 
 MOST_ROWS = 48
 """Tasks of controllers that differ and get a row; of more those with the oldest values."""
@@ -28,9 +24,9 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return how old values get in memory, and how far apart they were sampled."""
-    yield heading(view, "Sample age and skew", "worst case and typical, per task")
+    yield Heading("Sample age and skew", "worst case and typical, per task")
     columns = [
         Column("task"),
         Column("age,\nworst case", figures=True),
@@ -41,15 +37,12 @@ def render(view: View) -> Iterator[RenderableType]:
     ]
     groups = gathered(view.evaluation.samples, _key)
     shown = tightest(groups, MOST_ROWS, lambda group: -group[0].age.total)
-    yield table(view, columns, [_row(view, group) for group in shown])
+    yield Table(columns, [_row(view, group) for group in shown])
     left = len(view.evaluation.samples) - sum(map(len, shown))
     if left:
-        yield paragraph(
-            view, f"Not shown: {plural(left, 'row')} more, with no older values. data writes them."
-        )
+        yield Paragraph(f"Not shown: {plural(left, 'row')} more, with no older values. data writes them.")
     yield Text()
-    yield paragraph(
-        view,
+    yield Paragraph(
         "Age: from sampling until the value's successor is in memory. Skew: spread of the sampling instants "
         "within one run of the task; without a trigger every node samples when it likes.",
     )

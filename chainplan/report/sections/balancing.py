@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -18,21 +17,9 @@ from chainplan.budgets.standby.balancing import (
 from chainplan.figures.terms import Case, Sum
 from chainplan.plan.standby import BalancingTarget
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, TIME, format_span
+from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, percent, plural
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    by_controller,
-    heading,
-    noted,
-    paragraph,
-    table,
-    two_lines,
-)
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.sections.common import View, by_controller, noted, two_lines
 
 MOST_GROUPS = 24
 """Groups of nodes alike that get a row."""
@@ -47,7 +34,7 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return how each controller's nodes balance, controllers alike together; nothing where none can."""
     times = view.evaluation.balancing_times
     able = {
@@ -57,11 +44,11 @@ def render(view: View) -> Iterator[RenderableType]:
     }
     shown, note = by_controller(view, able, _key)
     for told, (groups, each) in shown:
-        yield heading(view, "Balancing", f"{told.names}: worst case (typical)")
+        yield Heading("Balancing", f"{told.names}: worst case (typical)")
         if told.remark:
-            yield paragraph(view, told.remark)
+            yield Paragraph(told.remark)
         yield from _controller(view, groups, each)
-    yield from noted(view, note)
+    yield from noted(note)
 
 
 def _key(balancing: tuple[Sequence[NodeBalancing], Sequence[BalancingTime]]) -> Hashable:
@@ -81,7 +68,7 @@ def _key(balancing: tuple[Sequence[NodeBalancing], Sequence[BalancingTime]]) -> 
 
 def _controller(
     view: View, groups: Sequence[NodeBalancing], times: Sequence[BalancingTime]
-) -> Iterator[RenderableType]:
+) -> Iterator[ReportPart]:
     target = view.evaluation.plan.targets.balancing
     columns = [
         Column("nodes"),
@@ -94,11 +81,11 @@ def _controller(
         _row(view, group, times[number] if times else None)
         for number, group in enumerate(groups[:MOST_GROUPS])
     ]
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
     if len(groups) > MOST_GROUPS:
-        yield paragraph(view, f"Not shown: {plural(len(groups) - MOST_GROUPS, 'group')} of nodes more.")
+        yield Paragraph(f"Not shown: {plural(len(groups) - MOST_GROUPS, 'group')} of nodes more.")
     yield Text()
-    yield paragraph(view, " ".join(_remarks(groups, target)))
+    yield Paragraph(" ".join(_remarks(groups, target)))
 
 
 def _row(view: View, group: NodeBalancing, time: BalancingTime | None) -> list[Cell]:

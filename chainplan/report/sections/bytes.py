@@ -22,21 +22,11 @@ from chainplan.budgets.scanning.traffic import (
 )
 from chainplan.figures.figure import share
 from chainplan.quantity import BITS, RATIO, TIME
+from chainplan.report.blocks import Cell, Column, Heading, Lines, ReportPart, Table
 from chainplan.report.figures import amount, byte_number, percent, plural
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    by_controller,
-    heading,
-    lines,
-    noted,
-    table,
-)
+from chainplan.report.sections.common import View, by_controller, noted
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.budgets.scanning.scan import ControllerScan
 
 
@@ -52,12 +42,12 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return every controller's traffic, controllers alike together."""
     budgets = {traffic.controller: traffic for traffic in view.evaluation.traffic}
     shown, note = by_controller(view, budgets, partial(_key, view.evaluation.scans))
     for told, traffic in shown:
-        yield heading(view, "Bytes", f"{told.names}: fault-free, per run of each task")
+        yield Heading("Bytes", f"{told.names}: fault-free, per run of each task")
         columns = [
             Column("task"),
             Column("every,\nscans", figures=True),
@@ -68,10 +58,10 @@ def render(view: View) -> Iterator[RenderableType]:
             Column("payload\n/ wire", figures=True),
             Column("host bus,\nbyte", figures=True),
         ]
-        yield table(view, columns, [_row(task) for task in traffic.tasks])
+        yield Table(columns, [_row(task) for task in traffic.tasks])
         yield Text()
-        yield lines(view, *_totals(view, traffic))
-    yield from noted(view, note)
+        yield Lines(list(_totals(view, traffic)))
+    yield from noted(note)
 
 
 def _key(scans: Mapping[str, ControllerScan], traffic: ControllerBytes) -> Hashable:

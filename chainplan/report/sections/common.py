@@ -10,22 +10,10 @@ from typing import TYPE_CHECKING, NamedTuple, TypeVar
 from rich.text import Text
 
 from chainplan.report.alike import gathered, tightest
-from chainplan.report.blocks import (
-    STATUS_STYLES,
-    Bullets,
-    Cell,
-    Column,
-    Heading,
-    Lines,
-    Paragraph,
-    Subheading,
-    Table,
-)
+from chainplan.report.blocks import STATUS_STYLES, Paragraph, ReportPart
 from chainplan.report.figures import Look, listed, plural
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.evaluation import Evaluation
     from chainplan.figures.figure import Figure, Status
     from chainplan.plan.load import LoadedPlan
@@ -44,28 +32,6 @@ ORDER: dict[Status, int] = {"missed": 0, "not checked": 1, "met": 2}
 
 _Thing = TypeVar("_Thing")
 
-__all__ = [
-    "ORDER",
-    "STATUS_STYLES",
-    "STATUS_WIDTH",
-    "WIDE",
-    "Cell",
-    "Column",
-    "Told",
-    "View",
-    "bullets",
-    "by_controller",
-    "by_target",
-    "heading",
-    "lines",
-    "noted",
-    "paragraph",
-    "status_text",
-    "subheading",
-    "table",
-    "two_lines",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class View:
@@ -81,36 +47,6 @@ class View:
     def wide(self) -> bool:
         """Tell whether there is room for the longer form."""
         return self.look.width >= WIDE
-
-
-def heading(view: View, title: str, remark: str = "") -> Heading:
-    """Return a section's heading; names of the plan belong into the remark."""
-    return Heading(view.look, title, remark)
-
-
-def subheading(view: View, text: str) -> Subheading:
-    """Return the title of a part of a section."""
-    return Subheading(view.look, text)
-
-
-def paragraph(view: View, text: str, style: str = "", indent: int = 0) -> Paragraph:
-    """Return text to be wrapped."""
-    return Paragraph(view.look, text, style, indent)
-
-
-def lines(view: View, *texts: str) -> Lines:
-    """Return statements, each on a line of its own."""
-    return Lines(view.look, texts)
-
-
-def bullets(view: View, texts: Iterable[str]) -> Bullets:
-    """Return a list."""
-    return Bullets(view.look, tuple(texts))
-
-
-def table(view: View, columns: Sequence[Column], rows: Iterable[Sequence[Cell]]) -> Table:
-    """Return a table."""
-    return Table(view.look, tuple(columns), tuple(map(tuple, rows)))
 
 
 def status_text(view: View, status: Status) -> Text:
@@ -163,11 +99,11 @@ def _told(names: Sequence[str]) -> Told:
     return Told(listed(names), names[0], remark)
 
 
-def noted(view: View, note: str) -> Iterator[RenderableType]:
+def noted(note: str) -> Iterator[ReportPart]:
     """Yield what is to be said after a section, if there is anything."""
     if note:
         yield Text()
-        yield paragraph(view, note)
+        yield Paragraph(note)
 
 
 def by_target(verdicts: Iterable[Figure], most: int) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -11,26 +10,14 @@ from chainplan.budgets.values.coverage import (
     CELLS_COVERED,
     NODES_COVERED,
     TEST_INTERVAL,
-    Gap,
+    CoverageGap,
     KindCoverage,
     place,
 )
 from chainplan.quantity import TIME
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Paragraph, ReportPart, Subheading, Table
 from chainplan.report.figures import amount, listed, plural
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    bullets,
-    heading,
-    paragraph,
-    subheading,
-    table,
-    two_lines,
-)
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.sections.common import View, two_lines
 
 MOST_PLACES = 8
 """Places listed where something is not covered."""
@@ -44,11 +31,11 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return the table of kinds of hazard, and what is left out."""
     coverage = view.evaluation.coverage
     kinds = list(coverage.kinds.values())
-    yield heading(view, "Coverage", "which task shows which hazard, and how often")
+    yield Heading("Coverage", "which task shows which hazard, and how often")
     yield _table(view, kinds)
     for title, texts in (
         ("Not covered", list(gap_lines(kinds))),
@@ -57,18 +44,17 @@ def render(view: View) -> Iterator[RenderableType]:
     ):
         if texts:
             yield Text()
-            yield subheading(view, title)
-            yield bullets(view, texts)
+            yield Subheading(title)
+            yield Bullets(texts)
     yield Text()
-    yield paragraph(
-        view,
+    yield Paragraph(
         "Test interval: from one test to the next where it is longest (diagnostic test time interval, ISO "
         "26262-1:2018, 3.35), worst case over typical. FDTI: with debouncing, lost readings and evaluation. "
         "Temperatures count for all cells of the board that carries the sensor.",
     )
 
 
-def _table(view: View, kinds: Sequence[KindCoverage]) -> RenderableType:
+def _table(view: View, kinds: Sequence[KindCoverage]) -> ReportPart:
     columns = [
         Column("kind of hazard"),
         Column("covered", figures=True),
@@ -76,7 +62,7 @@ def _table(view: View, kinds: Sequence[KindCoverage]) -> RenderableType:
         Column("test interval\n(typical)", figures=True),
         Column("FDTI", figures=True),
     ]
-    return table(view, columns, [_row(view, kind) for kind in kinds])
+    return Table(columns, [_row(view, kind) for kind in kinds])
 
 
 def _row(view: View, kind: KindCoverage) -> list[Cell]:
@@ -99,7 +85,7 @@ def _row(view: View, kind: KindCoverage) -> list[Cell]:
 def gap_lines(kinds: Iterable[KindCoverage]) -> Iterator[str]:
     """Yield what is not covered, the places with one reason together."""
     for kind in kinds:
-        reasons: dict[str, list[Gap]] = {}
+        reasons: dict[str, list[CoverageGap]] = {}
         for gap in kind.gaps:
             reasons.setdefault(gap.reason, []).append(gap)
         for reason, gaps in reasons.items():

@@ -12,25 +12,11 @@ from chainplan.budgets.errors.distances import BLOCK_DISTANCE, HAMMING_DISTANCE,
 from chainplan.budgets.errors.losses import BROADCASTS_UNHEARD, MEAN_SCAN, SCANS_LOST, ControllerErrors
 from chainplan.budgets.errors.residual import RESIDUAL, USUAL_RESIDUAL
 from chainplan.quantity import RATE, TIME
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Lines, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount
-from chainplan.report.sections.common import (
-    STATUS_WIDTH,
-    Cell,
-    Column,
-    View,
-    bullets,
-    by_controller,
-    heading,
-    lines,
-    noted,
-    paragraph,
-    status_text,
-    table,
-)
+from chainplan.report.sections.common import STATUS_WIDTH, View, by_controller, noted, status_text
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.budgets.errors.residual import ResidualBudget
     from chainplan.budgets.scanning.scan import ControllerScan
     from chainplan.figures.figure import Status
@@ -48,21 +34,21 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return what bit errors cost, and what the check codes see; nothing where the plan has neither."""
     shown, note = by_controller(view, view.evaluation.errors, partial(_key, view.evaluation.scans))
     for told, errors in shown:
-        yield heading(view, "Errors", f"{told.names}: worst case by the plan's bit errors")
+        yield Heading("Errors", f"{told.names}: worst case by the plan's bit errors")
         if told.remark and errors.unknown:
-            yield paragraph(view, told.remark)
+            yield Paragraph(told.remark)
         yield from _controller(view, errors)
-    yield from noted(view, note)
+    yield from noted(note)
     if view.evaluation.distances:
-        yield heading(view, "Check codes", "at the plan's longest blocks, the worst case of each kind")
+        yield Heading("Check codes", "at the plan's longest blocks, the worst case of each kind")
         yield from _codes(view, view.evaluation.distances)
     if view.evaluation.errors:
         yield Text()
-        yield bullets(view, NOTES)
+        yield Bullets(NOTES)
 
 
 NOTES = (
@@ -88,27 +74,28 @@ def _key(scans: Mapping[str, ControllerScan], errors: ControllerErrors) -> Hasha
     )
 
 
-def _controller(view: View, errors: ControllerErrors) -> Iterator[RenderableType]:
+def _controller(view: View, errors: ControllerErrors) -> Iterator[ReportPart]:
     if (
         errors.lost is None
         or errors.typical_lost is None
         or errors.unheard is None
         or errors.mean_scan is None
     ):
-        yield lines(view, f"Not worked out: no bit errors in the plan for {', '.join(errors.unknown)}.")
+        yield Lines([f"Not worked out: no bit errors in the plan for {', '.join(errors.unknown)}."])
         return
     scan = view.evaluation.scans[errors.controller]
     reserve = scan.controller.settings.retry_reserve
     bound = " (an upper bound)" if errors.bound else ""
-    yield lines(
-        view,
-        f"Scans lost: {amount(errors.lost.total, RATE, 'up')} in the worst case{bound}; typical "
-        f"{amount(errors.typical_lost.total, RATE)}",
-        f"Retries: {errors.retries:.3g} per scan on average, {reserve} in reserve",
-        f"Scan time: {amount(errors.mean_scan.total, TIME)} on average, "
-        f"{amount(scan.worst.total, TIME, 'up')} in the worst case",
-        f"Broadcasts that not every node hears: {amount(errors.unheard.total, RATE, 'up')}",
-        _residual(view.evaluation.residual),
+    yield Lines(
+        [
+            f"Scans lost: {amount(errors.lost.total, RATE, 'up')} in the worst case{bound}; typical "
+            f"{amount(errors.typical_lost.total, RATE)}",
+            f"Retries: {errors.retries:.3g} per scan on average, {reserve} in reserve",
+            f"Scan time: {amount(errors.mean_scan.total, TIME)} on average, "
+            f"{amount(scan.worst.total, TIME, 'up')} in the worst case",
+            f"Broadcasts that not every node hears: {amount(errors.unheard.total, RATE, 'up')}",
+            _residual(view.evaluation.residual),
+        ]
     )
     yield Text()
     columns = [
@@ -128,7 +115,7 @@ def _controller(view: View, errors: ControllerErrors) -> Iterator[RenderableType
         ]
         for task in errors.tasks
     ]
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
 
 
 def _residual(residual: ResidualBudget | None) -> str:
@@ -141,7 +128,7 @@ def _residual(residual: ResidualBudget | None) -> str:
     )
 
 
-def _codes(view: View, distances: Sequence[Distance]) -> Iterator[RenderableType]:
+def _codes(view: View, distances: Sequence[Distance]) -> Iterator[ReportPart]:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("Hamming\ndistance", figures=True),
@@ -159,7 +146,7 @@ def _codes(view: View, distances: Sequence[Distance]) -> Iterator[RenderableType
         ]
         for each in distances
     ]
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
 
 
 def distance_status(distance: Distance) -> Status:

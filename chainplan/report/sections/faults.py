@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Hashable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -21,6 +20,7 @@ from chainplan.budgets.faults.recovery import (
 from chainplan.budgets.faults.walk import FaultBudget, Outcome
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.alike import gathered
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Paragraph, ReportPart, Subheading, Table
 from chainplan.report.fault_groups import (
     MOST_NODES_TIMED,
     FaultGroup,
@@ -30,20 +30,7 @@ from chainplan.report.fault_groups import (
     of_itself,
 )
 from chainplan.report.figures import amount, listed, plural
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    bullets,
-    heading,
-    paragraph,
-    subheading,
-    table,
-    two_lines,
-)
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.sections.common import View, two_lines
 
 MOST_GROUPS = 14
 """Groups of faults that get a row."""
@@ -73,14 +60,14 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return the headline, the faults, the targets lost and the pairs of faults."""
     faults = view.evaluation.faults
-    yield heading(view, "Single faults", "one part fails; worst case")
+    yield Heading("Single faults", "one part fails; worst case")
     if faults.worst is None:
-        yield paragraph(view, "The plan has no chains: there is nothing to fail.")
+        yield Paragraph("The plan has no chains: there is nothing to fail.")
         return
-    yield bullets(view, _headline(faults, faults.worst))
+    yield Bullets(list(_headline(faults, faults.worst)))
     yield Text()
     if is_small(view.evaluation):
         groups, after = groups_of(view.evaluation)
@@ -120,7 +107,7 @@ def _single_points(faults: FaultBudget) -> str:
     )
 
 
-def _table(view: View, groups: Sequence[FaultGroup]) -> Iterator[RenderableType]:
+def _table(view: View, groups: Sequence[FaultGroup]) -> Iterator[ReportPart]:
     columns = [
         Column("fault", most=None if view.wide else 31),
         Column("blind"),
@@ -129,15 +116,14 @@ def _table(view: View, groups: Sequence[FaultGroup]) -> Iterator[RenderableType]
         Column("scan\nafter it", figures=True),
     ]
     shown = groups[:MOST_GROUPS]
-    yield table(view, columns, [_row(view, group) for group in shown])
+    yield Table(columns, [_row(view, group) for group in shown])
     left = groups[MOST_GROUPS:]
     if left:
-        yield paragraph(
-            view,
+        yield Paragraph(
             f"Not shown: {plural(left_over(left), 'fault')} that blind no more; data writes them.",
         )
     yield Text()
-    yield paragraph(view, " ".join([_EXPLANATION, *_reasons(shown)]))
+    yield Paragraph(" ".join([_EXPLANATION, *_reasons(shown)]))
 
 
 _EXPLANATION = (
@@ -199,28 +185,26 @@ def _recovery(group: FaultGroup) -> str:
     return "-" if group.kind == "controller dead" else _NO_TIME.get(group.first.recovery_note, "-")
 
 
-def _targets(view: View, after: Aftermath) -> Iterator[RenderableType]:
+def _targets(view: View, after: Aftermath) -> Iterator[ReportPart]:
     lost = targets_lost(after)
-    yield subheading(view, "Targets after recovery")
+    yield Subheading("Targets after recovery")
     if not after.judged:
-        yield paragraph(view, "Not judged here: the plan is too long; data judges them.")
+        yield Paragraph("Not judged here: the plan is too long; data judges them.")
     elif not lost:
         what = (
             "any fault" if after.judged == after.faults else f"any of the {after.judged} most harmful faults"
         )
-        yield paragraph(
-            view, f"What is met of scan, age, skew, bytes and handling times still holds after {what}."
-        )
+        yield Paragraph(f"What is met of scan, age, skew, bytes and handling times still holds after {what}.")
     else:
         columns = [Column("no longer met"), Column("faults", figures=True), Column("such as")]
         groups = gathered(lost.items(), _losing)
-        yield table(view, columns, map(_lost_row, groups[:MOST_TARGETS]))
+        yield Table(columns, [_lost_row(group) for group in groups[:MOST_TARGETS]])
         left = sum(map(len, groups[MOST_TARGETS:]))
         if left:
-            yield paragraph(view, f"Not shown: {plural(left, 'target')} more.")
+            yield Paragraph(f"Not shown: {plural(left, 'target')} more.")
     if 0 < after.judged < after.faults:
-        yield paragraph(
-            view, f"Judged: the {after.judged} most harmful of {after.faults} faults; data judges more."
+        yield Paragraph(
+            f"Judged: the {after.judged} most harmful of {after.faults} faults; data judges more."
         )
 
 
@@ -241,7 +225,7 @@ def _lost_row(group: Sequence[_Loss]) -> list[Cell]:
     return [f"{target}: {subjects}", f"{len(found)}{each}", listed([outcome.name for outcome in found], 2)]
 
 
-def _counts(view: View, faults: FaultBudget) -> Iterator[RenderableType]:
+def _counts(view: View, faults: FaultBudget) -> Iterator[ReportPart]:
     """Yield what is cheap to know of a long plan: how much the worst fault of each kind blinds."""
     numbers: Counter[str] = Counter()
     latest: dict[str, int] = {}
@@ -261,18 +245,17 @@ def _counts(view: View, faults: FaultBudget) -> Iterator[RenderableType]:
     for kind, worst in faults.worst_of_kind.items():
         known = amount(latest[kind], TIME, "up") if kind in latest else "-"
         rows.append([kind, str(numbers[kind]), str(worst.cells), worst.fault.part, known])
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
     yield Text()
-    yield paragraph(
-        view,
+    yield Paragraph(
         f"A plan of more than {MOST_NODES_TIMED} nodes: data writes fault by fault the recovery, the scan, "
         "the bytes and the targets that no longer hold.",
     )
 
 
-def _pairs(view: View, pairs: Sequence[StringPairs]) -> Iterator[RenderableType]:
+def _pairs(view: View, pairs: Sequence[StringPairs]) -> Iterator[ReportPart]:
     yield Text()
-    yield subheading(view, "Pairs of faults that blind a string though neither does alone")
+    yield Subheading("Pairs of faults that blind a string though neither does alone")
     groups = _alike(pairs)
     columns = [
         Column("string"),
@@ -291,16 +274,16 @@ def _pairs(view: View, pairs: Sequence[StringPairs]) -> Iterator[RenderableType]
         ]
         for group in groups[:MOST_STRINGS]
     ]
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
     yield Text()
-    yield paragraph(view, "In part: at least one of its cells is seen no more. Wholly: none of them is.")
+    yield Paragraph("In part: at least one of its cells is seen no more. Wholly: none of them is.")
     examples = list(_examples(groups[:MOST_STRINGS]))
     if examples:
         yield Text()
-        yield bullets(view, examples)
+        yield Bullets(examples)
     if len(groups) > MOST_STRINGS:
         left = sum(map(len, groups[MOST_STRINGS:]))
-        yield paragraph(view, f"Not shown: {plural(left, 'string')} more; data writes them.")
+        yield Paragraph(f"Not shown: {plural(left, 'string')} more; data writes them.")
 
 
 def _examples(groups: Sequence[Sequence[StringPairs]]) -> Iterator[str]:

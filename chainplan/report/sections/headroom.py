@@ -10,23 +10,11 @@ from rich.text import Text
 from chainplan.headroom.budget import Limit, Mend, Missed, headroom_budget
 from chainplan.headroom.levers import FAR, Lever, Move
 from chainplan.quantity import RATIO
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Paragraph, ReportPart, Subheading, Table
 from chainplan.report.figures import amount, listed, percent, plural, signed_amount
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    bullets,
-    by_target,
-    heading,
-    paragraph,
-    subheading,
-    table,
-    two_lines,
-)
+from chainplan.report.sections.common import View, by_target, two_lines
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.headroom.budget import Headroom
 
 MOST_TARGETS = 2
@@ -36,16 +24,16 @@ MOST_BREAKS = 2
 """Moves told that would mend one target and miss another."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return the table of levers, and what mends each missed target."""
     headroom = headroom_budget(view.evaluation)
-    yield heading(view, "Headroom", "each lever moved alone, until a target is missed in the worst case")
+    yield Heading("Headroom", "each lever moved alone, until a target is missed in the worst case")
     if headroom.skipped:
-        yield paragraph(view, f"Headroom is {headroom.skipped}.")
+        yield Paragraph(f"Headroom is {headroom.skipped}.")
         return
     if headroom.missed:
         yield from _mends(view, headroom)
-        yield subheading(view, "How far each lever moves alone before another target is missed")
+        yield Subheading("How far each lever moves alone before another target is missed")
     columns = [
         Column("lever"),
         Column("now", figures=True),
@@ -53,9 +41,9 @@ def render(view: View) -> Iterator[RenderableType]:
         Column("up to", figures=True),
         Column("then missed", full="first target missed beyond"),
     ]
-    yield table(view, columns, [_row(view, limits) for limits in by_lever(headroom.limits)])
+    yield Table(columns, [_row(view, limits) for limits in by_lever(headroom.limits)])
     yield Text()
-    yield bullets(view, notes(headroom))
+    yield Bullets(list(notes(headroom)))
 
 
 def by_lever(limits: Iterable[Limit]) -> list[list[Limit]]:
@@ -133,8 +121,8 @@ def _end(lever: Lever, limit: Limit | None) -> str:
 # What mends a miss ---------------------------------------------------------------------------------------
 
 
-def _mends(view: View, headroom: Headroom) -> Iterator[RenderableType]:
-    yield subheading(view, "What would mend a miss")
+def _mends(view: View, headroom: Headroom) -> Iterator[ReportPart]:
+    yield Subheading("What would mend a miss")
     columns = [
         Column("missed target"),
         Column("smallest change, every other target as it is"),
@@ -143,9 +131,9 @@ def _mends(view: View, headroom: Headroom) -> Iterator[RenderableType]:
     ]
     mendable = [missed for missed in headroom.missed if missed.mends]
     if mendable:
-        yield table(view, columns, [row for missed in mendable for row in _mend_rows(view, missed)])
+        yield Table(columns, [row for missed in mendable for row in _mend_rows(view, missed)])
         yield Text()
-    yield bullets(view, list(_mend_notes(headroom)))
+    yield Bullets(list(_mend_notes(headroom)))
     yield Text()
 
 

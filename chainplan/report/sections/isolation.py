@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -20,24 +19,11 @@ from chainplan.budgets.isolation.figures import (
 from chainplan.budgets.isolation.segments import ChainIsolation, SegmentIsolation
 from chainplan.quantity import VOLTAGE
 from chainplan.report.alike import gathered, tightest
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, listed, plural, signed_amount
-from chainplan.report.sections.common import (
-    ORDER,
-    STATUS_WIDTH,
-    Cell,
-    Column,
-    View,
-    bullets,
-    heading,
-    paragraph,
-    status_text,
-    table,
-)
+from chainplan.report.sections.common import ORDER, STATUS_WIDTH, View, status_text
 from chainplan.report.sections.isolation_checks import checks_table
 from chainplan.report.sections.ladder import draw_chain
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
 
 MOST_SEGMENTS = 24
 """Segments of one chain that get a row in the table below the ladder; of more the tightest."""
@@ -59,23 +45,23 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return every chain's ladder, chains alike together."""
     groups = alike(view.evaluation.isolation.chains.values())
     shown = tightest(groups, MOST_CHAINS, lambda group: min(map(_chain_order, group[0].segments)))
     for group in shown:
         names = listed([chain.chain.name for chain in group])
-        yield heading(view, "Isolation", f"{names}: worst of all cases, cells full")
+        yield Heading("Isolation", f"{names}: worst of all cases, cells full")
         yield from _ladder(view, group)
         yield Text()
         yield checks_table(view, group[0])
     left = sum(map(len, groups)) - sum(map(len, shown))
     if left:
-        yield paragraph(
-            view, f"Not shown: {plural(left, 'chain')} that are no tighter. The summary judges them too."
+        yield Paragraph(
+            f"Not shown: {plural(left, 'chain')} that are no tighter. The summary judges them too."
         )
     yield Text()
-    yield bullets(view, NOTES)
+    yield Bullets(NOTES)
 
 
 NOTES = (
@@ -102,10 +88,10 @@ def _key(chain: ChainIsolation) -> Hashable:
     return chain.chain.family, rungs, segments
 
 
-def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[RenderableType]:
+def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[ReportPart]:
     chain = group[0]
     if len(group) > 1:
-        yield paragraph(view, f"These chains are alike; names are those of {chain.chain.name}.")
+        yield Paragraph(f"These chains are alike; names are those of {chain.chain.name}.")
         yield Text()
     yield draw_chain(view, chain)
     told = [segment for segment in chain.segments if segment.status != "met" or not _intact(segment)]
@@ -122,11 +108,11 @@ def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[RenderableT
         Column("worst in the case"),
     ]
     shown = tightest(told, MOST_SEGMENTS, _tightness)
-    yield table(view, columns, [_row(view, segment) for segment in shown])
+    yield Table(columns, [_row(view, segment) for segment in shown])
     if len(shown) < len(told):
-        yield paragraph(view, f"Not shown: {plural(len(told) - len(shown), 'segment')} with more margin.")
+        yield Paragraph(f"Not shown: {plural(len(told) - len(shown), 'segment')} with more margin.")
     if len(told) < len(chain.segments):
-        yield paragraph(view, "Every other segment is met, and worst with the strings intact.")
+        yield Paragraph("Every other segment is met, and worst with the strings intact.")
 
 
 def _intact(segment: SegmentIsolation) -> bool:

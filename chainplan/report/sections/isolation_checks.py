@@ -3,29 +3,17 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
 
 from chainplan.budgets.isolation.checks import Check
 from chainplan.budgets.isolation.figures import is_asked
 from chainplan.budgets.isolation.segments import ChainIsolation
 from chainplan.quantity import VOLTAGE
+from chainplan.report.blocks import Cell, Column, ReportPart, Table
 from chainplan.report.figures import amount, runs_of, signed_amount
-from chainplan.report.sections.common import (
-    ORDER,
-    STATUS_WIDTH,
-    Cell,
-    Column,
-    View,
-    status_text,
-    table,
-    two_lines,
-)
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.sections.common import ORDER, STATUS_WIDTH, View, status_text, two_lines
 
 
-def checks_table(view: View, chain: ChainIsolation) -> RenderableType:
+def checks_table(view: View, chain: ChainIsolation) -> ReportPart:
     """Return every check of a chain, missed ones first; per kind and part only the tightest met one."""
     columns = [
         Column("verdict", most=STATUS_WIDTH),
@@ -36,7 +24,7 @@ def checks_table(view: View, chain: ChainIsolation) -> RenderableType:
         Column("segments"),
     ]
     rows = [_row(view, check, numbers) for check, numbers in gathered(chain)]
-    return table(view, columns, rows)
+    return Table(columns, rows)
 
 
 def gathered(chain: ChainIsolation) -> list[tuple[Check, list[int]]]:

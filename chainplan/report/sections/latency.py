@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -13,21 +12,9 @@ from chainplan.budgets.values.reported import DETECTION, HANDLING, REACTION
 from chainplan.figures.terms import Sum, Term
 from chainplan.quantity import TIME
 from chainplan.report.alike import gathered
+from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Subheading, Table
 from chainplan.report.figures import amount, signed_amount
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    heading,
-    paragraph,
-    status_text,
-    subheading,
-    table,
-    two_lines,
-)
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.sections.common import View, status_text, two_lines
 
 MOST_TERMS = 12
 """Groups of hazards whose terms are written out."""
@@ -41,13 +28,13 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return every hazard's intervals and what they are made of."""
     latencies, told = view.evaluation.latencies, view.evaluation.reported
     boundless = told.unbounded if told else {}
-    yield heading(view, "From fault to safe state", "worst case; FHTI = FDTI + FRTI, below FTTI")
+    yield Heading("From fault to safe state", "worst case; FHTI = FDTI + FRTI, below FTTI")
     if not latencies and not boundless:
-        yield paragraph(view, "The plan names no hazards.")
+        yield Paragraph("The plan names no hazards.")
         return
     yield intervals(view, latencies, boundless)
     groups = alike(latencies)
@@ -55,12 +42,11 @@ def render(view: View) -> Iterator[RenderableType]:
         yield Text()
         yield from _terms(view, group)
     if len(groups) > MOST_TERMS:
-        yield paragraph(
-            view, f"The terms of {len(groups) - MOST_TERMS} more are left out here: explain shows them."
+        yield Paragraph(
+            f"The terms of {len(groups) - MOST_TERMS} more are left out here: explain shows them."
         )
     yield Text()
-    yield paragraph(
-        view,
+    yield Paragraph(
         "Every term is rounded up; explain prints them exactly. FDTI, FRTI, FHTI, FTTI: fault detection, "
         "reaction, handling and tolerant time interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
     )
@@ -68,7 +54,7 @@ def render(view: View) -> Iterator[RenderableType]:
 
 def intervals(
     view: View, latencies: Sequence[HazardLatency], boundless: Mapping[str, str] = MappingProxyType({})
-) -> RenderableType:
+) -> ReportPart:
     """Return the table of hazards: verdict, margin and the intervals of each.
 
     What has no bound, by the hazard's name and why, comes first.
@@ -100,7 +86,7 @@ def intervals(
                 f"< {amount(latency.tolerant_time, TIME, 'down')}",
             ]
         )
-    return table(view, columns, rows)
+    return Table(columns, rows)
 
 
 def _path(view: View, latency: HazardLatency) -> str:
@@ -115,9 +101,9 @@ def alike(latencies: Iterable[HazardLatency]) -> list[list[HazardLatency]]:
     )
 
 
-def _terms(view: View, group: Sequence[HazardLatency]) -> Iterator[RenderableType]:
+def _terms(view: View, group: Sequence[HazardLatency]) -> Iterator[ReportPart]:
     first = group[0]
-    yield subheading(view, ", ".join(latency.hazard for latency in group))
+    yield Subheading(", ".join(latency.hazard for latency in group))
     columns = [
         Column("", figures=True, full="each"),
         Column("", figures=True, full="adds"),
@@ -128,7 +114,7 @@ def _terms(view: View, group: Sequence[HazardLatency]) -> Iterator[RenderableTyp
         rows += [_term(term) for term in part.terms]
         rows.append(_total(view, name, part))
     rows.append(_total(view, "FHTI", first.handling))
-    drawn = table(view, columns, rows)
+    drawn = Table(columns, rows)
     drawn.show_header = False
     yield drawn
 

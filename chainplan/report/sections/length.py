@@ -11,23 +11,11 @@ from chainplan.budgets.line.length import ADDRESSES, ANSWER_WAIT, LINK_MARGIN, S
 from chainplan.budgets.line.link import Link
 from chainplan.quantity import LENGTH, LEVEL, TIME
 from chainplan.report.alike import gathered, tightest
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, ReportPart, Table
 from chainplan.report.figures import amount, listed, plural, runs_of, signed_amount
-from chainplan.report.sections.common import (
-    ORDER,
-    STATUS_WIDTH,
-    Cell,
-    Column,
-    View,
-    bullets,
-    heading,
-    status_text,
-    table,
-    two_lines,
-)
+from chainplan.report.sections.common import ORDER, STATUS_WIDTH, View, status_text, two_lines
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.figures.figure import Status
 
 MOST_CHAINS = 8
@@ -43,13 +31,13 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return what the length of every chain costs, chains alike together."""
     groups = alike(view.evaluation.lengths.values())
     shown = tightest(groups, MOST_CHAINS, lambda group: _tightness(group[0]))
     for group in shown:
         names = listed([length.chain.name for length in group])
-        yield heading(view, "Length", f"{names}: level and delay, worst case")
+        yield Heading("Length", f"{names}: level and delay, worst case")
         yield from _chain(view, group[0])
     left = len(view.evaluation.lengths) - sum(map(len, shown))
     notes = []
@@ -62,7 +50,7 @@ def render(view: View) -> Iterator[RenderableType]:
         )
     notes.append("How long and how large each chain could be: section reach, on request.")
     yield Text()
-    yield bullets(view, notes)
+    yield Bullets(notes)
 
 
 def alike(lengths: Iterable[ChainLength]) -> list[list[ChainLength]]:
@@ -103,21 +91,21 @@ def _figures(link: Link) -> Hashable:
     return link.worst and link.worst.total, hop.length, hop.delay, hop.cable, link.reason
 
 
-def _chain(view: View, length: ChainLength) -> Iterator[RenderableType]:
+def _chain(view: View, length: ChainLength) -> Iterator[ReportPart]:
     if length.link_makes is None:
         protocol = length.chain.plan.protocol
-        yield bullets(view, [f"Protocol {protocol} describes no signal, so loss is not checked."])
+        yield Bullets([f"Protocol {protocol} describes no signal, so loss is not checked."])
     else:
         yield _links(view, makes_of(length))
         remarks = list(dict.fromkeys(link.note for link in length.link_makes if link.note))
         if remarks:
             yield Text()
-            yield bullets(view, [f"Ends {remark}." for remark in remarks])
+            yield Bullets([f"Ends {remark}." for remark in remarks])
     yield Text()
-    yield bullets(view, _facts(length))
+    yield Bullets(list(_facts(length)))
 
 
-def _links(view: View, makes: Sequence[tuple[Link, list[int]]]) -> RenderableType:
+def _links(view: View, makes: Sequence[tuple[Link, list[int]]]) -> ReportPart:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
@@ -126,7 +114,7 @@ def _links(view: View, makes: Sequence[tuple[Link, list[int]]]) -> RenderableTyp
         Column("delay", figures=True),
         Column("segments"),
     ]
-    return table(view, columns, [_row(view, link, numbers) for link, numbers in makes])
+    return Table(columns, [_row(view, link, numbers) for link, numbers in makes])
 
 
 def _row(view: View, link: Link, numbers: list[int]) -> list[Cell]:

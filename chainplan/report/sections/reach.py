@@ -8,22 +8,11 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.headroom.reach import ChainReach, Reach, reach_budget
+from chainplan.report.blocks import Bullets, Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, listed, runs_of
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    bullets,
-    by_target,
-    heading,
-    paragraph,
-    table,
-    two_lines,
-)
+from chainplan.report.sections.common import View, by_target, two_lines
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.budgets.line.length import ChainLength
 
 MOST_CHAINS = 8
@@ -42,20 +31,20 @@ _WHAT = {
 }
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return how far every chain could go, copies of a chain together."""
     budget = reach_budget(view.evaluation)
     if budget.skipped:
-        yield heading(view, "Reach", "until a target is missed in the worst case")
-        yield paragraph(view, f"Reach is {budget.skipped}.")
+        yield Heading("Reach", "until a target is missed in the worst case")
+        yield Paragraph(f"Reach is {budget.skipped}.")
         return
     for found in budget.chains[:MOST_CHAINS]:
-        yield heading(view, "Reach", f"{found.chain}: until a target is missed in the worst case")
+        yield Heading("Reach", f"{found.chain}: until a target is missed in the worst case")
         yield from _chain(view, found)
     left = len(budget.chains) - MOST_CHAINS
     notes = [f"Not shown: {left} chains more; the results as data have them."] if left > 0 else []
     yield Text()
-    yield bullets(view, [*notes, *NOTES])
+    yield Bullets([*notes, *NOTES])
 
 
 NOTES = (
@@ -67,18 +56,18 @@ NOTES = (
 )
 
 
-def _chain(view: View, found: ChainReach) -> Iterator[RenderableType]:
+def _chain(view: View, found: ChainReach) -> Iterator[ReportPart]:
     columns = [
         Column("now", figures=True),
         Column("at most", figures=True),
         Column("of"),
         Column("then missed"),
     ]
-    yield table(view, columns, [_row(view, reach) for reach in found.reaches])
+    yield Table(columns, [_row(view, reach) for reach in found.reaches])
     remarks = list(_remarks(view, found))
     if remarks:
         yield Text()
-        yield bullets(view, remarks)
+        yield Bullets(remarks)
 
 
 def _row(view: View, reach: Reach) -> list[Cell]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -12,22 +11,10 @@ from chainplan.budgets.scanning.scan import SCAN_FITS, SCAN_TIME, UTILISATION, C
 from chainplan.budgets.values.age import OVERLAPPED_CONVERSION
 from chainplan.figures.figure import share
 from chainplan.quantity import RATIO, TIME
+from chainplan.report.blocks import Cell, Column, Heading, Lines, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, listed, percent, plural
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    by_controller,
-    heading,
-    lines,
-    noted,
-    paragraph,
-    table,
-)
+from chainplan.report.sections.common import View, by_controller, noted
 from chainplan.report.sections.scan_drawing import draw_scan, lanes_of
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
 
 MOST_ROWS = 16
 """Ports and chains that get a row, the busiest first."""
@@ -42,19 +29,19 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return how every controller scans, controllers alike together."""
     shown, note = by_controller(view, view.evaluation.scans, _key)
     for told, scan in shown:
-        yield heading(view, "Scan", f"{told.names}: the busiest scan, worst case")
+        yield Heading("Scan", f"{told.names}: the busiest scan, worst case")
         if told.remark:
-            yield paragraph(view, told.remark)
-        yield lines(view, *_facts(scan))
+            yield Paragraph(told.remark)
+        yield Lines(list(_facts(scan)))
         yield Text()
         yield from draw_scan(view, scan)
         yield Text()
         yield from _busy(view, scan)
-    yield from noted(view, note)
+    yield from noted(note)
 
 
 def _key(scan: ControllerScan) -> Hashable:
@@ -93,7 +80,7 @@ def _facts(scan: ControllerScan) -> Iterator[str]:
     )
 
 
-def _busy(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
+def _busy(view: View, scan: ControllerScan) -> Iterator[ReportPart]:
     columns = [
         Column("exchanges under way on"),
         Column("busy,\nworst case", figures=True),
@@ -109,9 +96,9 @@ def _busy(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     rows: list[list[Cell]] = [
         [name, amount(busy, TIME, "up"), percent(Fraction(busy, period), "up")] for name, busy in shown
     ]
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
     idle = [name for name, busy in everyone if not busy]
     if idle:
-        yield paragraph(view, f"Idle in this scan: {listed(idle)}.")
+        yield Paragraph(f"Idle in this scan: {listed(idle)}.")
     if len(shown) < len(entries):
-        yield paragraph(view, f"Not shown: {len(entries) - len(shown)} ports and chains that are no busier.")
+        yield Paragraph(f"Not shown: {len(entries) - len(shown)} ports and chains that are no busier.")

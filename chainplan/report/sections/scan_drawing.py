@@ -5,19 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import cycle
 from string import ascii_lowercase, ascii_uppercase, digits
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.terms import Case
-from chainplan.report.blocks import TimelineDrawing
+from chainplan.report.blocks import Paragraph, ReportPart, TimelineDrawing
 from chainplan.report.figures import plural
-from chainplan.report.sections.common import View, paragraph
+from chainplan.report.sections.common import View
 from chainplan.report.timeline import Bar, Lane
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
 
 MOST_PORTS = 16
 """Ports that get a lane each."""
@@ -29,11 +25,11 @@ RESERVE, HOST, CHAIN = "retry reserve", "set-up and host bus", "exchange until i
 SLOTS, PERIOD = "slots", "scan period at its shortest"
 
 
-def draw_scan(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
+def draw_scan(view: View, scan: ControllerScan) -> Iterator[ReportPart]:
     """Return the drawings of a controller's busiest scan, worst case, with what their signs mean."""
     worst = scan.longest
     if not worst:
-        yield paragraph(view, "The busiest scan takes no time: nothing to draw.")
+        yield Paragraph("The busiest scan takes no time: nothing to draw.")
         return
     period = scan.controller.settings.scan_period.min
     busiest = scan.phases.busiest
@@ -43,16 +39,16 @@ def draw_scan(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
     ]
     signs = {SLOTS: "█", RESERVE: "▒", PERIOD: "━"}
     title = f"{scan.controller.name}: the busiest scan within its period"
-    yield TimelineDrawing(view.look, title, tuple(lanes), max(worst, period), signs, period)
+    yield TimelineDrawing(title, tuple(lanes), max(worst, period), signs, period)
     yield Text()
     task_signs = dict(zip(_due_names(scan), cycle(LETTERS), strict=False))
     slots, *ports = lanes_of(scan)
     lanes = [slots, *ports[:MOST_PORTS]]
     title = f"{scan.controller.name}: slots and ports in the busiest scan"
     signs = {**task_signs, RESERVE: "▒", HOST: "░", CHAIN: "█"}
-    yield TimelineDrawing(view.look, title, tuple(lanes), worst, signs)
+    yield TimelineDrawing(title, tuple(lanes), worst, signs)
     if ports[MOST_PORTS:]:
-        yield paragraph(view, f"Not drawn: {plural(len(ports) - MOST_PORTS, 'port')} more.")
+        yield Paragraph(f"Not drawn: {plural(len(ports) - MOST_PORTS, 'port')} more.")
 
 
 def lanes_of(scan: ControllerScan) -> tuple[Lane, ...]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -11,34 +10,23 @@ from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.terms import Case
 from chainplan.quantity import TIME
 from chainplan.report.alike import kinds_of_scan
+from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, plural, runs_of
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    by_controller,
-    heading,
-    noted,
-    paragraph,
-    table,
-)
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.sections.common import View, by_controller, noted
 
 MOST_KINDS = 12
 """Kinds of scan that get their rows, the longest first."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return every controller's rate groups and slot table, controllers alike together."""
     shown, note = by_controller(view, view.evaluation.scans, _key)
     for told, scan in shown:
-        yield heading(view, "Slots", f"{told.names}: worst case, since the scan began")
+        yield Heading("Slots", f"{told.names}: worst case, since the scan began")
         yield _tasks(view, scan)
         yield Text()
         yield from _slots(view, scan)
-    yield from noted(view, note)
+    yield from noted(note)
 
 
 def _key(scan: ControllerScan) -> Hashable:
@@ -51,7 +39,7 @@ def _key(scan: ControllerScan) -> Hashable:
     )
 
 
-def _tasks(view: View, scan: ControllerScan) -> RenderableType:
+def _tasks(view: View, scan: ControllerScan) -> ReportPart:
     """Return the tasks of a controller; by which end they read is said where not all read by the head."""
     either = any(work.task.sent_from == "back" for work in scan.works)
     columns = [
@@ -73,10 +61,10 @@ def _tasks(view: View, scan: ControllerScan) -> RenderableType:
         ]
         for index, work in enumerate(scan.works)
     ]
-    return table(view, columns, rows)
+    return Table(columns, rows)
 
 
-def _slots(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
+def _slots(view: View, scan: ControllerScan) -> Iterator[ReportPart]:
     lengths = [run.length for run in scan.runs[Case.WORST]]
     kinds = sorted(
         kinds_of_scan(scan).items(), key=lambda kind: (-sum(lengths[index] for index in kind[0]), kind[1])
@@ -91,9 +79,9 @@ def _slots(view: View, scan: ControllerScan) -> Iterator[RenderableType]:
             first = ""
         if not slots:
             rows.append([first, "(nothing due)", "", ""])
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
     for remark in _left_out(scan, kinds[MOST_KINDS:]):
-        yield paragraph(view, remark)
+        yield Paragraph(remark)
 
 
 def _left_out(scan: ControllerScan, kinds: Sequence[tuple[tuple[int, ...], Sequence[int]]]) -> Iterator[str]:

@@ -3,29 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from chainplan.budgets.standby.start_up import START_UP, StartUp
 from chainplan.budgets.values.asleep import DETECTION_ASLEEP, HANDLING_ASLEEP, SleepBudget
 from chainplan.quantity import TIME, format_span
+from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, listed
-from chainplan.report.sections.common import (
-    Cell,
-    Column,
-    View,
-    by_controller,
-    heading,
-    noted,
-    paragraph,
-    table,
-)
+from chainplan.report.sections.common import View, by_controller, noted
 from chainplan.report.sections.latency import intervals
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
-
 
 DRAWS = (
     DETECTION_ASLEEP,
@@ -35,16 +22,16 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return every controller's start-up, and the handling times while asleep."""
     shown, note = by_controller(view, {each.controller: each for each in view.evaluation.start_ups}, _key)
     for told, start in shown:
-        yield heading(view, "Start-up", f"{told.names}: since power-up, worst case and typical")
+        yield Heading("Start-up", f"{told.names}: since power-up, worst case and typical")
         yield from _start_up(view, start)
-    yield from noted(view, note)
+    yield from noted(note)
     asleep = view.evaluation.asleep
     if asleep is not None:
-        yield heading(view, "Asleep", "from fault to safe state, worst case; FHTI below FTTI")
+        yield Heading("Asleep", "from fault to safe state, worst case; FHTI below FTTI")
         yield from _asleep(view, asleep)
 
 
@@ -53,9 +40,9 @@ def _key(start: StartUp) -> Hashable:
     return start.missing, start.note, () if start.missing else start.milestones
 
 
-def _start_up(view: View, start: StartUp) -> Iterator[RenderableType]:
+def _start_up(view: View, start: StartUp) -> Iterator[ReportPart]:
     if start.missing:
-        yield paragraph(view, f"Not worked out: {start.missing}.")
+        yield Paragraph(f"Not worked out: {start.missing}.")
         return
     columns = [
         Column("milestone"),
@@ -66,27 +53,25 @@ def _start_up(view: View, start: StartUp) -> Iterator[RenderableType]:
         [milestone.name, amount(milestone.worst, TIME, "up"), amount(milestone.typical, TIME)]
         for milestone in start.milestones
     ]
-    yield table(view, columns, rows)
+    yield Table(columns, rows)
     yield Text()
     note = f"Not counted: {start.note}. " if start.note else ""
-    yield paragraph(
-        view,
+    yield Paragraph(
         f"{note}The wake signal goes from node to node, then one node after another gets its address, then "
         "every task that reads runs once, back to back. At the latest: with all retries of a scan.",
     )
 
 
-def _asleep(view: View, asleep: SleepBudget) -> Iterator[RenderableType]:
+def _asleep(view: View, asleep: SleepBudget) -> Iterator[ReportPart]:
     if asleep.latencies:
         yield intervals(view, asleep.latencies)
         yield Text()
     if asleep.not_watched:
-        yield paragraph(view, f"Nobody watches for these while asleep: {listed(asleep.not_watched)}.")
+        yield Paragraph(f"Nobody watches for these while asleep: {listed(asleep.not_watched)}.")
     sleep = view.evaluation.plan.sleep
     assert sleep is not None  # the budget is only there with it
     checks, period = " and ".join(sleep.checks), format_span(sleep.check_every, TIME)
-    yield paragraph(
-        view,
+    yield Paragraph(
         f"Every node checks its own {checks} every {period}; after {sleep.debounce} in a row its alarm goes "
         "from node to node to the nearer port and wakes the controller.",
     )

@@ -5,41 +5,26 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from chainplan.figures.figure import Figure, Status
 from chainplan.report import figures
 from chainplan.report.alike import gathered
-from chainplan.report.sections.common import (
-    ORDER,
-    STATUS_STYLES,
-    STATUS_WIDTH,
-    Cell,
-    Column,
-    View,
-    heading,
-    paragraph,
-    status_text,
-    table,
-    two_lines,
-)
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.blocks import STATUS_STYLES, Cell, Column, Heading, Paragraph, ReportPart, Table
+from chainplan.report.sections.common import ORDER, STATUS_WIDTH, View, status_text, two_lines
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return the summary of targets."""
     verdicts = view.evaluation.verdicts
-    yield heading(view, "Targets", "worst case against limit, margin first")
+    yield Heading("Targets", "worst case against limit, margin first")
     yield closing_line(view, verdicts)
     yield Text()
     groups = alike(in_order(verdicts))
     yield _wide(view, groups) if view.wide else _narrow(view, groups)
     yield Text()
-    yield paragraph(view, EXPLANATION)
+    yield Paragraph(EXPLANATION)
 
 
 EXPLANATION = (
@@ -88,7 +73,7 @@ def closing_line(view: View, verdicts: Sequence[Figure]) -> Text:
     return Text.assemble((view.look.text(answer), STATUS_STYLES[worst]), "\n", count)
 
 
-def _wide(view: View, groups: list[list[Figure]]) -> RenderableType:
+def _wide(view: View, groups: list[list[Figure]]) -> ReportPart:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
@@ -111,10 +96,10 @@ def _wide(view: View, groups: list[list[Figure]]) -> RenderableType:
         for group in groups
         for verdict in group[:1]
     ]
-    return table(view, columns, rows)
+    return Table(columns, rows)
 
 
-def _narrow(view: View, groups: list[list[Figure]]) -> RenderableType:
+def _narrow(view: View, groups: list[list[Figure]]) -> ReportPart:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
@@ -133,7 +118,7 @@ def _narrow(view: View, groups: list[list[Figure]]) -> RenderableType:
         for group in groups
         for verdict in group[:1]
     ]
-    return table(view, columns, rows)
+    return Table(columns, rows)
 
 
 def _bracketed(text: str) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Sequence
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -19,11 +18,9 @@ from chainplan.budgets.standby.self_consumption import (
 from chainplan.figures.terms import Case
 from chainplan.quantity import CAPACITY, CURRENT, RATIO, format_span
 from chainplan.report.alike import gathered, tightest
+from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, listed, percent, plural
-from chainplan.report.sections.common import Cell, Column, View, heading, paragraph, table
-
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from chainplan.report.sections.common import View
 
 MOST_BOARDS = 24
 """Boards of one string that get a row: the lowest and the uppermost."""
@@ -36,24 +33,24 @@ DRAWS = (IMBALANCE,)
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return every string's boards, strings alike together; nothing where no node's currents are given."""
     strings = [each for each in view.evaluation.self_consumption if any(_given(node) for node in each.nodes)]
     groups = alike(strings)
     shown = tightest(groups, MOST_STRINGS, lambda group: -(group[0].spread.largest if group[0].spread else 0))
     for group in shown:
         names = listed([string.string for string in group])
-        yield heading(view, "Supply", f"{names}: what its nodes draw from their cells")
+        yield Heading("Supply", f"{names}: what its nodes draw from their cells")
         if group[0].missing:
-            yield paragraph(view, f"Not worked out: {group[0].missing}.")
+            yield Paragraph(f"Not worked out: {group[0].missing}.")
         else:
             yield from _string(view, group[0])
     if len(shown) < len(groups):
         left = sum(map(len, groups)) - sum(map(len, shown))
-        yield paragraph(view, f"Not shown: {plural(left, 'string')} more, with no more imbalance.")
+        yield Paragraph(f"Not shown: {plural(left, 'string')} more, with no more imbalance.")
     if groups:
         yield Text()
-        yield paragraph(view, EXPLANATION)
+        yield Paragraph(EXPLANATION)
 
 
 EXPLANATION = (
@@ -80,7 +77,7 @@ def _key(string: StringSupply) -> Hashable:
     )
 
 
-def _string(view: View, string: StringSupply) -> Iterator[RenderableType]:
+def _string(view: View, string: StringSupply) -> Iterator[ReportPart]:
     boards = [list(nodes) for _, nodes in groupby(string.nodes, key=lambda each: each.node.board)]
     columns = [
         Column("board"),
@@ -91,9 +88,9 @@ def _string(view: View, string: StringSupply) -> Iterator[RenderableType]:
     ]
     half = MOST_BOARDS // 2
     shown = boards if len(boards) <= MOST_BOARDS else boards[:half] + boards[-half:]
-    yield table(view, columns, [_board(nodes) for nodes in shown])
+    yield Table(columns, [_board(nodes) for nodes in shown])
     if len(shown) < len(boards):
-        yield paragraph(view, f"Not shown: {plural(len(boards) - len(shown), 'board')} between them.")
+        yield Paragraph(f"Not shown: {plural(len(boards) - len(shown), 'board')} between them.")
     yield Text()
     yield _spreads(view, string)
 
@@ -108,7 +105,7 @@ def _board(nodes: Sequence[NodeSupply]) -> list[Cell]:
     ]
 
 
-def _spreads(view: View, string: StringSupply) -> RenderableType:
+def _spreads(view: View, string: StringSupply) -> ReportPart:
     columns = [
         Column("imbalance in 30 days"),
         Column("worst case", figures=True),
@@ -118,7 +115,7 @@ def _spreads(view: View, string: StringSupply) -> RenderableType:
     cases = [("always awake", ALWAYS), ("always asleep", NEVER)]
     if string.awake is not None and string.awake not in (ALWAYS, NEVER):
         cases.append((f"awake {format_span(string.awake, RATIO)} of the time", string.awake))
-    return table(view, columns, [_spread(name, string.at(awake)) for name, awake in cases])
+    return Table(columns, [_spread(name, string.at(awake)) for name, awake in cases])
 
 
 def _spread(name: str, spread: Spread) -> list[Cell]:

@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.plan.problems import dotted
-from chainplan.report.sections.common import View, paragraph
+from chainplan.report.blocks import Paragraph, ReportPart
+from chainplan.report.sections.common import View
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.plan.includes import Setting
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return the plan's title, revision, date, files and purpose."""
     plan = view.evaluation.plan
     yield Text(view.look.text(plan.title), style="bold", overflow="fold")
@@ -26,13 +25,13 @@ def render(view: View) -> Iterator[RenderableType]:
     facts.append(f"file {view.loaded.file}")
     if plan.include:
         facts.append("with " + ", ".join(plan.include))
-    yield paragraph(view, ", ".join(facts))
+    yield Paragraph(", ".join(facts))
     for setting in view.loaded.sources.settings:
-        yield paragraph(view, f"set: {setting_words(setting)}")
+        yield Paragraph(f"set: {setting_words(setting)}")
     if plan.about:
         yield Text()
         for line in plan.about.strip().splitlines():
-            yield paragraph(view, line)
+            yield Paragraph(line)
 
 
 def setting_words(setting: Setting) -> str:

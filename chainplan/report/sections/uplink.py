@@ -12,23 +12,11 @@ from chainplan.budgets.uplink.vehicle_age import MESSAGE_AGE, VEHICLE_AGE, Age, 
 from chainplan.figures.terms import Term
 from chainplan.plan.uplink import BusPlan
 from chainplan.quantity import BIT_RATE, RATIO, TIME, format_span
+from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Subheading, Table
 from chainplan.report.figures import amount, plural, signed_amount
-from chainplan.report.sections.common import (
-    STATUS_WIDTH,
-    Cell,
-    Column,
-    View,
-    heading,
-    paragraph,
-    status_text,
-    subheading,
-    table,
-    two_lines,
-)
+from chainplan.report.sections.common import STATUS_WIDTH, View, status_text, two_lines
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from chainplan.evaluation import Evaluation
 
 MOST_MESSAGES = 40
@@ -48,28 +36,28 @@ DRAWS = (
 """The figures that it shows."""
 
 
-def render(view: View) -> Iterator[RenderableType]:
+def render(view: View) -> Iterator[ReportPart]:
     """Return every bus, the ages of what arrives, and what those are made of."""
     buses, plan = view.evaluation.buses, view.evaluation.plan.uplink
     if plan is None:
-        yield heading(view, "Uplink")
-        yield paragraph(view, "The plan names no bus above the controllers.")
+        yield Heading("Uplink")
+        yield Paragraph("The plan names no bus above the controllers.")
         return
     for name, bus in buses.items():
-        yield heading(view, "Uplink", f"bus {name}: when its messages arrive")
-        yield paragraph(view, _facts(bus, plan.buses[name]))
+        yield Heading("Uplink", f"bus {name}: when its messages arrive")
+        yield Paragraph(_facts(bus, plan.buses[name]))
         yield Text()
         yield from _messages(view, bus)
     groups = final_ages(view.evaluation)
     if groups:
-        yield heading(view, "Age at the vehicle", "of what the messages tell, worst case and typical")
+        yield Heading("Age at the vehicle", "of what the messages tell, worst case and typical")
         yield _ages(view, groups)
         for group in groups[:MOST_AGES]:
             if group[0].time is not None:
                 yield Text()
                 yield from _terms(view, group)
     yield Text()
-    yield paragraph(view, NOTE)
+    yield Paragraph(NOTE)
 
 
 NOTE = (
@@ -89,7 +77,7 @@ def _facts(bus: Bus, plan: BusPlan) -> str:
     return f"{rate}; {load}; {plural(len(bus.messages), 'message')}"
 
 
-def _messages(view: View, bus: Bus) -> Iterator[RenderableType]:
+def _messages(view: View, bus: Bus) -> Iterator[ReportPart]:
     shown: Sequence[Message] = bus.messages
     if len(shown) > MOST_MESSAGES:
         kept = sorted(range(len(shown)), key=lambda place: not shown[place].judged)[:MOST_MESSAGES]
@@ -103,10 +91,10 @@ def _messages(view: View, bus: Bus) -> Iterator[RenderableType]:
         Column("deadline", figures=True),
         Column("frame", figures=True),
     ]
-    yield table(view, columns, [_row(view, message) for message in shown])
+    yield Table(columns, [_row(view, message) for message in shown])
     left = len(bus.messages) - len(shown)
     if left:
-        yield paragraph(view, f"Not shown: {plural(left, 'message')} more that load the bus.")
+        yield Paragraph(f"Not shown: {plural(left, 'message')} more that load the bus.")
 
 
 def _row(view: View, message: Message) -> list[Cell]:
@@ -141,7 +129,7 @@ def final_ages(evaluation: Evaluation) -> list[list[Age]]:
     return [found for family in families for found in ages_of(ages, family).values()]
 
 
-def _ages(view: View, groups: Sequence[Sequence[Age]]) -> RenderableType:
+def _ages(view: View, groups: Sequence[Sequence[Age]]) -> ReportPart:
     columns = [
         Column("what"),
         Column("in message"),
@@ -149,7 +137,7 @@ def _ages(view: View, groups: Sequence[Sequence[Age]]) -> RenderableType:
         Column("age,\ntypical", figures=True),
         Column("by way of"),
     ]
-    return table(view, columns, [_age_row(view, group) for group in groups])
+    return Table(columns, [_age_row(view, group) for group in groups])
 
 
 def _age_row(view: View, group: Sequence[Age]) -> list[Cell]:
@@ -164,10 +152,10 @@ def _age_row(view: View, group: Sequence[Age]) -> list[Cell]:
     ]
 
 
-def _terms(view: View, group: Sequence[Age]) -> Iterator[RenderableType]:
+def _terms(view: View, group: Sequence[Age]) -> Iterator[ReportPart]:
     first = group[0]
     assert first.time is not None  # asked by the caller
-    yield subheading(view, f"{first.task} in {first.message}")
+    yield Subheading(f"{first.task} in {first.message}")
     columns = [
         Column("", figures=True, full="each"),
         Column("", figures=True, full="adds"),
@@ -176,7 +164,7 @@ def _terms(view: View, group: Sequence[Age]) -> Iterator[RenderableType]:
     rows: list[list[Cell]] = [_term(term) for term in first.time.terms]
     total = ("", amount(first.time.total, TIME, "up"), "= age just before the next value")
     rows.append([Text(view.look.text(text), style="bold") for text in total])
-    drawn = table(view, columns, rows)
+    drawn = Table(columns, rows)
     drawn.show_header = False
     yield drawn
 

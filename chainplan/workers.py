@@ -1,4 +1,4 @@
-"""Worker processes that end with the work: done, given up or interrupted, or with its process."""
+"""A process pool whose workers never outlive their parent."""
 
 from __future__ import annotations
 

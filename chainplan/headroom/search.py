@@ -151,7 +151,7 @@ class _Look(NamedTuple):
 
 
 _MOST_GUESSES = 2
-"""Straight lines tried in a row that do not halve what is left. Two, as a straight margin's end takes two."""
+"""Interpolation steps allowed without halving the interval, before bisecting: a linear margin takes two."""
 
 
 def edge(holding: int, missing: int, look: Callable[[int], _Look]) -> int:

@@ -1,4 +1,4 @@
-"""Many names in few words: those that only count on are written as a range, ``line-1..200``.
+"""Shorten lists of names: consecutive numbers become a range, ``line-1..200``.
 
 Copies of a part are numbered, and so are the boards of a string and the segments of a chain; a list of
 hundreds of such names says no more than their first and last number.

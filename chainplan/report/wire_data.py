@@ -140,7 +140,7 @@ class ChainLimits(NamedTuple):
     chain: str
     limits: list[LimitRecord]
     missed_anyhow: list[str]
-    """Missed at no length or with one board already, and so left out of the search."""
+    """Targets missed even at zero length or with a single board, left out of the search."""
 
 
 class Limits(NamedTuple):

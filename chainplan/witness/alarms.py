@@ -40,7 +40,7 @@ _MOST_NODES = 24
 """Nodes of one chain at which a fault falls in one play; of longer chains some are left out."""
 
 _UNSAID = Conversion.model_construct(time=ZERO)
-"""The check of a node whose type says nothing of how long it takes."""
+"""Default check time for node types that give none."""
 
 
 class NodeWatch(NamedTuple):

@@ -93,7 +93,7 @@ def _start_ups(evaluation: Evaluation, seeds: int) -> Iterator[SimulationCase]:
 
 
 def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
-    """Return what lets the longest read of a controller's first runs succeed with the last retry only."""
+    """Return faults that make the longest first read of a controller succeed only on its last retry."""
     longest: tuple[int, tuple[LostReads, ...]] = 0, ()
     ways, plan = scan.ways[Case.WORST], scan.controller.settings
     for work in scan.works:

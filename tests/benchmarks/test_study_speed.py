@@ -40,6 +40,18 @@ objectives: {{scan time: minimise, tightest margin: maximise}}
 sample: {{points: {points}, sequence: sobol}}
 """
 
+GRID = """\
+study: 1
+title: A plan with twelve boards, a grid
+plan: plan.yaml
+levers:
+  length: {key: chains.line.segments.length, from: 100 mm, to: 2 m, spacing: geometric, steps: 10}
+  bit rate: {key: protocols.sequential-pair.bit_rate, from: 1 Mbit/s, to: 4 Mbit/s, steps: 10}
+  retries: {key: controllers.tractor.retry_reserve, from: 0, to: 9}
+  debounce: {key: hazards.over-voltage.debounce, from: 1, to: 10}
+objectives: {scan time: minimise, tightest margin: maximise}
+"""
+
 MEMORY = """\
 import resource, sys
 from chainplan.cli.app import app
@@ -110,6 +122,28 @@ def test_a_candidate_beside_other_ways_to_it(opened: tuple[LoadedStudy, Job, lis
     for name, each in found.items():
         ratio = each / found["study, one core"]
         print(f"  {name:22}{each:9.2f} ms {1e3 / each:9.1f} candidates/s   {ratio:7.2f} x the study")
+
+
+@pytest.mark.benchmark
+def test_a_candidate_of_a_grid_beside_a_drawn_one(
+    opened: tuple[LoadedStudy, Job, list[Candidate]], tmp_path: Path
+) -> None:
+    (tmp_path / "grid.yaml").write_text(GRID, encoding="utf-8")
+    grid = load_study(tmp_path / "grid.yaml")
+    _, drawn_job, drawn = opened
+    ways = {"drawn": (drawn_job, drawn), "grid": (job_of(grid), list(candidates(grid.levers, None))[:2000])}
+    print("\n12 boards, 4 levers: processor time a candidate, median of 5 rounds")
+    found = {}
+    for name, (job, chosen) in ways.items():
+        rounds = []
+        for _ in range(5):
+            evaluator = Evaluator(job)
+            begin = processor_time()
+            for number, candidate in enumerate(chosen):
+                evaluator.row(number, candidate)
+            rounds.append((processor_time() - begin) / len(chosen) * 1e3)
+        found[name] = median(rounds)
+        print(f"  {name:6}{found[name]:8.2f} ms   {found[name] / found['drawn']:5.2f} x a drawn one")
 
 
 @pytest.mark.benchmark

@@ -10,7 +10,7 @@ from standby_packs import evaluation_of as standby_pack
 from strategies import plans
 
 from chainplan.budgets.values.coverage import CoverageGap, place
-from chainplan.budgets.values.test_interval import task_interval
+from chainplan.budgets.values.interval import task_interval
 from chainplan.evaluation import Evaluation
 from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan

@@ -87,7 +87,8 @@ class TestReach:
     def test_what_is_missed_anyhow_is_named_the_wire_first(self) -> None:
         text = squeezed(report(load_plan(CONFIGS / "mine-locomotive.yaml"), "reach"))
         assert (
-            "Missed at no length or with one board already, and left out: link margin (lower, upper)" in text
+            "Missed even at zero length or with a single board, and left out: link margin (lower, upper)"
+            in text
         )
         assert "less than the plan has" in text
 

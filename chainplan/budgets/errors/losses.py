@@ -5,7 +5,7 @@ An exchange fails if any of its frames is hit on any segment it crosses, with pr
     q = 1 - product over frames of (1 - h(bits))^segments
 
 where h is the probability that a frame is hit on one segment. A failed read is repeated while the scan's
-reserve of retries lasts; a scan that needs more is lost. A broadcast has no answer, so nobody repeats it:
+reserve of retries lasts; a scan that needs more is lost. Broadcasts have no answer and are never retried:
 how often one is not heard everywhere is counted apart.
 
 **Independent errors**: attempts are independent, and scans lost per hour are exact (up to rounding).

@@ -1,4 +1,4 @@
-"""Bytes: what crosses each chain and the host bus, and what of it is worth.
+"""Traffic on the wires and over the host bus, and its payload share.
 
 bytes per sample = wire bytes / samples carried; efficiency = payload bits / wire bits.
 """

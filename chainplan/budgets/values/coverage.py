@@ -21,8 +21,8 @@ from typing import Literal, NamedTuple
 
 from chainplan.budgets.scanning.exchange import channels
 from chainplan.budgets.scanning.scan import ControllerScan, works_on
+from chainplan.budgets.values.interval import TaskInterval, task_interval
 from chainplan.budgets.values.latency import HazardLatency
-from chainplan.budgets.values.test_interval import TaskInterval, task_interval
 from chainplan.chain.ends import as_sent
 from chainplan.chain.network import CellString, Chain, Network, Node, outlines
 from chainplan.figures.budget import budget

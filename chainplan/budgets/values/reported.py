@@ -96,7 +96,7 @@ def latencies(
 def _counting(
     units: dict[str, Unit], messages: dict[str, Message], hazard: Hazard, controller: str
 ) -> tuple[_MessageWay | None, str]:
-    """Return the way of a controller's finding that counts; None where there is none, and by what message.
+    """Return the deciding path of a controller's report, or None with the messages that are missing.
 
     By each message it is the slowest; of several messages the slowest again, or the fastest.
     """

@@ -1,4 +1,4 @@
-"""Bytes: what each task puts on the wires and over the host bus, and what of it is worth."""
+"""Traffic of each task on the wires and over the host bus, and its payload share."""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ def by_lever(limits: Iterable[Limit]) -> list[list[Limit]]:
 
 
 def free_levers(limits: Iterable[Limit]) -> list[str]:
-    """Return the levers that no target stops as far as they are looked at."""
+    """Return the levers that no target limits within the range searched."""
     limits = list(limits)
     stopped = {(limit.lever.name, limit.lever.subject) for limit in limits if limit.stops}
     return list(
@@ -76,7 +76,7 @@ def notes(headroom: Headroom) -> Iterator[str]:
     """Yield what must be known to read the table."""
     free = free_levers(headroom.limits)
     if free:
-        yield f"Nothing stops these as far as they are looked at: {listed(free, 12)}."
+        yield f"No target limits these within the range searched: {listed(free, 12)}."
     yield (
         f"Quantities are looked at from one part in {FAR} to {FAR} times what they are; a tolerance keeps "
         "its share of the value. Free: no target stops it up to there; none: not one step; -: no such way. "
@@ -173,8 +173,8 @@ def _mend_notes(headroom: Headroom) -> Iterator[str]:
         name = f"{missed.verdict.target}, {missed.verdict.subject}"
         yield f"{name}: met by {'; '.join(ways)}, which misses the target in brackets."
     yield (
-        "Every plan with such a change was checked and evaluated as a whole; a change that misses another "
-        "target is no mend."
+        "Every plan with such a change was checked and evaluated as a whole; changes that would miss another "
+        "target are left out."
     )
     yield from _settings(headroom)
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import os
+import select
 import stat
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, BinaryIO, Literal
+from typing import TYPE_CHECKING, BinaryIO, Literal, cast
 
 from chainplan.cli.files import check_output, write_result
-from chainplan.cli.guard import UserError, write_out
+from chainplan.cli.guard import UserError, heed_interruption, write_out
 from chainplan.cli.plans import open_plan
 from chainplan.cli.progress import progress
 from chainplan.plan.problems import escape, nearest
@@ -118,7 +120,7 @@ def _compare(
     from chainplan.captures.source import CaptureError
 
     try:
-        with open(file, "rb") as stream, progress("capture", _size(stream), in_bytes=True) as moves:
+        with _opened(file) as stream, progress("capture", _size(stream), in_bytes=True) as moves:
             return compare_capture(stream, channels, options, form, moves)
     except (CaptureError, CourseError) as error:
         first, *others = str(error).split("\n")
@@ -126,6 +128,24 @@ def _compare(
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise UserError(f"{escape(file)}: the file cannot be read: {why}") from None
+
+
+class _Pipe(io.FileIO):
+    """A pipe that is waited at in short turns: Ctrl-C just before a read would else go unheard in it."""
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        """Read what has come, at most so many bytes."""
+        while not select.select([self], [], [], _TURN)[0]:
+            heed_interruption()
+        return super().read(-1 if size is None else size) or b""
+
+
+_TURN = 0.5
+"""Seconds that a pipe is waited at before signals are looked at again."""
+
+
+def _opened(file: str) -> BinaryIO:
+    return cast(BinaryIO, _Pipe(file)) if stat.S_ISFIFO(os.stat(file).st_mode) else open(file, "rb")
 
 
 def _size(stream: BinaryIO) -> int | None:

@@ -19,6 +19,9 @@ PIPE_CLOSED = 128 + 13
 """Exit code when the reader has gone: 128 + SIGPIPE."""
 
 
+_interruptions: list[int] = []
+"""Signals of Ctrl-C that have come."""
+
 ENDING = ("SIGTERM", "SIGHUP")
 """Signals that ask the program to end, by name: not every system has both."""
 
@@ -34,10 +37,23 @@ def begin() -> None:
     ignore, such as SIGHUP under nohup, stays ignored.
     """
     _open_streams()
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, _interrupt)
     for name in ENDING:
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) == signal.SIG_DFL:
             signal.signal(number, _end)
+
+
+def _interrupt(number: int, _: object) -> NoReturn:
+    _interruptions.append(number)
+    raise KeyboardInterrupt
+
+
+def heed_interruption() -> None:
+    """Raise KeyboardInterrupt once more if it came before: compiled code of a library may swallow it."""
+    if _interruptions:
+        raise KeyboardInterrupt
 
 
 def _end(number: int, _: object) -> NoReturn:
@@ -79,6 +95,10 @@ def guarded(work: Callable[[], int]) -> int:
         _drop_output()
         complain(f"the output cannot be written: {error.strerror or error}")
         return UNUSABLE
+    except Exception:
+        if _interruptions:  # a library may have made another exception of it
+            return INTERRUPTED
+        raise
     return code
 
 

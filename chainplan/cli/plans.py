@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 
 from chainplan.cli.files import check_output
-from chainplan.cli.guard import UserError, complain
+from chainplan.cli.guard import UserError, complain, heed_interruption
 from chainplan.evaluation import Evaluation
 from chainplan.plan.load import LoadedPlan, load_plan
 from chainplan.plan.problems import PlanError, render_all
@@ -26,6 +26,7 @@ def open_plan(
         loaded = load_plan(name, settings or (), called="--with")
     except PlanError as error:
         raise UserError(render_all(error.problems)) from None
+    heed_interruption()
     for out in results:
         check_output(out, loaded.sources.files())
     if loaded.warnings:

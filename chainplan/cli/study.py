@@ -12,7 +12,7 @@ from importlib.util import find_spec
 from rich.console import Console
 
 from chainplan.cli.files import check_output, write_whole
-from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
+from chainplan.cli.guard import INTERRUPTED, UserError, complain, heed_interruption, write_out
 from chainplan.cli.progress import progress
 from chainplan.plan.problems import PlanError, escape, render_all
 from chainplan.report.study import Shown, axes, points, study_text, wanted_numbers
@@ -79,9 +79,11 @@ class _Rows(Checkpoint):
 def _opened(study: str) -> tuple[LoadedStudy, Job]:
     try:
         loaded = load_study(study)
-        return loaded, job_of(loaded)
+        job = job_of(loaded)
     except PlanError as error:
         raise UserError(render_all(error.problems)) from None
+    heed_interruption()
+    return loaded, job
 
 
 def _backend(workers: int | None, joblib: str | None) -> Backend:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from typing import NamedTuple
 
 LEAST = 3
@@ -41,9 +42,9 @@ class _Step(NamedTuple):
 def in_ranges(names: Iterable[str]) -> list[Named]:
     """Return names in their order; three or more that only count on, up or down by one, are one range.
 
-    A number may stand anywhere in a name and several times, as in ``rack-2: main-2``; then all of them count.
-    Numbers with leading zeros count on at the same length. What counts within a word is set apart, and ranges
-    that only count on are one range in turn: ``main-(1..200).1..50``.
+    A number may stand anywhere in a name, and in several words of it, as in ``rack-2: main-2``; then all of
+    them count. Numbers with leading zeros count on at the same length. What counts within a word is set
+    apart, and ranges that only count on are one range in turn: ``main-(1..200).1..50``.
     """
     ranges = [each for run in _runs([Named(name, 1) for name in names]) for each in _written(run)]
     return [each for run in _runs(ranges) for each in _written(run)]
@@ -75,6 +76,8 @@ def _step(before: list[str], after: list[str]) -> _Step | None:
     changes = {(before[place], after[place]) for place in places}
     if len(changes) != 1 or not all(place % 2 for place in places):
         return None
+    if any(" " not in "".join(after[one + 1 : other]) for one, other in pairwise(places)):
+        return None  # within one word two ranges would read as all combinations
     one, other = changes.pop()
     by = int(other) - int(one)
     same_form = len(one) == len(other) or not any(len(each) > 1 and each[0] == "0" for each in (one, other))

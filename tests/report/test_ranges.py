@@ -55,6 +55,10 @@ def test_what_a_list_leaves_out_is_counted_name_by_name() -> None:
     assert listed(names, 2) == "a-1..10, b-1..10 and 10 more"
 
 
+def test_numbers_of_one_word_do_not_count_on_together() -> None:
+    assert listed(["a-1.1", "a-2.2", "a-3.3"], 2) == "a-1.1, a-2.2 and 1 more"
+
+
 def names_in(range_: Named) -> list[str]:
     """Return the names that a range stands for, written out by its own text."""
     found = re.search(r"\(?([0-9]+)\.\.([0-9]+)\)?", range_.text)

@@ -95,7 +95,8 @@ def _remarks(view: View, found: ChainReach) -> Iterator[str]:
         yield "Loss is not known everywhere on this chain: where it is not, time alone limits a length here."
     if found.missed_anyhow:
         anyhow = sorted(found.missed_anyhow, key=lambda verdict: verdict.target not in OF_THE_WIRE)
-        yield f"Missed even at zero length or with a single board, and left out: {listed(by_target(anyhow, 2))}."
+        names = listed(by_target(anyhow, 2))
+        yield f"Missed even at zero length or with a single board, and left out: {names}."
 
 
 def _loss_unknown(length: ChainLength) -> bool:

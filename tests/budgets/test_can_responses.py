@@ -292,6 +292,8 @@ def test_the_critical_instant_comes_within_one_bit_time_of_the_bound(messages: l
             continue
         longest = _simulate(SIM_BUS, messages, _critical(messages, index, 60))
         assert longest[index] <= result.response
+        if sum(frame_time(SIM_BUS, m) / m.period for m in messages[: index + 1]) > 0.85:
+            continue  # on a bus as full a bit time less of blocking may spare frame after frame
         # The blocking frame must start a bit time before the instant, so a bit time of blocking is not
         # suffered; a higher message may fall into that bit time and into the one after the arbitration.
         higher = sum(frame_time(SIM_BUS, m) for m in messages[:index])

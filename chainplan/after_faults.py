@@ -81,13 +81,6 @@ def _row(faults: FaultBudget, outcome: Outcome) -> FaultRow:
     )
 
 
-def evaluate_after(evaluation: Evaluation, outcome: Outcome) -> Evaluation:
-    """Return the evaluation of what is left after a fault, its controller's slot table kept."""
-    network, scan = _scanned_after(evaluation, outcome)
-    scans = {**evaluation.scans, outcome.fault.controller: scan}
-    return evaluation.altered(evaluation.plan, network=network, scans=scans)
-
-
 def _scanned_after(evaluation: Evaluation, outcome: Outcome) -> tuple[Network, ControllerScan]:
     """Return what is left of the network, and how the fault's controller scans it with its old slot table."""
     network = degraded_network(evaluation.network, outcome.left)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from chainplan.budgets.faults.walk import FaultBudget, Outcome
+from chainplan.budgets.scanning.scan import controller_scan, phases_of, with_phases
+from chainplan.chain.degraded import degraded_network, tasks_after
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.plan.layout import RecoveryPlan
@@ -49,6 +51,23 @@ def with_jabber_limit(plan: Plan, limit: str = "5 ms") -> Plan:
     more = {"jabber_limit": parse_quantity(limit, TIME)}
     nodes = {name: each.model_copy(update=more) for name, each in plan.node_types.items()}
     return plan.model_copy(update={"node_types": nodes})
+
+
+def evaluate_after(evaluation: Evaluation, outcome: Outcome) -> Evaluation:
+    """Return the evaluation of what is left after a fault, its controller's slot table kept."""
+    network, name = degraded_network(evaluation.network, outcome.left), outcome.fault.controller
+    kept = with_phases(tasks_after(evaluation.plan.tasks, outcome.left), phases_of(evaluation.scans[name]))
+    scans = {**evaluation.scans, name: controller_scan(kept, network.controllers[name])}
+    return evaluation.altered(evaluation.plan, network=network, scans=scans)
+
+
+def blind_cells(faults: FaultBudget, outcome: Outcome) -> dict[str, int]:
+    """Return how many cells of every string that has any are blind."""
+    found: dict[str, int] = {}
+    for node in faults.blind_nodes(outcome):
+        if node.cells:
+            found[node.string] = found.get(node.string, 0) + node.cells
+    return found
 
 
 def walked(plan: Plan) -> FaultBudget:

@@ -15,6 +15,8 @@ import pytest
 from fault_plans import (
     CONFIGS,
     EXAMPLES,
+    blind_cells,
+    evaluate_after,
     example,
     known,
     outcome,
@@ -30,7 +32,7 @@ from isolation_packs import pack
 from standby_packs import CONTROLLER, evaluation_of, plan_of, ticks, unchecked
 from strategies import plans
 
-from chainplan.after_faults import SCANNING, aftermath, evaluate_after, fault_rows, targets_lost
+from chainplan.after_faults import SCANNING, aftermath, fault_rows, targets_lost
 from chainplan.budgets.faults.walk import Outcome
 from chainplan.budgets.scanning.traffic import bytes_budget
 from chainplan.chain.build import build_network
@@ -117,7 +119,7 @@ class TestHarm:
         # 11 segments, 10 nodes twice, 2 ports for each ring, and the controller.
         assert len(faults.outcomes) == 4 * (11 + 20 + 2) + 1
         babbling = outcome(faults, "node bank-3.4 babbling")
-        assert faults.blind_cells(babbling) == {"bank-3": 180}
+        assert blind_cells(faults, babbling) == {"bank-3": 180}
         assert [node.name for node in faults.blind_nodes(babbling)] == [f"bank-3.{n}" for n in range(1, 11)]
 
     def test_a_jabber_limit_saves_the_ring(self) -> None:
@@ -351,7 +353,7 @@ class TestAfterwards:
         assert rows[0].known is None
         row = next(row for row in fault_rows(faults) if row.name == "node bank-2.3 silent")
         assert row.cells_seen == Fraction(702, 720)
-        assert faults.blind_cells(row.outcome) == {"bank-2": 18}
+        assert blind_cells(faults, row.outcome) == {"bank-2": 18}
         assert row.known == known(faults, row.name)
         assert row.known_by == "cell voltages"
         assert row.recovery == recovery(faults, row.name)

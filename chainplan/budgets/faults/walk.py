@@ -17,7 +17,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import accumulate, groupby
+from itertools import accumulate
 from typing import NamedTuple
 
 from chainplan.budgets.faults.known import Detection, Known
@@ -206,30 +206,6 @@ class FaultBudget:
     def blind_nodes(self, outcome: Outcome) -> Iterator[Node]:
         """Yield the nodes that are read no more."""
         return blind_nodes(self.network, outcome.left)
-
-    def blind_cells(self, outcome: Outcome) -> dict[str, int]:
-        """Return how many cells of every string that has any are blind."""
-        found: Counter[str] = Counter()
-        for left in outcome.left:
-            cells_before = self._cells_before[left.chain]
-            last = len(cells_before) - 1 - left.behind
-            for string, start, end in self._runs[left.chain]:
-                first, after = max(start, left.ahead), min(end, last)
-                if first < after:
-                    found[string] += cells_before[after] - cells_before[first]
-        return {string: cells for string, cells in found.items() if cells}
-
-    @cached_property
-    def _runs(self) -> dict[str, list[tuple[str, int, int]]]:
-        """Return every chain's runs of nodes on one string: the string, the first node and the one after."""
-        found: dict[str, list[tuple[str, int, int]]] = {}
-        for chain in self.network.chains.values():
-            runs = found[chain.name] = []
-            end = 0
-            for string, nodes in groupby(chain.nodes, key=lambda node: node.string):
-                start, end = end, end + len(list(nodes))
-                runs.append((string, start, end))
-        return found
 
     def recovery(self, outcome: Outcome) -> Recovery:
         """Return the time until every cell that is left is seen again."""

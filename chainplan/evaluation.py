@@ -13,7 +13,7 @@ from chainplan.budgets.faults import walk
 from chainplan.budgets.isolation import figures as isolation_figures
 from chainplan.budgets.isolation import segments
 from chainplan.budgets.line import length, link
-from chainplan.budgets.scanning import scan, traffic
+from chainplan.budgets.scanning import bus_load, scan, traffic
 from chainplan.budgets.standby import balancing, self_consumption, start_up
 from chainplan.budgets.uplink import buses, vehicle_age
 from chainplan.budgets.values import age, asleep, coverage, reported
@@ -49,6 +49,7 @@ class Evaluation:
     scans = scan.scans
     samples = age.samples
     traffic = traffic.traffic
+    bus_loads = bus_load.bus_loads
     latencies = reported.latencies
     reported = reported.reported
     isolation = segments.isolation

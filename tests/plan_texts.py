@@ -119,7 +119,7 @@ controllers:
     start: 50 ms
     set_up: 20 us
     set_up_by: one core
-    host_bus: {bit_rate: 4 Mbit/s, bridge: whole frames, latency: 2 us}
+    host_bus: {bit_rate: 4 Mbit/s, bridge: whole frames, latency: 2 us, fills_blocks: yes, arbitration: any}
     scan_period: 100 ms ± 0.1 %
     scan_jitter: 200 us
     retry_reserve: 2

@@ -271,18 +271,7 @@ def plan_data(draw: st.DrawFn) -> Data:
                 "recovery": draw(st.none() | st.fixed_dictionaries({"switch": spans(20, "ms")})),
                 "set_up": draw(spans(20, "us")),
                 "set_up_by": draw(st.sampled_from(["one core", "each port"])),
-                "host_bus": draw(
-                    st.one_of(
-                        st.none(),
-                        st.fixed_dictionaries(
-                            {
-                                "bit_rate": st.sampled_from(["4 Mbit/s", "1 Mbit/s ± 2 %"]),
-                                "bridge": st.sampled_from(["whole frames", "streaming"]),
-                                "latency": spans(5, "us"),
-                            }
-                        ),
-                    )
-                ),
+                "host_bus": draw(st.none() | host_buses(ports + 1)),
                 "scan_period": draw(spans(60, "ms", least=5)),
                 "scan_jitter": draw(spans(500, "us")),
                 "retry_reserve": draw(st.integers(0, 2)),
@@ -300,6 +289,23 @@ def plan_data(draw: st.DrawFn) -> Data:
         "hazards": draw(hazards(work, temperatures)),
         "sleep": draw(st.none() | sleeps()),
     }
+
+
+@st.composite
+def host_buses(draw: st.DrawFn, ports: int) -> Data:
+    """Draw one bus for all ports, or several, in any order of service."""
+    bus: Data = {
+        "bit_rate": draw(st.sampled_from(["4 Mbit/s", "1 Mbit/s ± 2 %"])),
+        "bridge": draw(st.sampled_from(["whole frames", "streaming"])),
+        "latency": draw(spans(5, "us")),
+        "fills_blocks": draw(st.booleans()),
+        "arbitration": draw(st.sampled_from(["any", "by turns", "port by port"])),
+    }
+    names = [str(port) for port in range(1, ports + 1)]
+    cut = draw(st.integers(0, ports - 1))
+    if cut:
+        bus["serves"] = {"near": names[:cut], "far": names[cut:]}
+    return bus
 
 
 def plans() -> st.SearchStrategy[Plan]:

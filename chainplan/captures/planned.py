@@ -12,7 +12,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.scanning.exchange import Exchange
-from chainplan.budgets.scanning.runs import Run, Step, TaskWork, bus_in, bus_out
+from chainplan.budgets.scanning.host_bus import bits_of, legs_of
+from chainplan.budgets.scanning.ports import Legs
+from chainplan.budgets.scanning.runs import Run, Step, TaskWork, exchange_cost
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.captures.ranges import Range
 from chainplan.captures.trains import PortFrame, gap_within, port_frames
@@ -124,7 +126,8 @@ class _Run:
             (self._work.reads, self._best.reads, self._worst.reads),
         )
         for lists, best, worst in stages:
-            for early, late in zip(best, worst, strict=True):
+            for best_step, worst_step in zip(best, worst, strict=True):
+                early, late = self._on_wire(best_step, BEST), self._on_wire(worst_step, WORST)
                 frames = self._at_port(early.exchange)
                 for place, frame in enumerate(frames):
                     seen = self._seen(frame, early, late, found[-1] if found else None)
@@ -161,10 +164,9 @@ class _Run:
         """Bound the gap between two exchanges that follow each other at their head port."""
         after = self._after(before)
         set_up = self._plan.set_up
-        bus = self._plan.host_bus
         to_wire = Range(
-            set_up[BEST] + bus_out(bus, early.exchange, BEST),
-            set_up[WORST] + bus_out(bus, late.exchange, WORST),
+            set_up[BEST] + self._legs(early.exchange, BEST).first,
+            set_up[WORST] + self._legs(late.exchange, WORST).first + self._bus_wait(lists),
         )
         if before.lists is lists:
             gap = after.plus(Range(0, self._core_wait(lists, before.early.exchange))).plus(to_wire)
@@ -183,15 +185,37 @@ class _Run:
 
     def _after(self, before: _Before) -> Range:
         """Bound the time from the end of an exchange's last frame until the port is free."""
+        soonest, latest = (self._legs(before.early.exchange, case) for case in (BEST, WORST))
+        return Range(
+            soonest.total - soonest.first - before.frame.at_port.min,
+            latest.total - latest.first - before.frame.at_port.max + self._bus_wait(before.lists),
+        )
+
+    def _legs(self, exchange: Exchange, case: Case) -> Legs:
+        """Return the parts of an exchange where a slow bus that streams holds it up most, or least.
+
+        It holds the shortest frames up most: they take the other case's time here.
+        """
+        ways = self._scan.ways[case]
+        chain = self._chains[exchange.chain]
+        bits = bits_of(chain.protocol, exchange, WORST if case is BEST else BEST)
         bus = self._plan.host_bus
-        ends = [
-            ways.time(before.early.exchange) - last + bus_in(bus, before.early.exchange, case)
-            for ways, case, last in (
-                (self._scan.ways[BEST], BEST, before.frame.at_port.min),
-                (self._scan.ways[WORST], WORST, before.frame.at_port.max),
-            )
-        ]
-        return Range(*ends)
+        return legs_of(bus, bits, ways.time(exchange), case, shared=ways.shared)
+
+    def _on_wire(self, step: Step, case: Case) -> Step:
+        shift = self._legs(step.exchange, case).first - self._scan.ways[case].legs(step.exchange).first
+        return step._replace(wire=step.wire + shift)
+
+    def _bus_wait(self, lists: dict[str, list[Exchange]]) -> int:
+        """Return how long a transfer can wait for a bus that serves other ports, fs.
+
+        In whatever order it serves them, each is ahead with its exchange of this turn and of the next.
+        """
+        if not self._scan.ways[WORST].shared:
+            return 0
+        others = (exchanges for port, exchanges in lists.items() if port != self._port)
+        ways = self._scan.ways[WORST]
+        return 2 * sum(max(exchange_cost(each, ways) for each in exchanges) for exchanges in others)
 
     def _lag(self, before: _Before) -> int:
         """Return how much longer than this port, at most, another is busy with its list of this stage."""
@@ -219,9 +243,7 @@ class _Run:
 
     def _cost(self, exchange: Exchange, case: Case) -> int:
         """Return the time of an exchange on port and chain, its set-up apart, fs."""
-        bus = self._plan.host_bus
-        wire = self._scan.ways[case].time(exchange)
-        return bus_out(bus, exchange, case) + wire + bus_in(bus, exchange, case)
+        return self._scan.ways[case].legs(exchange).total
 
     def _to_the_end(self, before: _Before) -> Range:
         turn = Range(self._work.turn[BEST], self._work.turn[WORST])

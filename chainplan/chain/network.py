@@ -195,6 +195,19 @@ class ScanSettings(NamedTuple):
     retry_reserve: int
     recovery: RecoveryPlan | None
 
+    @property
+    def buses(self) -> dict[str, HostBus]:
+        """Return all host buses by name; one that serves all ports has none."""
+        bus = self.host_bus
+        return {} if bus is None else dict.fromkeys(bus.serves or ("",), bus)
+
+    def bus_name(self, port: str) -> str | None:
+        """Return the name of the bus that serves a port; None where none does."""
+        if self.host_bus is None:
+            return None
+        own = port.rpartition(":")[2]
+        return next((name for name, ports in self.host_bus.serves.items() if own in ports), "")
+
 
 class Controller(NamedTuple):
     """A control unit with its ports and the chains on them, in the order of the plan."""

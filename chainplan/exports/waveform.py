@@ -144,7 +144,7 @@ class _Drawing:
         self.begin = max(begin + self._period, end)
 
     def _run(self, index: int, run: Run, start: int) -> Iterator[Busy]:
-        for step in (*run.triggers, *run.reads):
+        for step in run.drawn:
             busy, set_up, _ = self._port(step.port)
             yield Busy(busy, start + step.start, start + step.end)
             yield Busy(set_up, start + step.start, start + step.wire)
@@ -153,7 +153,7 @@ class _Drawing:
                 sent = start + step.wire + passage.sent
                 yield Busy(self._segment(chain, passage.segment), sent, start + step.wire + passage.end)
                 yield from self._at_ports(chain, step.port, passage, start + step.wire)
-        for step in run.triggers:
+        for step in run.drawn[: len(run.triggers)]:
             yield from self._conversions(index, step, start + step.wire)
 
     def _at_ports(self, chain: Chain, head: str, passage: SegmentPassage, begin: int) -> Iterator[Busy]:

@@ -9,7 +9,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from chainplan.plan.cover_checks import check_cover
-from chainplan.plan.findings import Finding, Wrong, above_zero, check_name, check_segment, check_whole
+from chainplan.plan.findings import (
+    Finding,
+    Wrong,
+    above_zero,
+    check_name,
+    check_segment,
+    check_whole,
+    unknown,
+)
+from chainplan.plan.layout import ControllerPlan
 from chainplan.plan.layout_checks import check_layout, check_sizes
 from chainplan.plan.model import Plan
 from chainplan.plan.parts import BoardNode, CheckCode
@@ -176,12 +185,32 @@ def _controllers(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
         ):
             if used.max > period.min > 0 and not wrong.within(*path, whole):
                 yield Finding("this is longer than the period itself", here, None, "less than the period")
-        if controller.host_bus is not None:
-            yield from above_zero(controller.host_bus.bit_rate, (*path, "host_bus", "bit_rate"), "a bit rate")
         ports = controller.port_names()
+        yield from _host_bus(controller, path, wrong)
         for number, port in enumerate(ports):
             if port in ports[:number]:
                 yield Finding("two ports have this name", (*path, "ports", number), port, "different names")
+
+
+def _host_bus(controller: ControllerPlan, path: KeyPath, wrong: Wrong) -> Iterator[Finding]:
+    """Yield what is wrong with the bus between a controller's processor and its chains."""
+    bus, ports = controller.host_bus, controller.port_names()
+    if bus is None:
+        return
+    yield from above_zero(bus.bit_rate, (*path, "host_bus", "bit_rate"), "a bit rate")
+    served: set[str] = set()
+    for name, own in bus.serves.items():
+        for number, port in enumerate(own):
+            here: KeyPath = (*path, "host_bus", "serves", name, number)
+            if port not in ports and not wrong.within(*path, "ports"):
+                yield unknown(port, here, ports, "port")
+            elif port in served:
+                yield Finding("a bus serves this port already", here, port, "every port once")
+            served.add(port)
+    left = [port for port in ports if port not in served]
+    if served and left:
+        message = f"no host bus serves port {left[0]}"
+        yield Finding(message, (*path, "host_bus", "serves"), None, "every port on one bus", at_key=True)
 
 
 def _insulation(plan: Plan, _: Wrong) -> Iterator[Finding]:

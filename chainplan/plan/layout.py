@@ -7,11 +7,13 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from chainplan.plan.fields import (
+    MOST_PORTS,
     ZERO,
     BitRate,
     Copies,
     Count,
     CountOrNone,
+    JoinedName,
     Length,
     Name,
     Note,
@@ -111,11 +113,16 @@ class StringPlan(Part):
     """Free text for readers of the plan."""
 
 
+Arbitration = Literal["any", "by turns", "port by port"]
+"""In which order a bus serves several ports."""
+
+
 class HostBus(Part):
-    """The bus between the controller's processor and the bridge onto the chain.
+    """The bus between the controller's processor and the bridge onto the chain, one transfer at a time.
 
     A `whole frames` bridge takes a request completely before it sends, and hands an answer over when it is
-    complete; a `streaming` bridge adds its latency only.
+    complete; a `streaming` bridge passes bits on as they come, as fast as the slower of bus and wire: out and
+    home at once where the frame is a summation.
     """
 
     bit_rate: BitRate
@@ -123,7 +130,16 @@ class HostBus(Part):
     bridge: Literal["whole frames", "streaming"] = "whole frames"
     """Whether the bridge takes whole frames before it passes them on, or streams."""
     latency: Time = ZERO
-    """Added once per exchange and direction."""
+    """Added once per exchange and direction; the bus is held for it."""
+    fills_blocks: Truth = False
+    """`yes`: the bridge puts the empty blocks into a summation frame; else the host sends them, too."""
+    arbitration: Arbitration = "any"
+    """In which order it serves several ports: `by turns` carries the requests of a turn, then its answers,
+    port after port; `port by port` an answer and at once the next request of the same port. `any`: by turns,
+    or in any order that does not let it idle while a transfer is ready.
+    """
+    serves: dict[Name, Annotated[tuple[JoinedName, ...], Field(min_length=1, max_length=MOST_PORTS)]] = {}
+    """Several such buses by name, each with the ports it serves; one bus serves all ports if left out."""
 
 
 class EvaluationPlan(Part):

@@ -26,7 +26,14 @@ from chainplan.report.isolation_data import IsolationRecord, isolation_record
 from chainplan.report.json_pieces import json_pieces
 from chainplan.report.layout_data import ChainRecord, chain_records
 from chainplan.report.records import schema_of, written
-from chainplan.report.scan_data import ScanRecord, TrafficRecord, scan_record, traffic_record
+from chainplan.report.scan_data import (
+    BusRecord,
+    ScanRecord,
+    TrafficRecord,
+    bus_record,
+    scan_record,
+    traffic_record,
+)
 from chainplan.report.standby_data import (
     BalancingRecord,
     MilestoneRecord,
@@ -162,6 +169,7 @@ class ResultsRecord(NamedTuple):
     chains: list[ChainRecord]
     scans: list[ScanRecord]
     traffic: list[TrafficRecord]
+    host_buses: list[BusRecord]
     start_up: list[MilestoneRecord]
     not_watched_asleep: list[str]
     """Hazards that nobody watches for while the controllers sleep."""
@@ -236,6 +244,7 @@ def _parts(
         "chains": lambda: chain_records(evaluation.network),
         "scans": lambda: map(scan_record, evaluation.scans.values()),
         "traffic": lambda: map(traffic_record, evaluation.traffic),
+        "host_buses": lambda: map(bus_record, evaluation.bus_loads),
         "start_up": lambda: milestone_records(evaluation),
         "not_watched_asleep": lambda: asleep.not_watched if asleep else (),
         "balancing": lambda: [

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import NamedTuple
 
+from chainplan.budgets.scanning.bus_load import BusLoad
 from chainplan.budgets.scanning.scan import ControllerScan, Slot
 from chainplan.budgets.scanning.traffic import ControllerBytes
 from chainplan.figures.terms import Case
@@ -108,7 +109,6 @@ class TaskTraffic(NamedTuple):
     samples: int
     payload: Bits
     wire: Bits
-    host_bus: Bits
     data_per_sample: Bytes | None
     efficiency: Ratio
 
@@ -120,7 +120,6 @@ class TrafficRecord(NamedTuple):
     tasks: list[TaskTraffic]
     mean_scan_payload: Bits
     mean_scan_wire: Bits
-    mean_scan_host_bus: Bits
     log_byte_per_hour: float
     """What a log of every payload grows by."""
 
@@ -137,7 +136,6 @@ def traffic_record(traffic: ControllerBytes) -> TrafficRecord:
                 task.samples,
                 task.payload,
                 task.wire.total,
-                task.host_bus,
                 None if task.bytes_per_sample is None else task.bytes_per_sample * _BYTE,
                 task.efficiency * _WHOLE,
             )
@@ -145,6 +143,24 @@ def traffic_record(traffic: ControllerBytes) -> TrafficRecord:
         ],
         Fraction(traffic.payload_per_scan),
         Fraction(traffic.wire_per_scan),
-        Fraction(traffic.host_bus_per_scan),
         float(traffic.log_per_hour),
     )
+
+
+class BusRecord(NamedTuple):
+    """What a host bus carries; its load stands among the figures."""
+
+    controller: str
+    bus: str
+    """Empty where one bus serves all ports."""
+    held_at_most: Time
+    """In the scan that moves most over it."""
+    mean_scan: Bits
+    tasks: dict[str, int]
+    """Bits that a run of each task moves over it."""
+
+
+def bus_record(load: BusLoad) -> BusRecord:
+    """Return what a host bus carries."""
+    bits = {work.name: moved.bits for work, moved in zip(load.scan.works, load.moved, strict=True)}
+    return BusRecord(load.controller, load.bus, load.busy.total, load.bits_per_scan, bits)

@@ -20,6 +20,7 @@ from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
 from chainplan.witness.alarms import Alarms, AsleepAlarms
 from chainplan.witness.breaks import Moment, PlayedBreak
+from chainplan.witness.bus import LEFT_OPEN, Rule
 from chainplan.witness.compare import Path, paths_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, ChainLoss, Cut, Faults, LostReads
@@ -50,10 +51,10 @@ def cases(
     plan = evaluation.plan
     cycle = lcm(*(scan.phases.major_cycle for scan in evaluation.scans.values()))
     scans = max(scans, min(2 * cycle, _MOST_SCANS))
-    found = [
-        SimulationCase("all at worst", Draw("worst"), scans),
-        SimulationCase("all at best", Draw("best"), scans),
-    ]
+    found = [SimulationCase("all at best", Draw("best"), scans)]
+    for rule in rules_left_open(*evaluation.scans.values()):
+        name = "all at worst" if rule is None else f"all at worst, bus {rule}"
+        found.append(SimulationCase(name, Draw("worst", bus=rule), scans))
     drawn: list[CellFault] = []
     for name, scan in evaluation.scans.items():
         unit = evaluation.units[name]
@@ -79,6 +80,12 @@ def cases(
     return found
 
 
+def rules_left_open(*scans: ControllerScan) -> tuple[Rule | None, ...]:
+    """Return how a host bus may serve several ports, where a plan leaves it open."""
+    hosts = [scan.ways[Case.WORST] for scan in scans]
+    return LEFT_OPEN if any(ways.shared and ways.host.order == "any" for ways in hosts) else (None,)
+
+
 def _start_ups(evaluation: Evaluation, seeds: int) -> Iterator[SimulationCase]:
     """Yield start-ups at their corners, the longest read coming with the last retry, and drawn ones."""
     for draw in (Draw("worst"), Draw("best")):
@@ -100,7 +107,7 @@ def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
         reads = work.requests
         for number, exchange in enumerate(reads if plan.retry_reserve else ()):
             time_out = ways.chains[exchange.chain].protocol.time_out.max
-            cost = exchange_cost(exchange, plan, ways) + time_out
+            cost = exchange_cost(exchange, ways) + time_out
             if exchange.answers and cost > longest[0]:
                 lost = LostReads(work.name, _ALL, 0, plan.retry_reserve, number, missing=True)
                 longest = cost, (lost,)
@@ -149,8 +156,10 @@ def _oldest_samples(scan: ControllerScan, work: TaskWork, scans: int) -> Iterato
     """Yield the corner of the oldest sample, its successor coming in time or with the last spare retry."""
     every = 3 if work.task.overlap else 2
     name = f"oldest sample of {work.name} on {scan.controller.name}"
-    for first in (0, 1):
-        draw = Draw("early then late", work.name, every, first)
+    rules = rules_left_open(scan)
+    for number in range(max(2, len(rules))):
+        first, rule = number % 2, rules[number % len(rules)]
+        draw = Draw("early then late", work.name, every, first, rule)
         yield SimulationCase(name, draw, scans)
         late = _late_read(scan, work.name, every, first + every - 1)
         if late:
@@ -162,11 +171,9 @@ def _late_read(scan: ControllerScan, task: str, every: int, first: int) -> tuple
     retries = scan.controller.settings.retry_reserve
     if not retries:
         return ()
-    work = next(work for work in scan.works if work.name == task)
-    run = next(run for run in scan.runs[Case.WORST] if run.task == task)
-    length = {step.exchange: step.end - step.start for step in run.reads}
-    reads = work.requests
-    longest = max(range(len(reads)), key=lambda number: length[reads[number]])
+    reads = next(work for work in scan.works if work.name == task).requests
+    ways = scan.ways[Case.WORST]
+    longest = max(range(len(reads)), key=lambda number: exchange_cost(reads[number], ways))
     return (LostReads(task, every, first, retries, longest, missing=True),)
 
 

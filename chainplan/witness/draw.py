@@ -7,6 +7,7 @@ from random import Random
 from typing import Literal
 
 from chainplan.quantity import Span
+from chainplan.witness.bus import Rule
 
 Kind = Literal["best", "typical", "worst", "early then late", "each device", "each event"]
 
@@ -26,6 +27,8 @@ class Draw:
     task: str | None = None
     every: int = 2
     first: int = 0
+    bus: Rule | None = None
+    """How a host bus serves its ports whose order the plan leaves open; None: drawn once per simulation."""
 
     def __post_init__(self) -> None:
         if (self.kind == "early then late") != (self.task is not None):

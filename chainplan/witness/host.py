@@ -7,7 +7,9 @@ from collections.abc import Generator
 from dataclasses import dataclass, field
 from random import Random
 
+from chainplan.plan.layout import HostBus
 from chainplan.quantity import Span
+from chainplan.witness.bus import LEFT_OPEN, PlayedBus, Rule, Way
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.kernel import Kernel, Process, Signal
@@ -18,7 +20,7 @@ from chainplan.witness.record import ControllerRecord, TaskRecord
 from chainplan.witness.samples import Sampler
 from chainplan.witness.watch import CellWatch, Judge, LossWatch
 from chainplan.witness.wire import Passage, Watcher
-from chainplan.witness.wiring import PackWiring
+from chainplan.witness.wiring import Crossing, PackWiring
 
 
 @dataclass(slots=True)
@@ -87,6 +89,10 @@ class PlayedHost:
         self._phases = phases
         self._faults = faults
         self._kernel = Kernel()
+        self._buses = {
+            name: PlayedBus(self._kernel, _rule(bus, draw, seed))
+            for name, bus in controller.settings.buses.items()
+        }
         self._lost = 0
         self._disturbed = 0
         self._values = values = Values(draw, Random(f"{seed} values"))
@@ -243,6 +249,8 @@ class PlayedHost:
                     cell.held_up()
 
     def _play(self, job: TaskJob, lists: dict[str, list[Attempts]]) -> Process:
+        for name, bus in self._buses.items():
+            bus.expect({port: [self._ways_on(name, each) for each in own] for port, own in lists.items()})
         return play_on_ports(
             self._kernel,
             lists,
@@ -253,23 +261,55 @@ class PlayedHost:
 
     def _exchange(self, job: TaskJob, each: Attempts) -> Process:
         """Play an exchange that is set up, from the host bus out to the frame gap after the answers."""
-        message, wiring = each.message, self._wiring
-        yield self._kernel.now + wiring.bus_out(message)
+        kernel, message, wiring, port = self._kernel, each.message, self._wiring, each.port
+        crossing = wiring.crossing(message)
+        out, home = (None if name is None else self._buses[name] for name in wiring.buses(message))
+        if out is not None:
+            yield from out.take(port, "out")
+            yield kernel.now + crossing.out
+            if not crossing.streams:
+                out.leave()
         decreed = self._decreed(job, each) if self._faults.lost and message.asks else []
-        went = wiring.send(message, self._kernel.now, missing=any(lost.missing for lost in decreed))
+        went = wiring.send(message, kernel.now, missing=any(lost.missing for lost in decreed))
         if not each.attempts:
             job.bits += sum(message.frames)
         each.attempts += 1
         each.good = went.good and not decreed
-        each.ended, each.missing = went.arrived, went.missing
+        each.missing = went.missing
         if not message.asks:
             each.good = True  # a broadcast has no answer: whether it was heard nobody knows
             if each.number < 0:
                 job.sampler.trigger(message.chain, went.passage.heard, went.reached)
                 job.heard &= went.reached == len(went.passage.heard)
-        elif each.good:
-            self._take_in(job, each, went.passage, went.arrived)
-        yield went.free
+        yield went.ended + (0 if went.missing else crossing.held_up)
+        if message.asks and home is not None:
+            yield from self._fetch(each, home, crossing)
+        each.ended = kernel.now
+        if message.asks and each.good:
+            self._take_in(job, each, went.passage, kernel.now)
+        if went.gap:
+            yield kernel.now + went.gap
+        if out is not None and crossing.streams:
+            out.leave()
+
+    def _fetch(self, each: Attempts, bus: PlayedBus, crossing: Crossing) -> Process:
+        """Carry an answer home over the host bus; of one that is given up nothing is left to be carried."""
+        if each.missing:
+            bus.give_up(each.port)
+        elif crossing.streams:
+            yield self._kernel.now + crossing.home
+        else:
+            yield from bus.take(each.port, "home")
+            yield self._kernel.now + crossing.home
+            bus.leave()
+
+    def _ways_on(self, bus: str, each: Attempts) -> list[Way]:
+        """Return which transfers an exchange asks a bus for; a bus that streams is with it once for all."""
+        out, home = self._wiring.buses(each.message)
+        ways: list[Way] = ["out"] if out == bus else []
+        if home == bus and each.message.asks and self._plan.buses[bus].bridge == "whole frames":
+            ways.append("home")
+        return ways
 
     def _decreed(self, job: TaskJob, each: Attempts) -> list[LostReads]:
         """Return what has been decreed to make this attempt at a read fail."""
@@ -299,6 +339,13 @@ class PlayedHost:
         job.memory[each.number] = reading.sampled, job.disturbed[0 if job.work.task.overlap else 1]
         for cell in job.cells:
             cell.read(each.number, each.message, passage, reading, arrived)
+
+
+def _rule(bus: HostBus, draw: Draw, seed: str) -> Rule:
+    """Return how a bus serves its ports: as the plan says, or as drawn."""
+    if bus.arbitration != "any":
+        return bus.arbitration
+    return Random(f"{seed} bus").choice(LEFT_OPEN) if draw.bus is None else draw.bus
 
 
 def _by_port(messages: list[Attempts]) -> dict[str, list[Attempts]]:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
 
 from chainplan.chain.network import Chain, Controller
+from chainplan.quantity import Span
 from chainplan.witness.draw import Values
 from chainplan.witness.faults import Cut, Faults
-from chainplan.witness.line import DrawnLine, WireLine, bit_time
+from chainplan.witness.line import HOST, DrawnLine, WireLine, bit_time
 from chainplan.witness.messages import WireMessage
 from chainplan.witness.noise import Channel
 from chainplan.witness.record import ControllerRecord
@@ -17,18 +19,34 @@ from chainplan.witness.wire import Passage, Watcher, pass_message
 
 @dataclass(slots=True)
 class Sent:
-    """What became of a message: the answers' arrival in memory, and when the port is free.
+    """What became of a message: when the last of it was back at the port, or was given up.
 
     A read is `good` when every answer came and passed its check, and `missing` when it was given up. The
-    first `reached` nodes heard it.
+    first `reached` nodes heard it. The port is free `gap` fs after the answers are in memory.
     """
 
     passage: Passage
     good: bool
     missing: bool
     reached: int
-    arrived: int
-    free: int
+    ended: int
+    gap: int
+
+
+@dataclass(slots=True)
+class Crossing:
+    """How long a message takes over the host bus, fs: out until its first bit leaves, home from its last bit.
+
+    Whole frames are on the bus for all of `out` and of `home`. Where bits are passed on as they come the bus
+    is with the message from first to last, and a slow one holds its answers up by `held_up`.
+    """
+
+    out: int
+    home: int
+    held_up: int
+    streams: bool
+    request: int = 0
+    answers: int = 0
 
 
 @dataclass(slots=True)
@@ -68,7 +86,7 @@ class PackWiring:
         self._values = values
         self._record = record
         self._watcher = watcher
-        self._bus = controller.settings.host_bus
+        self._settings = controller.settings
         self._chains = chains
         own = {chain.name: number for number, chain in enumerate(chains) if not chain.ring}
         self._own = [own[chain.wires] for chain in chains]
@@ -98,29 +116,62 @@ class PackWiring:
             if (each.cut.task, each.cut.run) == (task, run):
                 each.at = each.needed
 
-    def bus_out(self, message: WireMessage) -> int:
-        """Return the time from the end of the set-up to the first bit on the chain."""
-        if self._bus is None:
-            return 0
-        return self._bus_time(message.request)
+    def buses(self, message: WireMessage) -> tuple[str | None, str | None]:
+        """Return the names of the host buses by which a request goes out and an answer comes home."""
+        chain = self._chains[message.chain]
+        across = chain.plan.read_from == "across" and chain.back is not None
+        home = chain.back if across else chain.head
+        return self._settings.bus_name(chain.head), self._settings.bus_name(home or chain.head)
 
-    def _bus_in(self, message: WireMessage) -> int:
-        """Return the time from the last bit on the chain to the answers in memory."""
-        if self._bus is None or not message.asks:
-            return 0
-        return self._bus_time(sum(message.answers))
+    def crossing(self, message: WireMessage) -> Crossing:
+        """Return how long a message takes over its host buses."""
 
-    def _bus_time(self, bits: int) -> int:
-        assert self._bus is not None
-        time = self._values.device("host bus latency", self._bus.latency)
-        if self._bus.bridge == "whole frames":
-            time += bits * self._values.device("host bus bit", bit_time(self._bus.bit_rate))
-        return time
+        def taken(name: str, what: str, span: Span) -> int:
+            return self._values.device(f"host bus {name} {what}", span)
+
+        line = self._line(message)
+        # Where each frame draws its own time anew, one of a bus that is too slow is held up by the least.
+        steady = self._slowest[message.chain] if isinstance(line, DrawnLine) else line
+        return self._crossing(message, steady, taken)
+
+    def _crossing(
+        self, message: WireMessage, line: WireLine, taken: Callable[[str, str, Span], int]
+    ) -> Crossing:
+        out, home = self.buses(message)
+        found = Crossing(0, 0, 0, streams=False)
+        answers = sum(message.answers)
+        if out is not None:
+            bus = self._settings.buses[out]
+            found.out = taken(out, "latency", bus.latency)
+            found.streams = bus.bridge == "streaming"
+            filled = message.style == "summation" and not bus.fills_blocks
+            bits = message.request + (answers if filled else 0)
+            found.request = bits * taken(out, "bit", bit_time(bus.bit_rate))
+        if home is not None and message.asks:
+            bus = self._settings.buses[home]
+            found.home = taken(home, "latency", bus.latency)
+            found.answers = answers * taken(home, "bit", bit_time(bus.bit_rate))
+        if not found.streams:
+            found.out += found.request
+            found.home += found.answers
+        elif message.style == "summation":  # bits go out and come home at once
+            on_wire = line.frame(message.request + answers, HOST)
+            found.out += max(found.request - on_wire, 0)
+            found.held_up = max(found.answers - max(found.request, on_wire), 0)
+        else:
+            found.out += max(found.request - line.frame(message.request, HOST), 0)
+            if message.asks:
+                first = message.polled if message.style == "polled" else 0
+                frames = sum(line.frame(bits, first + place) for place, bits in enumerate(message.answers))
+                found.held_up = max(found.answers - frames, 0)
+        return found
+
+    def _line(self, message: WireMessage) -> WireLine:
+        return (self._early if self._values.early else self._late)[message.chain]
 
     def send(self, message: WireMessage, start: int, *, missing: bool) -> Sent:
         """Send a message at `start`; `missing` keeps its answers from coming."""
-        lines = self._early if self._values.early else self._late
-        line = lines[message.chain]
+        line = self._line(message)
         passage = pass_message(line, message, start, self._watcher)
         heard, answered = self._errors(message)
         reached = line.nodes if heard else 0
@@ -137,11 +188,11 @@ class PackWiring:
             given_up = start + self.longest_wait(message)
             if self.busy is not None:
                 self.busy.setdefault(self._own[message.chain], []).append((start, given_up))
-            return Sent(passage, False, True, reached, given_up, given_up)
-        arrived, gap = passage.last_bit + self._bus_in(message), line.frame_gap()
+            return Sent(passage, False, True, reached, given_up, 0)
+        gap = line.frame_gap()
         if self.busy is not None:
             self.busy.setdefault(self._own[message.chain], []).append((start, passage.last_bit + gap))
-        return Sent(passage, answered, False, reached, arrived, arrived + gap)
+        return Sent(passage, answered, False, reached, passage.last_bit, gap)
 
     def _errors(self, message: WireMessage) -> tuple[bool, bool]:
         """Let the bits of a message through the noise; tell whether the request and the answers are good.
@@ -170,10 +221,8 @@ class PackWiring:
         if key not in self._patience:
             line = self._slowest[message.chain]
             longest = pass_message(line, message, 0).last_bit + line.frame_gap()
-            if self._bus is not None:
-                longest += self._bus.latency.max
-                if self._bus.bridge == "whole frames":
-                    longest += sum(message.answers) * bit_time(self._bus.bit_rate).max
+            home = self._crossing(message, line, lambda _name, _what, span: span.max)
+            longest += home.held_up + home.home
             self._patience[key] = longest + self._chains[message.chain].protocol.time_out.max
         return self._patience[key]
 

@@ -7,17 +7,14 @@ from __future__ import annotations
 
 from collections import Counter
 from fractions import Fraction
-from itertools import zip_longest
 
 import pytest
 from fault_plans import EXAMPLES, evaluate_after, example, with_jabber_limit, with_recovery
 from hypothesis import HealthCheck, Phase, given, settings
-from hypothesis import strategies as st
 from strategies import plans
 
 from chainplan.after_faults import fault_rows
 from chainplan.budgets.faults.beginnings import bits_on_first, times_on_first
-from chainplan.budgets.faults.rescan import in_rotation
 from chainplan.budgets.faults.walk import FaultBudget, Outcome
 from chainplan.budgets.scanning.exchange import (
     exchange_terms,
@@ -67,24 +64,6 @@ def test_running_sums_are_the_times_of_the_chain_cut_short(plan: Plan) -> None:
                             terms = exchange_terms(short, way_along(short, case), cut, case)
                             assert times[count - 1] == sum(term.total for term in terms)
                             assert bits[count - 1] == exchange_wire_bits(side.protocol, cut)
-
-
-def by_turns(lists: list[list[int]], set_up: int) -> int:
-    """Play the rotation turn by turn: the core sets up the next exchange of each port that has one left."""
-    core = 0
-    free = [0] * len(lists)
-    for turn in zip_longest(*lists):
-        for port, busy in enumerate(turn):
-            if busy is not None:
-                core = max(free[port], core) + set_up
-                free[port] = core + busy
-    return max(free, default=0)
-
-
-@settings(deadline=None)
-@given(st.lists(st.lists(st.integers(0, 30), max_size=8), max_size=5), st.integers(0, 20))
-def test_rotation(lists: list[list[int]], set_up: int) -> None:
-    assert in_rotation(lists, set_up) == by_turns(lists, set_up)
 
 
 class TestRecovery:

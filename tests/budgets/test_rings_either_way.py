@@ -89,7 +89,8 @@ def scanned(evaluation: Evaluation) -> Any:
             (each.task, each.age.total, each.typical_age.total, each.skew.total, each.typical_skew.total)
             for each in evaluation.samples
         ],
-        [(task.task, task.samples, task.payload, task.wire.total, task.host_bus) for task in traffic.tasks],
+        [(task.task, task.samples, task.payload, task.wire.total) for task in traffic.tasks],
+        [each.moved for each in evaluation.bus_loads],
         traffic.busiest_scan.total,
         {
             (chain.name, wait.style): (wait.node, wait.worst.total, wait.typical.total)

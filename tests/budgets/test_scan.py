@@ -110,7 +110,7 @@ class TestTerms:
         chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
         scan = scan_of(chains=chains, controller={"set_up": "10 us", "set_up_by": "one core"})
         waits = [(label, amount) for label, amount, _ in self.terms(scan) if "core" in label]
-        assert waits == [("waiting for the host core", 10 * US)] * 2
+        assert waits == [("waiting for the host core, which serves other ports", 10 * US)] * 2
         assert scan.longest == ticks("2 ms") + 2 * (10 + 10) * US + (8 + 8 + 2 * 72) * US
 
     @pytest.mark.parametrize(("nodes", "lines"), [(4, 4), (5, 1)])

@@ -240,6 +240,29 @@ def test_values_that_cannot_be(old: str, new: str, words: str) -> None:
     assert found[0].severity == "error"
 
 
+BUSES = "arbitration: any, serves: {one: [back-1, out-2, back-2], two: [%s]}}"
+
+
+@pytest.mark.parametrize(
+    ("ports", "words", "nearest"),
+    [
+        ("out-3", "out-3", "out-1"),
+        ("out-1, out-2", "serves this port already", None),
+    ],
+)
+def test_ports_on_several_buses(ports: str, words: str, nearest: str | None) -> None:
+    found, *_ = problems(changed(("arbitration: any}", BUSES % ports)))
+    assert words in found.message
+    assert found.nearest == nearest
+    assert found.expected
+
+
+def test_a_port_on_no_bus() -> None:
+    (found,) = problems(changed(("arbitration: any}", BUSES.replace("out-2, ", "") % "out-1")))
+    assert found.message == "no host bus serves port out-2"
+    assert found.key.endswith("host_bus.serves")
+
+
 ALARM = "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}\n"
 
 

@@ -17,9 +17,20 @@ RELAYS = {
 }
 BRIDGES: dict[str, Data | None] = {
     "no bus": None,
-    "whole frames": {"bit_rate": "4 Mbit/s ± 1 %", "bridge": "whole frames", "latency": "1 us .. 3 us"},
-    "streaming": {"bit_rate": "4 Mbit/s", "bridge": "streaming", "latency": "1 us .. 3 us"},
+    "whole frames": {
+        "bit_rate": "4 Mbit/s ± 1 %",
+        "bridge": "whole frames",
+        "latency": "1 us .. 3 us",
+        "arbitration": "by turns",
+    },
+    "streaming": {
+        "bit_rate": "4 Mbit/s",
+        "bridge": "streaming",
+        "latency": "1 us .. 3 us",
+        "arbitration": "port by port",
+    },
 }
+"""Where ports share one, its order is known: then the worst case is reached to the last tick."""
 # Chains as (port, first board, last board).
 LAYOUTS = {
     "one chain": [(1, 1, 6)],

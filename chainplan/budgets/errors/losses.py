@@ -242,10 +242,10 @@ def _means(
 
     `kinds` are the tasks that meet, each with its share of all scans.
     """
-    ways, plan = scan.ways[Case.TYPICAL], scan.controller.settings
+    ways = scan.ways[Case.TYPICAL]
     costs = [
         [
-            exchange_cost(exchange, plan, ways) + ways.chains[exchange.chain].protocol.time_out.typical
+            exchange_cost(exchange, ways) + ways.chains[exchange.chain].protocol.time_out.typical
             for exchange in work.requests
             if exchange.answers
         ]

@@ -22,9 +22,11 @@ from chainplan.budgets.scanning.exchange import (
     trigger_exchange,
     write_exchange,
 )
-from chainplan.budgets.scanning.runs import TaskWork, bus_in, bus_out, pause_on
+from chainplan.budgets.scanning.host_bus import Bits, bits_of, legs_of
+from chainplan.budgets.scanning.ports import Legs
+from chainplan.budgets.scanning.runs import TaskWork, pause_on
 from chainplan.budgets.scanning.scan import ControllerScan
-from chainplan.budgets.scanning.wire import Way, frame_time, way_along, wire_bits
+from chainplan.budgets.scanning.wire import Way, frame_time, frame_times, way_along, wire_bits
 from chainplan.budgets.values.sampling import conversion_on
 from chainplan.chain.ends import from_back, from_head
 from chainplan.chain.network import Chain
@@ -33,16 +35,16 @@ from chainplan.plan.readings import is_block
 
 
 class PartReading(NamedTuple):
-    """One task's exchanges on one chain, worst case: what each keeps its port busy apart from its set-up, fs.
+    """One task's exchanges on one chain, worst case: the parts of each apart from its set-up, fs.
 
     The reads are the first ``counts[i]`` of ``blocks[i]``, block by block; `number` and `busy` are how many
-    they are and their sum. `retry` is what one more try of the longest takes, set-up and time-out included; 0
-    where they ask for no answers. `trigger` is None where none is sent, `wait` is what the host waits for
-    between trigger and reads, fs.
+    they are and how long they take together. `retry` is what one more try of the longest takes, set-up and
+    time-out included; 0 where they ask for no answers. `trigger` is None where none is sent, `wait` is what
+    the host waits for between trigger and reads, fs.
     """
 
-    trigger: int | None
-    blocks: tuple[tuple[int, ...], ...]
+    trigger: Legs | None
+    blocks: tuple[tuple[Legs, ...], ...]
     counts: tuple[int, ...]
     number: int
     busy: int
@@ -50,12 +52,12 @@ class PartReading(NamedTuple):
     wait: int
 
     @property
-    def reads(self) -> tuple[int, ...]:
-        """Return what each read keeps its port busy, fs, in order."""
+    def reads(self) -> tuple[Legs, ...]:
+        """Return the parts of each read, in order."""
         if len(self.blocks) == 1:
             return self.blocks[0][: self.counts[0]]
         return tuple(
-            busy for block, count in zip(self.blocks, self.counts, strict=True) for busy in block[:count]
+            legs for block, count in zip(self.blocks, self.counts, strict=True) for legs in block[:count]
         )
 
 
@@ -75,6 +77,7 @@ class Side:
     def __init__(self, scan: ControllerScan, chain: Chain, *, back: bool) -> None:
         self._scan = scan
         self._chain = from_back(chain) if back else from_head(chain)
+        self._bus = scan.controller.settings.host_bus
         self._way = way_along(self._chain, Case.WORST)
         self._beginnings: dict[int, Beginnings] = {}
 
@@ -102,7 +105,7 @@ class Side:
         count = len(chain.nodes)
         whole = task.kind == "write" or is_block(task.reads)  # one exchange, whatever the nodes have
         values = [1] * count if whole else accumulate((channels(task, node) for node in chain.nodes), max)
-        times = [self._busy(each) for each in reads]
+        parts = [self._legs(each) for each in reads]
         bits = [bits_on_first(chain, each) for each in reads]
         asks, again = bool(reads[0].answers), retry_beside(self._scan, chain)
         readings: list[PartReading | None] = []
@@ -111,11 +114,12 @@ class Side:
             zip(values, *self._triggered(work, trigger), strict=True)
         ):
             left = [number for number, each in enumerate(reads) if each.first_channel < most]
-            busy = tuple([times[number][k] for number in left])
+            legs = tuple([parts[number][k] for number in left])
             reading = None
-            if busy:
+            if legs:
+                busy = [each.total for each in legs]
                 retry = max(busy) + again if asks else 0
-                reading = PartReading(sent, (busy,), (len(busy),), len(busy), sum(busy), retry, wait)
+                reading = PartReading(sent, (legs,), (len(legs),), len(legs), sum(busy), retry, wait)
             readings.append(reading)
             total.append(sent_bits + sum([bits[number][k] for number in left]) if left else 0)
         return Beginnings(tuple(readings), tuple(total))
@@ -133,8 +137,9 @@ class Side:
                 assert each.node is not None  # a polled exchange names its node
                 places[each.node] += 1
         counts = [tuple(accumulate(places)) for places in at]
-        sums = [tuple(accumulate(block, initial=0)) for block in blocks]
-        peaks = [tuple(accumulate(block, max, initial=0)) for block in blocks]
+        busy_times = [[each.total for each in block] for block in blocks]
+        sums = [tuple(accumulate(block, initial=0)) for block in busy_times]
+        peaks = [tuple(accumulate(block, max, initial=0)) for block in busy_times]
         bits = [
             tuple(accumulate((exchange_wire_bits(chain.protocol, each) for each in block), initial=0))
             for block in polled
@@ -158,31 +163,39 @@ class Side:
 
     def _triggered(
         self, work: TaskWork, trigger: Exchange | None
-    ) -> tuple[Sequence[int | None], Sequence[int], Sequence[int]]:
-        """Return how long a trigger keeps the port busy, its bits, and the longest wait after it."""
+    ) -> tuple[Sequence[Legs | None], Sequence[int], Sequence[int]]:
+        """Return the parts of a trigger, its bits, and the longest wait after it."""
         count = len(self._chain.nodes)
         if trigger is None:
             return [None] * count, [0] * count, [0] * count
         waits = [0] * count if work.task.overlap else longest_waits(work, self._chain)
-        return self._busy(trigger), bits_on_first(self._chain, trigger), waits
+        return self._legs(trigger), bits_on_first(self._chain, trigger), waits
 
-    def _busy(self, exchange: Exchange) -> list[int]:
-        """Return how long an exchange with the first 1, 2, ... nodes keeps the port busy after its set-up."""
-        bus, case = self._scan.controller.settings.host_bus, Case.WORST
+    def _legs(self, exchange: Exchange) -> list[Legs]:
+        """Return the parts of an exchange with the first 1, 2, ... nodes."""
+        protocol, case = self._chain.protocol, Case.WORST
         times = times_on_first(self._chain, self._way, exchange, case)
-        out = bus_out(bus, exchange, case)
-        if bus is None or not exchange.answers:
-            return [out + time for time in times]
-        back = (
-            bus_in(bus, exchange._replace(answers=(bits,)), case) for bits in accumulate(exchange.answers)
-        )
-        return [out + time + more for time, more in zip(times, back, strict=True)]
+        request = frame_time(protocol, exchange.request, case)
+        if not exchange.answers:
+            bits = Bits(exchange.style, exchange.request, 0, request, 0)
+            return [self._legs_of(bits, time) for time in times]
+        frames = accumulate(frame_times(protocol, exchange.answers, case))
+        found = []
+        for time, answers, answer_frames in zip(times, accumulate(exchange.answers), frames, strict=True):
+            on_wire = request, answer_frames
+            if exchange.style == "summation":
+                on_wire = (frame_time(protocol, exchange.request + answers, case),) * 2
+            found.append(self._legs_of(Bits(exchange.style, exchange.request, answers, *on_wire), time))
+        return found
 
-    def _alone(self, exchange: Exchange) -> int:
-        """Return how long a polled exchange keeps the port busy after its set-up, fs."""
-        bus, case = self._scan.controller.settings.host_bus, Case.WORST
-        wire = sum(term.total for term in exchange_terms(self._chain, self._way, exchange, case))
-        return bus_out(bus, exchange, case) + wire + bus_in(bus, exchange, case)
+    def _alone(self, exchange: Exchange) -> Legs:
+        """Return the parts of a polled exchange."""
+        wire = sum(term.total for term in exchange_terms(self._chain, self._way, exchange, Case.WORST))
+        return self._legs_of(bits_of(self._chain.protocol, exchange, Case.WORST), wire)
+
+    def _legs_of(self, bits: Bits, wire: int) -> Legs:
+        shared = self._scan.ways[Case.WORST].shared
+        return legs_of(self._bus, bits, wire, Case.WORST, shared=shared)
 
 
 def retry_beside(scan: ControllerScan, chain: Chain) -> int:

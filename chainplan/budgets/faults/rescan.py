@@ -11,18 +11,20 @@ copies of a chain are laid out once. The figures are those of
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import cached_property
 from typing import NamedTuple
 
 from chainplan.budgets.faults.beginnings import PartReading, Side, longest_waits, retry_beside
-from chainplan.budgets.scanning.exchange import Exchange, exchange_wire_bits
-from chainplan.budgets.scanning.runs import TaskWork, applies_to, bus_in, bus_out
+from chainplan.budgets.scanning.exchange import exchange_wire_bits
+from chainplan.budgets.scanning.host_bus import host_of
+from chainplan.budgets.scanning.ports import HostPorts, Legs, longest
+from chainplan.budgets.scanning.runs import TaskWork, applies_to
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.values.age import runs_from_sample_to_memory
 from chainplan.chain.degraded import Left
 from chainplan.chain.ends import as_sent
-from chainplan.chain.network import Chain, ScanSettings
+from chainplan.chain.network import Chain
 from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.quantity import BITS, TIME
 
@@ -110,11 +112,12 @@ class Rescans:
     def _after(self, lefts: tuple[Left, ...]) -> Rescan:
         plan = self.scan.controller.settings
         after = {left.chain: self._left_sides(left) for left in lefts}
+        host = host_of(plan, self.scan.chains, Case.WORST, after)
         lengths = []
         longest = 0
         for index in range(len(self.scan.works)):
             parts = self._parts(index, after)
-            lengths.append(run_length(parts, plan) + self._turns(index, after))
+            lengths.append(run_length(parts, host) + self._turns(index, after))
             if plan.retry_reserve:
                 longest = max([longest, *[part.retry for _, part in parts]])
         busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
@@ -236,7 +239,7 @@ class Rescans:
 def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
     """Return a task's exchanges on a chain that nothing has befallen; none where it has nothing to do."""
     chain = as_sent(work.task, wired)
-    ways, plan = scan.ways[Case.WORST], scan.controller.settings
+    ways = scan.ways[Case.WORST]
     triggers, reads = (
         [each for each in lists.get(chain.head, []) if each.chain == chain.name]
         for lists in (work.triggers, work.reads)
@@ -244,17 +247,13 @@ def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
     if not reads:
         return []
 
-    def busy(exchange: Exchange) -> int:
-        wire = ways.time(exchange)
-        bus = plan.host_bus
-        return bus_out(bus, exchange, Case.WORST) + wire + bus_in(bus, exchange, Case.WORST)
-
-    times = tuple(map(busy, reads))
+    legs = tuple(map(ways.legs, reads))
+    times = [each.total for each in legs]
     reading = PartReading(
-        busy(triggers[0]) if triggers else None,
-        (times,),
-        (len(times),),
-        len(times),
+        ways.legs(triggers[0]) if triggers else None,
+        (legs,),
+        (len(legs),),
+        len(legs),
         sum(times),
         max(times) + retry_beside(scan, chain) if reads[0].answers else 0,
         max(longest_waits(work, chain)) if triggers and not work.task.overlap else 0,
@@ -262,61 +261,18 @@ def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
     return [(chain.head, reading)]
 
 
-def run_length(parts: Parts, plan: ScanSettings) -> int:
-    """Return how long a run of a task takes, worst case, fs: triggers, the longest conversion, reads.
-
-    The ports' lists run side by side as in :mod:`chainplan.budgets.scanning.runs`.
-    """
-    set_up = plan.set_up.max
-    one_core = plan.set_up_by == "one core"
-    if one_core and all(part.number == 1 for _, part in parts) and len(dict(parts)) == len(parts):
-        return _one_read_each(parts, set_up)
-    reads: dict[str, tuple[int, ...]] = {}
-    triggers: dict[str, tuple[int, ...]] = {}
-    together: dict[str, int] = {}
+def run_length(parts: Parts, host: HostPorts) -> int:
+    """Return how long a run of a task takes, worst case, fs: triggers, the longest conversion, reads."""
+    triggers: dict[str, list[Legs]] = {}
+    reads: dict[str, tuple[Legs, ...]] = {}
     wait = 0
     for port, part in parts:
-        together[port] = together.get(port, 0) + part.number * set_up + part.busy
-        if one_core:
-            reads[port] = reads.get(port, ()) + part.reads
+        reads[port] = reads.get(port, ()) + part.reads
         if part.trigger is not None:
-            triggers[port] = (*triggers.get(port, ()), part.trigger)
+            triggers.setdefault(port, []).append(part.trigger)
             wait = max(wait, part.wait)
-    if one_core and len(together) > 1:
-        return in_rotation(triggers.values(), set_up) + wait + in_rotation(reads.values(), set_up)
-    sent = max([len(busy) * set_up + sum(busy) for busy in triggers.values()], default=0)
-    return sent + wait + max(together.values(), default=0)
-
-
-def _one_read_each(parts: Parts, set_up: int) -> int:
-    """Return the same where every port has one read: each is set up right after the one before."""
-    triggered = sent = ended = wait = core = 0
-    for _, part in parts:
-        core += set_up
-        ended = max(ended, core + part.busy)
-        if part.trigger is not None:
-            triggered += set_up
-            sent = max(sent, triggered + part.trigger)
-            wait = max(wait, part.wait)
-    return sent + wait + ended
-
-
-def in_rotation(lists: Iterable[Sequence[int]], set_up: int) -> int:
-    """Return how long the ports' lists take, fs: one core sets up one exchange of each port in turn."""
-    left = [(0, busy) for busy in lists if busy]
-    core = done = last = 0
-    while left:
-        shortest = min([len(busy) for _, busy in left])
-        free = [end for end, _ in left]
-        lists = [busy for _, busy in left]
-        if len(left) == 1:  # it waits for no other
-            (end, busy) = left[0]
-            return max(last, max(end, core) + (len(busy) - done) * set_up + sum(busy[done:]))
-        for turn in range(done, shortest):
-            for port, busy in enumerate(lists):
-                core = set_up + (free[port] if free[port] > core else core)
-                free[port] = core + busy[turn]
-        done = shortest
-        last = max(last, *free)
-        left = [(end, busy) for end, busy in zip(free, lists, strict=True) if len(busy) > done]
-    return last
+    if len(reads) == 1:
+        busy = sum([part.number * host.set_up + part.busy for _, part in parts])
+        sent = sum([host.set_up + legs.total for own in triggers.values() for legs in own])
+        return sent + wait + busy
+    return longest(triggers, host) + wait + longest(reads, host)

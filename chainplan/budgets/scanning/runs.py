@@ -4,22 +4,18 @@ The host's ways, which the times follow from:
 
 - a task starts on all ports of its controller together and ends when the last port has ended; the next
   task starts then;
-- a port runs one exchange at a time, in order: chain by chain, block by block, node by node;
-- where one core sets the exchanges up, it serves the ports in rotation, a fixed order: first exchange of
-  every port, then the second of every port, and so on;
+- a port runs one exchange at a time, in order: chain by chain, block by block, node by node; core and host
+  bus serve the ports as in :mod:`chainplan.budgets.scanning.ports`;
 - a measure task sends the triggers of all its chains, waits the longest conversion of any of its nodes,
   then reads; with `overlap` it reads the conversion started by its last run instead of waiting;
 - a task that is sent from the back of rings turns them before all else, and turns them back at its end;
 - where a task pauses balancing, a node stops it when the trigger has arrived, lets its inputs settle, samples
   and converts, and goes on balancing: the wait is the longest of settling and conversion together.
-
-Every time is then a sum and maximum of durations, so the run with every duration at its worst is the
-worst run: no shorter exchange anywhere can make it longer.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
@@ -31,12 +27,13 @@ from chainplan.budgets.scanning.exchange import (
     trigger_exchange,
     write_exchange,
 )
-from chainplan.budgets.scanning.wire import Way, bit_time_of, way_along
+from chainplan.budgets.scanning.host_bus import bits_of, host_of, legs_of
+from chainplan.budgets.scanning.ports import Legs, Places, earliest, last_end, latest, planned
+from chainplan.budgets.scanning.wire import Way, way_along
 from chainplan.chain.ends import as_sent
-from chainplan.chain.network import Chain, Controller, Node, ScanSettings, makes
+from chainplan.chain.network import Chain, Controller, Node, makes
 from chainplan.figures.terms import Case, Term, nonzero
 from chainplan.plan.fields import ZERO
-from chainplan.plan.layout import HostBus
 from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
 
@@ -165,9 +162,12 @@ class Ways:
         self.case = case
         self.chains = {chain.name: chain for chain in chains}
         self.ways: dict[str, Way] = {name: way_along(chain, case) for name, chain in self.chains.items()}
-        self._times: dict[tuple[object, ...], int] = {}
+        self.host = host_of(controller.settings, chains, case)
         self._bus = controller.settings.host_bus
-        self._costs: dict[tuple[object, ...], tuple[int, int]] = {}
+        self.shared = not self.host.apart(self.host.buses)
+        """Whether a host bus serves several of these ports."""
+        self._times: dict[tuple[object, ...], int] = {}
+        self._legs: dict[tuple[object, ...], Legs] = {}
 
     def terms(self, exchange: Exchange) -> tuple[Term, ...]:
         """Return the terms of an exchange's time on the wire."""
@@ -181,15 +181,27 @@ class Ways:
             found = self._times[shape] = sum([term.amount * term.times for term in self.terms(exchange)])
         return found
 
-    def cost(self, exchange: Exchange) -> tuple[int, int]:
-        """Return the time over the host bus to the first bit on the wire, and from there to the end, fs."""
+    def legs(self, exchange: Exchange) -> Legs:
+        """Return an exchange's time over the host bus and on the wire, fs."""
         shape = shape_of(exchange)
-        found = self._costs.get(shape)
+        found = self._legs.get(shape)
         if found is None:
-            out = bus_out(self._bus, exchange, self.case)
-            back = bus_in(self._bus, exchange, self.case)
-            found = self._costs[shape] = out, self.time(exchange) + back
+            wire = self.time(exchange)
+            bits = bits_of(self.chains[exchange.chain].protocol, exchange, self.case)
+            found = self._legs[shape] = legs_of(self._bus, bits, wire, self.case, shared=self.shared)
         return found
+
+    def places(self, lists: dict[str, list[Exchange]]) -> Places:
+        """Return when every exchange of the ports' lists begins and ends; at the latest in the worst case."""
+        rule = {Case.BEST: earliest, Case.TYPICAL: planned, Case.WORST: latest}[self.case]
+        return rule(self._legs_of(lists), self.host)
+
+    def planned(self, lists: dict[str, list[Exchange]]) -> Places:
+        """Return the same where the host serves its ports by turns, or in its own order."""
+        return planned(self._legs_of(lists), self.host)
+
+    def _legs_of(self, lists: dict[str, list[Exchange]]) -> dict[str, list[Legs]]:
+        return {port: [self.legs(each) for each in exchanges] for port, exchanges in lists.items()}
 
 
 def shape_of(exchange: Exchange) -> tuple[object, ...]:
@@ -198,24 +210,33 @@ def shape_of(exchange: Exchange) -> tuple[object, ...]:
 
 
 class Run:
-    """One run of a task on a controller in one case. `terms` add up to `length`, fs."""
+    """One run of a task on a controller in one case. `terms` add up to `length`, fs.
 
-    def __init__(self, work: TaskWork, controller: ScanSettings, ways: Ways) -> None:
+    In the worst case `triggers` and `reads` have their places at the latest; `drawn` are all of them in the
+    order in which the host serves its ports.
+    """
+
+    def __init__(self, work: TaskWork, ways: Ways) -> None:
         self.task = work.name
-        self._work, self._controller, self._ways = work, controller, ways
+        self._work, self._ways = work, ways
         self._turn = work.turn[ways.case]
-        self.triggers, self._triggered = _stage(work.triggers, controller, ways, self._turn)
-        self.reads, ended = _stage(work.reads, controller, ways, self._triggered + work.wait)
+        self.triggers, self._triggered = _stage(work.triggers, ways.places, self._turn)
+        self.reads, ended = _stage(work.reads, ways.places, self._triggered + work.wait)
         self.length = ended + self._turn
+
+    @cached_property
+    def drawn(self) -> tuple[Step, ...]:
+        """Return the exchanges as a host plays them that serves its ports by turns, or in its own order."""
+        triggers, triggered = _stage(self._work.triggers, self._ways.planned, self._turn)
+        return (*triggers, *_stage(self._work.reads, self._ways.planned, triggered + self._work.wait)[0])
 
     @cached_property
     def terms(self) -> tuple[Term, ...]:
         """Return what the run's length is made of: the lists of the port that ends last, and the waits."""
         work = self._work
-        sent = self._triggered - self._turn
         return (
             *nonzero(Term("turn of the ring, there and back", self._turn, 2)),
-            *_stage_terms(work.triggers, self.triggers, sent, self._controller, self._ways),
+            *_stage_terms(work.triggers, self.triggers, self._triggered - self._turn, self._ways),
             *nonzero(
                 Term("wait until paused balancing has settled", work.settling),
                 Term("wait for the longest conversion", work.wait - work.settling),
@@ -224,60 +245,42 @@ class Run:
                 work.reads,
                 self.reads,
                 self.length - self._turn - self._triggered - work.wait,
-                self._controller,
                 self._ways,
             ),
         )
 
 
-def run_task(work: TaskWork, controller: ScanSettings, ways: Ways) -> Run:
-    """Play one run of a task in the case of `ways`: every duration at that end of its tolerance."""
-    return Run(work, controller, ways)
-
-
 def _stage(
-    lists: dict[str, list[Exchange]], controller: ScanSettings, ways: Ways, begin: int
+    lists: dict[str, list[Exchange]], places_of: Callable[[dict[str, list[Exchange]]], Places], begin: int
 ) -> tuple[tuple[Step, ...], int]:
-    """Run the ports' lists side by side from `begin`; return the steps and the end."""
+    """Run the ports' lists side by side from `begin`; return the steps, turn by turn, and the end."""
     if not lists:
         return (), begin
-    set_up = controller.set_up[ways.case]
-    one_core = controller.set_up_by == "one core"
-    steps: list[Step] = []
-    free = dict.fromkeys(lists, begin)
-    core = begin
-    for turn in range(max(map(len, lists.values()))):
-        for port, exchanges in lists.items():
-            if turn >= len(exchanges):
-                continue
-            exchange = exchanges[turn]
-            start = max(free[port], core) if one_core else free[port]
-            core = start + set_up
-            out, on_wire = ways.cost(exchange)
-            wire = core + out
-            free[port] = end = wire + on_wire
-            steps.append(Step(exchange, port, start, wire, end))
-    return tuple(steps), max(free.values())
+    places = places_of(lists)
+    steps = [
+        Step(lists[port][turn], port, begin + own[turn].start, begin + own[turn].wire, begin + own[turn].end)
+        for turn in range(max(map(len, lists.values())))
+        for port, own in places.items()
+        if turn < len(own)
+    ]
+    return tuple(steps), begin + last_end(places)
 
 
 def _stage_terms(
-    lists: dict[str, list[Exchange]],
-    steps: tuple[Step, ...],
-    length: int,
-    controller: ScanSettings,
-    ways: Ways,
+    lists: dict[str, list[Exchange]], steps: tuple[Step, ...], length: int, ways: Ways
 ) -> tuple[Term, ...]:
-    """Return a stage's length as the terms of the port that ends last, and what that port waits."""
+    """Return a stage's length as the terms of the port that is busy longest, and what that port waits."""
     if not steps:
         return ()
-    terms = _list_terms(lists[max(steps, key=lambda step: step.end).port], controller, ways)
+    port = max(lists, key=lambda port: sum(exchange_cost(each, ways) for each in lists[port]))
+    terms = _list_terms(lists[port], ways)
     waiting = length - sum(term.total for term in terms)
-    return (*terms, *nonzero(Term("waiting for the host core", waiting)))
+    shared = "host core and bus, which serve" if ways.shared else "host core, which serves"
+    return (*terms, *nonzero(Term(f"waiting for the {shared} other ports", waiting)))
 
 
-def _list_terms(exchanges: Sequence[Exchange], controller: ScanSettings, ways: Ways) -> tuple[Term, ...]:
+def _list_terms(exchanges: Sequence[Exchange], ways: Ways) -> tuple[Term, ...]:
     """Return one port's list as terms, those of one label and amount in one line."""
-    bus = controller.host_bus
     gathered: dict[tuple[Style, str], dict[int, int]] = {}
 
     def gather(style: Style, label: str, amount: int, times: int = 1) -> None:
@@ -285,12 +288,12 @@ def _list_terms(exchanges: Sequence[Exchange], controller: ScanSettings, ways: W
         amounts[amount] = amounts.get(amount, 0) + times
 
     for exchange in exchanges:
-        style = exchange.style
-        gather(style, "host set-up", controller.set_up[ways.case])
-        gather(style, "host bus, request", bus_out(bus, exchange, ways.case))
+        style, legs = exchange.style, ways.legs(exchange)
+        gather(style, "host set-up", ways.host.set_up)
+        gather(style, "host bus, request", legs.first)
         for term in ways.terms(exchange):
             gather(style, term.label, term.amount, term.times)
-        gather(style, "host bus, answer", bus_in(bus, exchange, ways.case))
+        gather(style, "host bus, answer", legs.total - legs.first - ways.time(exchange))
     lines: list[Term] = []
     for (style, label), amounts in gathered.items():
         text = f"{style}: {label}"
@@ -306,22 +309,6 @@ _LINES_PER_LABEL = 4
 """Terms of one label that differ in amount and still get a line each."""
 
 
-def exchange_cost(exchange: Exchange, controller: ScanSettings, ways: Ways) -> int:
+def exchange_cost(exchange: Exchange, ways: Ways) -> int:
     """Return what one exchange takes alone, set-up to answer in memory, fs."""
-    return controller.set_up[ways.case] + sum(ways.cost(exchange))
-
-
-def bus_out(bus: HostBus | None, exchange: Exchange, case: Case) -> int:
-    """Return the time from the end of set-up to the first bit on the chain, fs."""
-    if bus is None:
-        return 0
-    whole = exchange.request * bit_time_of(bus.bit_rate)[case] if bus.bridge == "whole frames" else 0
-    return bus.latency[case] + whole
-
-
-def bus_in(bus: HostBus | None, exchange: Exchange, case: Case) -> int:
-    """Return the time from the last bit on the chain to the answer in the host's memory, fs."""
-    if bus is None or not exchange.answers:
-        return 0
-    whole = sum(exchange.answers) * bit_time_of(bus.bit_rate)[case] if bus.bridge == "whole frames" else 0
-    return bus.latency[case] + whole
+    return ways.host.set_up + ways.legs(exchange).total

@@ -20,7 +20,6 @@ from chainplan.budgets.scanning.runs import (
     Ways,
     chains_read,
     exchange_cost,
-    run_task,
     task_work,
 )
 from chainplan.chain.network import Chain, Controller, Network, outlines
@@ -176,7 +175,7 @@ def controller_scan(tasks: dict[str, Task], controller: Controller) -> Controlle
     works = works_on(tasks, outlines(controller.chains))
     chains = chains_read(works, controller.chains)
     ways = ByCase(partial(Ways, controller, chains))
-    runs = ByCase(lambda case: tuple([run_task(work, controller.settings, ways[case]) for work in works]))
+    runs = ByCase(lambda case: tuple([Run(work, ways[case]) for work in works]))
     phases = assign_phases(
         tuple(work.task.every for work in works),
         tuple(run.length for run in runs[Case.WORST]),
@@ -218,7 +217,7 @@ def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) ->
     if retries:
         for exchange in {each for work in works for each in work.requests if each.answers}:
             time_out = ways.chains[exchange.chain].protocol.time_out.max
-            longest = max(longest, exchange_cost(exchange, controller.settings, ways) + time_out)
+            longest = max(longest, exchange_cost(exchange, ways) + time_out)
     return Term("retry reserve", longest, retries, how="longest exchange and its time-out, per retry")
 
 

@@ -1,4 +1,4 @@
-"""Traffic on the wires and over the host bus, and its payload share.
+"""Traffic on the wires, and its payload share.
 
 bytes per sample = wire bytes / samples carried; efficiency = payload bits / wire bits.
 """
@@ -11,17 +11,16 @@ from functools import lru_cache
 from math import ceil, floor, lcm
 from typing import Literal, NamedTuple
 
-from chainplan.budgets.scanning.exchange import Exchange, exchange_wire_bits
+from chainplan.budgets.scanning.exchange import exchange_wire_bits
 from chainplan.budgets.scanning.phases import assign_phases
 from chainplan.budgets.scanning.runs import TaskWork
 from chainplan.budgets.scanning.scan import ControllerScan
-from chainplan.budgets.scanning.wire import bit_time_of
 from chainplan.budgets.values.age import NO_SAMPLES
 from chainplan.chain.network import Chain
 from chainplan.figures.budget import budget
-from chainplan.figures.figure import BYTE, WHOLE, Figure, Kind, share
+from chainplan.figures.figure import BYTE, WHOLE, Figure, Kind
 from chainplan.figures.terms import Sum, Term, nonzero
-from chainplan.quantity import BITS, DATA_PER_SAMPLE, RATIO, TIME
+from chainplan.quantity import BITS, DATA_PER_SAMPLE, RATIO
 from chainplan.remembered import remembered, remembered_for_all
 
 _FS_PER_HOUR = 3600 * 10**15
@@ -36,7 +35,6 @@ class TaskBytes(NamedTuple):
     samples: int
     payload: int
     wire: Sum
-    host_bus: int
 
     @property
     def bytes_per_sample(self) -> Fraction | None:
@@ -60,8 +58,6 @@ class ControllerBytes(NamedTuple):
     """Mean over the major cycle, bits."""
     wire_per_scan: Fraction
     """Mean over the major cycle, bits."""
-    host_bus_per_scan: Fraction
-    """Mean over the major cycle, bits."""
     scan_period: int
 
     @property
@@ -82,7 +78,7 @@ def traffic(scans: dict[str, ControllerScan]) -> list[ControllerBytes]:
 
 
 def bytes_budget(scan: ControllerScan) -> ControllerBytes:
-    """Count one controller's bits on the chains and on the host bus, fault-free."""
+    """Count one controller's bits on the chains, fault-free."""
     tasks = _tasks_bytes(scan.works, scan.outlines)
     busiest = scan.due(_heaviest_scan(scan, tasks))
     return ControllerBytes(
@@ -100,12 +96,11 @@ def bytes_budget(scan: ControllerScan) -> ControllerBytes:
 
 
 @remembered
-def _per_scan(tasks: tuple[TaskBytes, ...]) -> tuple[Fraction, Fraction, Fraction]:
-    """Return the bits of payload, on the wire and over the host bus in the mean over all scans."""
+def _per_scan(tasks: tuple[TaskBytes, ...]) -> tuple[Fraction, Fraction]:
+    """Return the bits of payload and on the wire in the mean over all scans."""
     return (
         sum((Fraction(task.payload, task.every) for task in tasks), Fraction(0)),
         sum((Fraction(task.wire.total, task.every) for task in tasks), Fraction(0)),
-        sum((Fraction(task.host_bus, task.every) for task in tasks), Fraction(0)),
     )
 
 
@@ -133,39 +128,13 @@ def task_bytes(work: TaskWork, chains: Iterable[Chain]) -> TaskBytes:
             BITS,
             tuple(Term(f"{style} exchange", bits, times) for (style, bits), times in amounts.items()),
         ),
-        sum(map(host_bus_bits, exchanges)),
     )
-
-
-def host_bus_bits(exchange: Exchange) -> int:
-    """Return the bits that cross the host bus for an exchange: requests out, answers in."""
-    return exchange.request + sum(exchange.answers)
 
 
 def _heaviest_scan(scan: ControllerScan, tasks: tuple[TaskBytes, ...]) -> int:
     """Return the scan of the major cycle that carries most bits, by the phases the scan budget chose."""
     weights = tuple(task.wire.total for task in tasks)
     return assign_phases(scan.periods, weights, scan.phases.phases).busiest_scan
-
-
-def host_bus_time(scan: ControllerScan, traffic: ControllerBytes) -> Sum | None:
-    """Return how long the host bus is busy in the scan that moves most over it, with its terms, fs.
-
-    None without a host bus.
-    """
-    bus = scan.controller.settings.host_bus
-    if bus is None:
-        return None
-    bits = [task.host_bus for task in traffic.tasks]
-    heaviest = max(scan.due_together, key=lambda due: sum(bits[index] for index in due))
-    tau = bit_time_of(bus.bit_rate).max
-    terms = (Term(f"task {traffic.tasks[index].task}", tau, bits[index], "bits") for index in heaviest)
-    return Sum(
-        f"host bus time per scan of {traffic.controller}",
-        TIME,
-        nonzero(*terms),
-        "bits over the host bus in the scan that moves most, each one bit time",
-    )
 
 
 @lru_cache(maxsize=256)
@@ -286,44 +255,6 @@ def efficiencies(traffic: list[ControllerBytes]) -> Iterator[Figure]:
     """Share of payload among the bits on the wires."""
     for each in traffic:
         yield EFFICIENCY(each.controller, item=each)
-
-
-class BusLoad(NamedTuple):
-    """How long a controller's host bus is busy in a scan at most, and the share of a scan period that is."""
-
-    busy: Sum
-    scan_period: int
-
-    @property
-    def load(self) -> int:
-        """Return the share, ticks of a ratio."""
-        return share(self.busy.total, self.scan_period)
-
-
-HOST_BUS_LOAD = Kind[BusLoad](
-    "host bus load",
-    RATIO,
-    ("controller",),
-    "bytes",
-    lambda each: each.load,
-    named="host-bus/{}",
-    sums=lambda each: (each.busy, None),
-    target="host_bus_load",
-)
-
-
-@HOST_BUS_LOAD.of
-def host_bus_loads(scans: dict[str, ControllerScan], traffic: list[ControllerBytes]) -> Iterator[Figure]:
-    """Share of the scan period in which the host bus moves bits, in the scan that moves most."""
-    for each in traffic:
-        scan = scans[each.controller]
-        busy = host_bus_time(scan, each)
-        if busy is None:
-            note = "the controller has no host bus in the plan"
-            yield HOST_BUS_LOAD(each.controller, note=note)
-        else:
-            load = BusLoad(busy, scan.controller.settings.scan_period.min)
-            yield HOST_BUS_LOAD(each.controller, item=load)
 
 
 def over_the_cycle(traffic: ControllerBytes, what: Literal["wire", "payload"]) -> Sum:

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import NamedTuple
 
-from chainplan.budgets.scanning.runs import Run, TaskWork, conversion_waits, run_task
+from chainplan.budgets.scanning.ports import HostPorts, Legs, planned
+from chainplan.budgets.scanning.runs import Run, TaskWork, conversion_waits
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.chain.network import Chain, Controller, ScanSettings, makes, outlines
 from chainplan.figures.budget import budget
@@ -150,7 +151,7 @@ def _stages(scan: ControllerScan, case: Case) -> Iterator[Stage]:
     last_cells = next((work for work, _ in reversed(reading) if work.task.reads == "cell voltages"), None)
     for work, usual in reading:
         first = _first_run(work, scan.outlines)
-        run = run_task(first, controller.settings, scan.ways[case]) if first.wait != work.wait else usual
+        run = Run(first, scan.ways[case]) if first.wait != work.wait else usual
         achieved = "all cell voltages in memory" if work is last_cells else ""
         yield Stage(f"first run of {work.name}", run.length, partial(_terms_of, run), achieved, reads=True)
 
@@ -219,16 +220,12 @@ def _addressings(chains: tuple[Chain, ...], case: Case) -> Lists:
 
 def _ends(lists: Lists, plan: ScanSettings, case: Case) -> dict[str, int]:
     """Run the ports' lists side by side from 0; return when each port has ended, fs."""
-    set_up = plan.set_up[case]
-    one_core = plan.set_up_by == "one core"
-    free = dict.fromkeys(lists, 0)
-    core = 0
-    for turn in range(max(map(len, lists.values()), default=0)):
-        for port, items in lists.items():
-            if turn < len(items):
-                core = (max(free[port], core) if one_core else free[port]) + set_up
-                free[port] = core + sum(term.total for term in items[turn])
-    return free
+    host = HostPorts(plan.set_up[case], plan.set_up_by == "one core", {}, "by turns")
+    legs = {
+        port: [Legs(0, sum([term.total for term in item]), 0, 0) for item in items]
+        for port, items in lists.items()
+    }
+    return {port: places[-1].end for port, places in planned(legs, host).items()}
 
 
 def _parts(lists: Lists, ends: dict[str, int], plan: ScanSettings, case: Case) -> tuple[Term, ...]:

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from chainplan.budgets.scanning.runs import bus_in
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.chain.network import Chain, Node
 from chainplan.figures.terms import Case, Term, nonzero
@@ -118,13 +117,14 @@ def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
     Where the plan reckons with retries its answer may not come: then it is over when the host, which waits
     for the answer in its memory, gives it up after the time-out.
     """
-    plan = scan.controller.settings
-    retried = case is Case.WORST and plan.retry_reserve > 0
+    ways = scan.ways[case]
+    retried = case is Case.WORST and scan.controller.settings.retry_reserve > 0
     time_out = chain.protocol.time_out.max
     longest = max(
         (
-            scan.ways[case].time(exchange)
-            + (bus_in(plan.host_bus, exchange, case) + time_out if retried and exchange.answers else 0)
+            ways.legs(exchange).total - ways.legs(exchange).first + time_out
+            if retried and exchange.answers
+            else ways.time(exchange)
             for work in scan.works
             for exchange in work.on(chain)
         ),

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from chainplan.budgets.scanning.bus_load import HOST_BUS_LOAD, BusLoad
 from chainplan.budgets.scanning.traffic import (
     DATA_PER_RUN,
     DATA_PER_SCAN,
     EFFICIENCY,
-    HOST_BUS_LOAD,
     PAYLOAD,
     PER_SAMPLE,
     WIRE_DATA,
     ControllerBytes,
     TaskBytes,
-    host_bus_time,
 )
-from chainplan.figures.figure import share
 from chainplan.quantity import BITS, RATIO, TIME
 from chainplan.report.blocks import Cell, Column, Heading, Lines, ReportPart, Table
 from chainplan.report.figures import amount, byte_number, percent, plural
@@ -45,7 +43,10 @@ DRAWS = (
 def render(view: View) -> Iterator[ReportPart]:
     """Return every controller's traffic, controllers alike together."""
     budgets = {traffic.controller: traffic for traffic in view.evaluation.traffic}
-    shown, note = by_controller(view, budgets, partial(_key, view.evaluation.scans))
+    loads: dict[str, list[BusLoad]] = {name: [] for name in budgets}
+    for load in view.evaluation.bus_loads:
+        loads[load.controller].append(load)
+    shown, note = by_controller(view, budgets, partial(_key, view.evaluation.scans, loads))
     for told, traffic in shown:
         yield Heading("Bytes", f"{told.names}: fault-free, per run of each task")
         columns = [
@@ -58,30 +59,30 @@ def render(view: View) -> Iterator[ReportPart]:
             Column("payload\n/ wire", figures=True),
             Column("host bus,\nbyte", figures=True),
         ]
-        yield Table(columns, [_row(task) for task in traffic.tasks])
+        own = loads[traffic.controller]
+        yield Table(columns, [_row(task, own, index) for index, task in enumerate(traffic.tasks)])
         yield Text()
-        yield Lines(list(_totals(view, traffic)))
+        yield Lines(list(_totals(view, traffic, own)))
     yield from noted(note)
 
 
-def _key(scans: Mapping[str, ControllerScan], traffic: ControllerBytes) -> Hashable:
+def _key(
+    scans: Mapping[str, ControllerScan], loads: Mapping[str, Sequence[BusLoad]], traffic: ControllerBytes
+) -> Hashable:
     """Return all that is shown of a controller's traffic."""
     scan = scans[traffic.controller]
-    busy = host_bus_time(scan, traffic)
     return (
-        tuple(
-            (task.task, task.every, task.samples, task.payload, task.wire.total, task.host_bus)
-            for task in traffic.tasks
-        ),
+        tuple((task.task, task.every, task.samples, task.payload, task.wire.total) for task in traffic.tasks),
         traffic.busiest_scan.total,
-        (traffic.payload_per_scan, traffic.wire_per_scan, traffic.host_bus_per_scan),
+        (traffic.payload_per_scan, traffic.wire_per_scan),
         (traffic.scan_period, scan.controller.settings.scan_period.min, scan.phases.major_cycle),
-        busy and busy.total,
+        tuple((load.bus, load.moved, load.busy.total) for load in loads[traffic.controller]),
     )
 
 
-def _row(task: TaskBytes) -> list[Cell]:
+def _row(task: TaskBytes, loads: Sequence[BusLoad], index: int) -> list[Cell]:
     each = task.bytes_per_sample
+    over_bus = sum(load.moved[index].bits for load in loads)
     return [
         task.task,
         str(task.every),
@@ -90,11 +91,11 @@ def _row(task: TaskBytes) -> list[Cell]:
         byte_number(task.wire.total),
         byte_number(8 * each) if each is not None else "-",
         percent(task.efficiency, "down") if task.payload else "-",
-        byte_number(task.host_bus),
+        byte_number(over_bus) if loads else "-",
     ]
 
 
-def _totals(view: View, traffic: ControllerBytes) -> Iterator[str]:
+def _totals(view: View, traffic: ControllerBytes, loads: Sequence[BusLoad]) -> Iterator[str]:
     scan = view.evaluation.scans[traffic.controller]
     yield (
         f"On the wire per scan: at most {amount(traffic.busiest_scan.total, BITS, 'up')}, "
@@ -105,14 +106,12 @@ def _totals(view: View, traffic: ControllerBytes) -> Iterator[str]:
         f"Efficiency: {percent(traffic.efficiency, 'down')} of the bits on the wire are payload, over the "
         f"major cycle of {plural(scan.phases.major_cycle, 'scan')}"
     )
-    busy = host_bus_time(scan, traffic)
-    if busy is None:
+    if not loads:
         yield "Host bus: none in the plan"
-    else:
-        load = share(busy.total, scan.controller.settings.scan_period.min)
+    for load in loads:
+        name = f"Host bus {load.bus}" if load.bus else "Host bus"
         yield (
-            f"Host bus: {amount(traffic.host_bus_per_scan, BITS)} per scan on average; busy for at most "
-            f"{amount(busy.total, TIME, 'up')}"
+            f"{name}: {amount(load.bits_per_scan, BITS)} per scan on average; held for at most "
+            f"{amount(load.busy.total, TIME, 'up')}, {amount(load.load, RATIO, 'up')} of the scan period"
         )
-        yield f"Host bus load: at most {amount(load, RATIO, 'up')} of the scan period"
     yield f"Log of every payload: {amount(8 * traffic.log_per_hour, BITS)} per hour, typical"

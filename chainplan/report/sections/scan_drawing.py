@@ -77,7 +77,7 @@ def _port_lanes(scan: ControllerScan) -> Iterator[Lane]:
     slots = scan.slots(scan.phases.busiest_scan)
     for slot, index in zip(slots, scan.due(scan.phases.busiest_scan), strict=True):
         run = scan.runs[Case.WORST][index]
-        for step in (*run.triggers, *run.reads):
+        for step in run.drawn:
             begin = slot.start
             bars[step.port] += [
                 Bar(begin + step.start, begin + step.wire, HOST),

@@ -122,8 +122,9 @@ controllers:
     host_bus: {bit_rate: 4 Mbit/s, bridge: whole frames, latency: 2 us, fills_blocks: yes, arbitration: any}
     scan_period: 100 ms ± 0.1 %
     scan_jitter: 200 us
+    overrun: catch up
     retry_reserve: 2
-    evaluation: {period: 20 ms, run_time: 1 ms}
+    evaluation: {period: 20 ms, run_time: 1 ms, judges: all}
     recovery: {switch: 1 ms}
     actuators:
       contactor: {command: 2 ms, opening: 30 ms}
@@ -188,7 +189,10 @@ hazards:
     kind: cell over-voltage
     task: cell voltages
     debounce: 3
+    counter: {up: 2, down: 1}
     lost_readings: 1
+    lost_within: 5
+    on_lost: count as good
     sensor_lag: 1 ms
     alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}
     tolerant_time: 1 s
@@ -196,6 +200,7 @@ hazards:
     note: invented
   lost:
     kind: chain loss
+    debounce_time: 300 ms
     tolerant_time: 5 s
     reaction: relay
     reaction_at: upper

@@ -151,13 +151,28 @@ def hazards(draw: st.DrawFn, tasks: Data, temperatures: int) -> Data:
             "kind": kind,
             "alarm": None if kind == "chain loss" else draw(st.none() | alarms()),
             "task": name,
-            "debounce": draw(st.integers(1, 3)),
-            "lost_readings": draw(st.integers(0, 2)),
+            **draw(debouncing()),
             "sensor_lag": draw(spans(500, "us")),
             "tolerant_time": "1 s",
             "reaction": "contactor",
         }
     return found
+
+
+@st.composite
+def debouncing(draw: st.DrawFn) -> Data:
+    """Draw how readings are debounced, and which of them may be lost."""
+    found: Data = {
+        "lost_readings": draw(st.integers(0, 2)),
+        "lost_within": draw(st.none() | st.integers(2, 5)),
+        "on_lost": draw(st.sampled_from(["reset", "hold", "count as bad", "count as good"])),
+    }
+    kind = draw(st.sampled_from(["row", "row", "counter", "time"]))
+    if kind == "time":
+        return found | {"debounce_time": draw(spans(90, "ms", least=1))}
+    if kind == "counter":
+        found["counter"] = {"up": draw(st.integers(1, 2)), "down": draw(st.integers(1, 2))}
+    return found | {"debounce": draw(st.integers(1, 3))}
 
 
 @st.composite
@@ -274,10 +289,12 @@ def plan_data(draw: st.DrawFn) -> Data:
                 "host_bus": draw(st.none() | host_buses(ports + 1)),
                 "scan_period": draw(spans(60, "ms", least=5)),
                 "scan_jitter": draw(spans(500, "us")),
+                "overrun": draw(st.sampled_from(["drop", "catch up"])),
                 "retry_reserve": draw(st.integers(0, 2)),
                 "evaluation": {
-                    "period": draw(spans(10_000, "us", least=500)),
+                    "period": draw(spans(10_000, "us", least=500) | spans(150, "ms", least=5)),
                     "run_time": draw(spans(500, "us")),
+                    "judges": draw(st.sampled_from(["newest", "all"])),
                 },
                 "actuators": {
                     "contactor": {"command": draw(spans(1000, "us")), "opening": draw(spans(20, "ms"))}

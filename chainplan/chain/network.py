@@ -192,8 +192,20 @@ class ScanSettings(NamedTuple):
     host_bus: HostBus | None
     scan_period: Span
     scan_jitter: Span
+    overrun: Literal["drop", "catch up"]
     retry_reserve: int
     recovery: RecoveryPlan | None
+
+    def pace(self, busiest: int) -> int:
+        """Return the longest time from one planned start to the next that is heeded, fs.
+
+        `busiest` is the longest scan. One that ends after the next start makes that wait for the one after
+        it, or begin late.
+        """
+        if self.overrun == "catch up":
+            return max(self.scan_period.max, busiest)
+        starts = -(-(self.scan_jitter.max + busiest) // self.scan_period.min)
+        return max(1, starts) * self.scan_period.max
 
     @property
     def buses(self) -> dict[str, HostBus]:

@@ -149,6 +149,8 @@ class EvaluationPlan(Part):
     """How often it runs."""
     run_time: Time
     """How long it takes."""
+    judges: Literal["newest", "all"] = "newest"
+    """What it looks at: the `newest` reading, if it is new, or `all` since its last run, in their order."""
 
 
 class Actuator(Part):
@@ -189,6 +191,10 @@ class ControllerPlan(Part):
     """The pace of the scans."""
     scan_jitter: Time = ZERO
     """How late a scan can start."""
+    overrun: Literal["drop", "catch up"] = "drop"
+    """What becomes of a scan whose start has come while the one before still goes on: it waits for the next
+    start (`drop`), or begins at once (`catch up`).
+    """
     retry_reserve: CountOrNone = 0
     """Exchanges a scan has room to repeat."""
     evaluation: EvaluationPlan

@@ -25,6 +25,9 @@ from chainplan.plan.readings import HazardKind, Quantity
 from chainplan.plan.standby import AlarmPath, BalancingTarget
 from chainplan.plan.wire_parts import Rate
 
+Readings = Annotated[int, Field(ge=1, le=1000, strict=True)]
+Losses = Annotated[int, Field(ge=0, le=100, strict=True)]
+
 MOST_SCANS = 10_000
 """Scans after which the tasks of a plan must repeat: every scan of this major cycle is looked at."""
 
@@ -90,6 +93,19 @@ class Task(Part):
     """Free text for readers of the plan."""
 
 
+class CounterSteps(Part):
+    """An up-and-down counter instead of a row: what a bad reading adds to it and a good one takes off."""
+
+    up: Count = 1
+    """What a bad reading adds."""
+    down: Count = 1
+    """What a good reading takes off; it does not go below 0."""
+
+
+LONGEST_WINDOW = 12
+"""Readings in which losses can be counted: every pattern of them is tried."""
+
+
 class Hazard(Part):
     """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61).
 
@@ -102,10 +118,18 @@ class Hazard(Part):
     """What can go wrong."""
     task: Name | None = None
     """Only this task counts as its path."""
-    debounce: Count = 1
-    """Readings in a row before it counts."""
-    lost_readings: CountOrNone = 0
-    """Readings that may fail in between."""
+    debounce: Readings = 1
+    """Readings in a row before it counts; what a `counter` must reach."""
+    counter: CounterSteps | None = None
+    """An up-and-down counter instead of a row."""
+    debounce_time: Time | None = None
+    """Instead of a number: bad readings in a row for this time, from the first one's arrival."""
+    lost_readings: Losses = 0
+    """Readings that may fail until it is recognised."""
+    lost_within: Annotated[int, Field(ge=1, le=LONGEST_WINDOW, strict=True)] | None = None
+    """So many may fail in any so many readings in a row, again and again, instead of in all."""
+    on_lost: Literal["reset", "hold", "count as bad", "count as good"] = "reset"
+    """What a lost reading does to the row or the counter."""
     sensor_lag: Time = ZERO
     """From the fault until it shows at the input."""
     alarm: AlarmPath | None = None

@@ -147,6 +147,12 @@ def _data(wrong: Wrong, task: Task, path: KeyPath) -> Iterator[Finding]:
 
 def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator[Finding]:
     yield from above_zero(hazard.tolerant_time, (*path, "tolerant_time"), "a tolerant time")
+    if hazard.debounce_time is not None:
+        yield from above_zero(hazard.debounce_time, (*path, "debounce_time"), "a time")
+        for key in ("debounce", "counter"):
+            if key in hazard.model_fields_set and getattr(hazard, key) is not None:
+                message = f"readings are debounced by a time, so there is no room for a {key}"
+                yield Finding(message, (*path, key), None, f"debounce_time or {key}", at_key=True)
     elsewhere = hazard.reaction_at is not None or wrong.unread((*path, "reaction_at"))
     for controller, part in () if elsewhere else plan.controllers.items():
         if hazard.reaction not in part.actuators and not wrong.within("controllers", controller, "actuators"):

@@ -136,7 +136,8 @@ hazards:                         # tolerant_time is the FTTI of ISO 26262-1
   over-voltage:
     kind: cell over-voltage
     debounce: 3                  # readings in a row before it counts
-    lost_readings: 1             # readings that may fail in between
+    lost_readings: 1             # readings that may fail until then
+    on_lost: hold                # a lost one neither counts nor starts the row anew
     tolerant_time: 1 s
     reaction: contactor
   over-temperature:

@@ -20,6 +20,7 @@ from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import READ_BY, values_at
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import Span
+from chainplan.witness.debounce import Debouncing, Seen
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults
 from chainplan.witness.host import PlayedHost
@@ -166,29 +167,30 @@ def raised_after(watch: NodeWatch, node: Node, values: Values, instant: Instant)
 def _checks(
     kernel: Kernel, watch: NodeWatch, node: Node, values: Values, instant: Instant, found: list[int]
 ) -> Process:
-    """Check again and again; a check that is due while the one before still converts waits for it.
-
-    A check whose result is lost neither counts as a hit nor breaks the row of hits.
-    """
+    """Check again and again; a check that is due while the one before still converts waits for it."""
     hazard = watch.hazard
+    row = Debouncing(watch.debounce, on_lost=hazard.on_lost, tolerated=hazard.lost_readings)
     quantity = READ_BY[hazard.kind]
     conversion = node.type.conversions.get(quantity, _UNSAID)
     hidden = values.event(hazard.sensor_lag) + values.event(conversion.settling)
     if instant == "worst":
-        channel, shows, lost = 0, 1, hazard.lost_readings  # the first check has just sampled
+        channel, shows = 0, 1  # the first check has just sampled
+        lost = list(row.worst(1) or ())
     else:
         pick = values.random.randrange
         channel = pick(values_at(quantity, node.cells, node.temperatures))
-        shows, lost = pick(watch.every.max), pick(hazard.lost_readings + 1)
-    planned = hits = 0
+        shows = pick(watch.every.max)
+        lost = [*[True] * pick(hazard.lost_readings + 1)]
+        lost += [False] * watch.debounce
+        values.random.shuffle(lost)
+    planned = 0
+    seen: list[Seen] = []
     while True:
         sampled = kernel.now + channel * values.event(conversion.step)
         over = kernel.now + values.event(conversion.time)
-        if sampled >= shows and lost:
-            lost -= 1
-        elif sampled >= shows:
-            hits += 1
-        if hits == watch.debounce:
+        if sampled >= shows:
+            seen.append(Seen(over, lost[len(seen)] if len(seen) < len(lost) else False))
+        if row.recognised(seen) is not None:
             found.append(over - (shows - hidden))
             return
         planned += values.event(watch.every)

@@ -19,6 +19,7 @@ from chainplan.plan.layout import EvaluationPlan
 from chainplan.plan.order import back_name
 from chainplan.plan.schedule import Task
 from chainplan.quantity import Span
+from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import ChainLoss, Cut, Faults, LostReads
 from chainplan.witness.host import PlayedHost, TaskJob
@@ -145,6 +146,8 @@ class _BrokenHost(PlayedHost):
                     after -= 1
             values.early = False
             self._planned += values.event(plan.scan_period)
+            while plan.overrun == "drop" and self._planned < kernel.now and self._done is None:
+                self._planned += values.event(plan.scan_period)
 
     def _due(self, scan: int) -> list[TaskJob]:
         pairs = zip(self._jobs, self._phases, strict=True)
@@ -246,8 +249,9 @@ def _watches(pack: Pack, *, sharp: bool) -> Iterator[ChainLoss]:
     for name, hazard in lost.items():
         for task in reading:
             if hazard.task in (None, task):
-                overlooked = hazard.lost_readings if sharp else 0
-                yield ChainLoss(name, task, hazard.debounce, overlooked, evaluation)
+                debouncing = Debouncing.of(hazard)
+                overlooked = debouncing.worst(1) if sharp and debouncing.time is None else ()
+                yield ChainLoss(name, task, debouncing, tuple(overlooked or ()), evaluation)
     if not lost:
         for task in reading:
             yield ChainLoss("a bad run", task, evaluation=evaluation)

@@ -22,6 +22,7 @@ from chainplan.witness.alarms import Alarms, AsleepAlarms
 from chainplan.witness.breaks import Moment, PlayedBreak
 from chainplan.witness.bus import LEFT_OPEN, Rule
 from chainplan.witness.compare import Path, paths_of
+from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, ChainLoss, Cut, Faults, LostReads
 from chainplan.witness.noise import PlayedNoise
@@ -144,8 +145,7 @@ def _cell_fault(path: Path, controller: str, unit: Unit) -> CellFault:
     return CellFault(
         path.name,
         path.task,
-        hazard.debounce,
-        hazard.lost_readings,
+        Debouncing.of(hazard),
         hazard.sensor_lag,
         reaction=_reaction(unit, hazard),
         controller=controller,
@@ -183,11 +183,15 @@ def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int
     The readings that may be lost are lost, and the deciding one comes with the last spare retry.
     """
     armed = 1 if task.overlap else 0  # the run whose read brings the first run's samples
-    every = fault.debounce + fault.tolerated + 1
+    worst = fault.debouncing.worst(scan.controller.settings.scan_period.min * task.every)
+    if worst is None or len(worst) > _MOST_SCANS // task.every:
+        return
+    every = len(worst) + 1
     for first in (0, 1):
         lost = [
             LostReads(fault.task, every, first + armed + 1 + number, _ALL)
-            for number in range(fault.tolerated)
+            for number, is_lost in enumerate(worst)
+            if is_lost
         ]
         lost += _late_read(scan, fault.task, every, first + armed + every - 1)
         draw = Draw("early then late", fault.task, every, first)
@@ -200,15 +204,19 @@ def _cuts(path: Path, scan: ControllerScan, unit: Unit) -> Iterator[SimulationCa
     """Yield a cut of the first, a middle and the last segment of every chain that the task reads."""
     work = next(work for work in scan.works if work.name == path.task)
     read = {scan.wires[exchange.chain] for exchange in work.requests}
+    debouncing = Debouncing.of(path.hazard)
+    worst = debouncing.worst(scan.controller.settings.scan_period.min * work.task.every)
+    if worst is None or len(worst) > _MOST_SCANS // work.task.every:
+        return
     loss = ChainLoss(
         path.name,
         path.task,
-        path.hazard.debounce,
-        path.hazard.lost_readings,
+        debouncing,
+        tuple(worst),
         reaction=_reaction(unit, path.hazard),
         controller=scan.controller.name,
     )
-    bad_runs = path.hazard.debounce + path.hazard.lost_readings
+    bad_runs = len(worst)
     run = _run_before_the_greatest_shift(scan, path.task, bad_runs)
     draw = Draw("early then late", path.task, _ALL, run)
     scans = work.task.every * (run + bad_runs + 3)
@@ -265,7 +273,8 @@ def _breaks_at(
     fault, scan = outcome.fault, evaluation.scans[outcome.fault.controller]
     plan = scan.controller.settings
     alarm = evaluation.plan.hazards.get(known.hazard)
-    bad_runs = alarm.debounce + alarm.lost_readings if alarm else 1
+    worst = Debouncing.of(alarm).worst(plan.scan_period.min) if alarm else [False]
+    bad_runs = len(worst or ())
     run = _run_before_the_greatest_shift(scan, known.task, bad_runs)
     every, slowest = evaluation.plan.tasks[known.task].every, max(scan.periods)
     after = min(scan.phases.major_cycle, _MOST_RUNS)

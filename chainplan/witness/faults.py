@@ -7,9 +7,11 @@ from typing import Literal
 
 from chainplan.chain.network import Chain
 from chainplan.quantity import Span
+from chainplan.witness.debounce import Debouncing
 from chainplan.witness.noise import PlayedNoise
 
 _NONE = Span(0, 0, 0)
+_ONCE = Debouncing()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,16 +50,14 @@ class CellFault:
     It is cleared as soon as it is detected, and the next one falls.
 
     It shows `lag` (the sensor's) and the conversion's settling time after it has come. It is detected when
-    `debounce` consecutive readings show it (a lost one neither counts nor resets) and the host's
-    evaluation task has run over the last of them. With ``evaluation`` ``just missed`` that task has always
-    just begun before a reading is in memory; with ``any time`` it runs at its own pace.
+    the host's evaluation task has recognised it by its `debouncing`; finds that met more lost readings than
+    it tolerates are counted apart. With ``evaluation`` ``just missed`` that task has always just begun before
+    a reading is in memory; with ``any time`` it runs at its own pace.
     """
 
     name: str
     task: str
-    debounce: int = 1
-    tolerated: int = 0
-    """Lost readings up to detection that the bound allows for; finds that met more are counted apart."""
+    debouncing: Debouncing = _ONCE
     lag: Span = _NONE
     instant: Literal["just after a sample", "random"] = "just after a sample"
     evaluation: Literal["just missed", "any time"] = "just missed"
@@ -99,15 +99,15 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class ChainLoss:
-    """How the loss of a part of a chain is detected: by `debounce` consecutive bad runs of a task.
+    """How the loss of a part of a chain is detected: by bad runs of a task.
 
-    The first `overlooked` bad runs go by unseen: they neither count nor reset.
+    `overlooked` tells run by run, as far as it goes, whether a bad one counts as a lost reading.
     """
 
     name: str
     task: str
-    debounce: int = 1
-    overlooked: int = 0
+    debouncing: Debouncing = _ONCE
+    overlooked: tuple[bool, ...] = ()
     evaluation: Literal["just missed", "any time"] = "just missed"
     reaction: tuple[Span, ...] = ()
     controller: str | None = None

@@ -168,6 +168,8 @@ class PlayedHost:
                     record.recovery.add(kernel.now - mended.pop(0))
             values.early = False  # the period after a watched scan is as long as any
             planned += values.event(plan.scan_period)
+            while plan.overrun == "drop" and planned < kernel.now:
+                planned += values.event(plan.scan_period)
 
     def _run(
         self, job: TaskJob, reserve: int, first_wait: int | None = None
@@ -242,7 +244,7 @@ class PlayedHost:
         self._disturbed += len(lost)
         for each in lost:
             for cell in job.cells:
-                cell.lost(each.number)
+                cell.lost(each.number, self._kernel.now)
         if any(each.missing for each in lost):  # more waiting than the reserve of retries holds
             for other in self._jobs:
                 for cell in other.cells:
@@ -328,7 +330,7 @@ class PlayedHost:
                 job.record.stale += 1
                 self._disturbed += 1
                 for cell in job.cells:
-                    cell.lost(each.number)
+                    cell.lost(each.number, arrived)
             return
         if before is not None:
             age = arrived - before[0]

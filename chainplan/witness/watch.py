@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
 from chainplan.plan.layout import EvaluationPlan
+from chainplan.witness.debounce import Debouncing, Seen, apart, judged
 from chainplan.witness.draw import Values
 from chainplan.witness.faults import CellFault, ChainLoss
 from chainplan.witness.messages import WireMessage
@@ -21,8 +23,28 @@ class Judge:
     def __init__(self, evaluation: EvaluationPlan, values: Values) -> None:
         self._values = values
         self._run_time = evaluation.run_time
+        self._judges = evaluation.judges
         self._period = max(1, values.device("evaluation", evaluation.period))
         self._phase = values.random.randrange(self._period)
+
+    def found(
+        self, readings: Sequence[Seen], debouncing: Debouncing, when: Literal["just missed", "any time"]
+    ) -> int | None:
+        """Return when the evaluation has run that recognises a fault, fs; None while it takes more."""
+        if self._judges == "all" or apart(readings, self._period):
+            place = debouncing.recognised(readings)
+            return None if place is None else self.done(readings[place].at, when)
+        phases = [self._phase]
+        if when == "just missed":  # one of the readings has just been missed
+            phases = [reading.at - 1 for reading in readings]
+        latest = 0
+        for phase in phases:
+            seen = judged(readings, self._period, phase)
+            place = debouncing.recognised([Seen(begin, reading.lost) for begin, reading in seen])
+            if place is None:
+                return None
+            latest = max(latest, seen[place][0])
+        return latest + self._values.steady_event(self._run_time)
 
     def done(self, ready: int, when: Literal["just missed", "any time"]) -> int:
         """Return when the evaluation that first sees what is in memory at `ready` has run, fs."""
@@ -47,8 +69,7 @@ class _Armed:
 
     fell: int
     hidden: int
-    seen: int = 0
-    lost: int = 0
+    seen: list[Seen] = field(default_factory=list)
     held_up: bool = False
 
 
@@ -97,20 +118,25 @@ class CellWatch:
             lag = self.values.steady_event(self.fault.lag)
             self._armed[index] = _Armed(reading.blind + 1 - lag, reading.blind + 1)
         elif reading.blind >= armed.hidden:
-            armed.seen += 1
-            if armed.seen == self.fault.debounce:
-                if armed.lost > self.fault.tolerated or armed.held_up:
-                    self.record.beyond[self.fault.name] += 1
-                else:
-                    found_at = self.judge.done(arrived, self.fault.evaluation)
-                    record_find(self.record, self.fault, armed.fell, found_at, self.values)
-                del self._armed[index]
-                self._target = None
+            self._see(index, armed, Seen(arrived, lost=False))
 
-    def lost(self, index: int) -> None:
+    def lost(self, index: int, now: int) -> None:
         """See a reading lost, or bring nothing new."""
         if index in self._armed:
-            self._armed[index].lost += 1
+            self._see(index, self._armed[index], Seen(now, lost=True))
+
+    def _see(self, index: int, armed: _Armed, reading: Seen) -> None:
+        armed.seen.append(reading)
+        debouncing = self.fault.debouncing
+        found_at = self.judge.found(armed.seen, debouncing, self.fault.evaluation)
+        if found_at is None and debouncing.tolerates(armed.seen):
+            return
+        if found_at is None or armed.held_up or not debouncing.tolerates(armed.seen):
+            self.record.beyond[self.fault.name] += 1
+        else:
+            record_find(self.record, self.fault, armed.fell, found_at, self.values)
+        del self._armed[index]
+        self._target = None
 
     def held_up(self) -> None:
         """See a scan held up by an answer that never came, with no retry left."""
@@ -128,19 +154,18 @@ class LossWatch:
     record: ControllerRecord
     found: int | None = None
     """When the evaluation that finds the loss has run, fs; it may still be to come."""
-    _bad: int = 0
-    _overlooked: int = 0
+    _seen: list[Seen] = field(default_factory=list)
 
     def end_run(self, fell: int | None, missed: int | None) -> None:
         """See a run end: when the cut fell (None: not yet) and when a read was given up (None: none was)."""
         if fell is None or self.found is not None:
             return
         if missed is None:
-            self._bad = 0
-        elif self._overlooked < self.fault.overlooked:
-            self._overlooked += 1
-        else:
-            self._bad += 1
-            if self._bad == self.fault.debounce:
-                self.found = self.judge.done(missed, self.fault.evaluation)
-                record_find(self.record, self.fault, fell, self.found, self.values)
+            self._seen.clear()
+            return
+        number = len(self._seen)
+        overlooked = number < len(self.fault.overlooked) and self.fault.overlooked[number]
+        self._seen.append(Seen(missed, overlooked))
+        self.found = self.judge.found(self._seen, self.fault.debouncing, self.fault.evaluation)
+        if self.found is not None:
+            record_find(self.record, self.fault, fell, self.found, self.values)

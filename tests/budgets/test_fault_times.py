@@ -31,6 +31,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import TIME, Span
+from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
 from chainplan.witness.pack import Pack
@@ -171,12 +172,12 @@ class TestKnown:
         assert each.known is not None
         task, fault = each.known.task, each.fault
         hazard = evaluation.plan.hazards.get(each.known.hazard)
-        loss = ChainLoss("loss", task, hazard.debounce if hazard else 1)
+        loss = ChainLoss("loss", task, Debouncing.of(hazard) if hazard else Debouncing())
         every = evaluation.plan.tasks[task].every
         record = simulate(
             Pack.of(evaluation.plan),
             {name: scan.phases.phases for name, scan in evaluation.scans.items()},
-            every * (6 + loss.debounce),
+            every * (6 + loss.debouncing.goal),
             Draw("early then late", task=task, every=1000, first=2),
             faults=Faults(
                 cuts=(Cut(fault.chain, fault.place, task=task, run=2, node=fault.kind == "node silent"),),

@@ -167,7 +167,7 @@ def test_a_section_without_any_name_says_so() -> None:
         ("bit_rate: 2 Mbit/s ± 1 %", "bit_rate: 2 Mbit/s ± 100 %", "at its smallest too"),
         ("{bit_rate: 4 Mbit/s,", "{bit_rate: 0 bit/s,", "a bit rate"),
         ("scan_period: 100 ms ± 0.1 %", "scan_period: 0 s", "a scan period"),
-        ("{period: 20 ms, run_time: 1 ms}", "{period: 0 ms, run_time: 0 ms}", "a task period"),
+        ("{period: 20 ms, run_time: 1 ms, judges: all}", "{period: 0 ms, run_time: 0 ms}", "a task period"),
         ("nmc: {voltage: 2.8 V .. 4.2 V}", "nmc: {voltage: 0 V .. 4.2 V}", "a cell voltage"),
         ("    velocity: 2e8 m/s", "    velocity: 0 c", "a velocity"),
         ("working_voltage: 1 kV", "working_voltage: 0 V", "a rating"),
@@ -192,7 +192,7 @@ def test_a_section_without_any_name_says_so() -> None:
         ("utilisation: 80 %", "utilisation: 80", "8000 % is beyond"),
         ("host_wake: 50 ms", "host_wake: 401 d", "beyond"),
         (
-            "{period: 20 ms, run_time: 1 ms}",
+            "{period: 20 ms, run_time: 1 ms, judges: all}",
             "{period: 20 ms, run_time: 21 ms}",
             "longer than the period itself",
         ),
@@ -246,7 +246,7 @@ BUSES = "arbitration: any, serves: {one: [back-1, out-2, back-2], two: [%s]}}"
 @pytest.mark.parametrize(
     ("ports", "words", "nearest"),
     [
-        ("out-3", "out-3", "out-1"),
+        ("out-3", "no port has this name", "out-2"),
         ("out-1, out-2", "serves this port already", None),
     ],
 )
@@ -255,6 +255,14 @@ def test_ports_on_several_buses(ports: str, words: str, nearest: str | None) -> 
     assert words in found.message
     assert found.nearest == nearest
     assert found.expected
+
+
+@pytest.mark.parametrize("key", ["debounce: 3", "counter: {up: 2}"])
+def test_a_time_and_a_number_to_debounce(key: str) -> None:
+    both = "debounce_time: 300 ms\n    " + key
+    (found,) = problems(changed(("debounce_time: 300 ms", both)))
+    assert "debounced by a time" in found.message
+    assert found.key == f"hazards.lost.{key.split(':', maxsplit=1)[0]}"
 
 
 def test_a_port_on_no_bus() -> None:

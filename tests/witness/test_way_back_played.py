@@ -17,6 +17,7 @@ from chainplan.plan.model import Plan
 from chainplan.witness.breaks import PlayedBreak
 from chainplan.witness.compare import PlayedRow, compare, phases_of
 from chainplan.witness.corners import cases
+from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
 from chainplan.witness.pack import Pack
@@ -176,7 +177,7 @@ def test_a_dead_port_is_known_no_later_than_computed(plan: Plan, seed: int) -> N
             if outcome.fault.part in (chain.head, chain.back)
         ]
         hazard = plan.hazards.get(known.hazard)
-        loss = ChainLoss("loss", known.task, hazard.debounce if hazard else 1)
+        loss = ChainLoss("loss", known.task, Debouncing.of(hazard) if hazard else Debouncing())
         scans = (seed * 10**6 + 2 * known.total) // scan.controller.settings.scan_period.min + 2
         faults = Faults(cuts=tuple(cuts), loss=(loss,))
         if scans < 400:

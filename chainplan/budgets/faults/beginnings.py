@@ -175,9 +175,9 @@ class Side:
         """Return the parts of an exchange with the first 1, 2, ... nodes."""
         protocol, case = self._chain.protocol, Case.WORST
         times = times_on_first(self._chain, self._way, exchange, case)
-        request = frame_time(protocol, exchange.request, case)
+        request, gap = frame_time(protocol, exchange.request, case), protocol.frame_gap[case]
         if not exchange.answers:
-            bits = Bits(exchange.style, exchange.request, 0, request, 0)
+            bits = Bits(exchange.style, exchange.request, 0, request, 0, gap)
             return [self._legs_of(bits, time) for time in times]
         frames = accumulate(frame_times(protocol, exchange.answers, case))
         found = []
@@ -185,7 +185,7 @@ class Side:
             on_wire = request, answer_frames
             if exchange.style == "summation":
                 on_wire = (frame_time(protocol, exchange.request + answers, case),) * 2
-            found.append(self._legs_of(Bits(exchange.style, exchange.request, answers, *on_wire), time))
+            found.append(self._legs_of(Bits(exchange.style, exchange.request, answers, *on_wire, gap), time))
         return found
 
     def _alone(self, exchange: Exchange) -> Legs:

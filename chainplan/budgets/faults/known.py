@@ -1,11 +1,11 @@
 """Time until a broken chain is known: from the instant of a fault to the evaluation that has found it.
 
 The fault falls just after the last bit of a run that needed the broken place; the next run misses an answer
-there, `d` such runs in a row are a lost chain (the plan's own `chain loss` hazard says how many, otherwise
+there, `n` such runs are a lost chain at the latest (the plan's own `chain loss` hazard says how, otherwise
 one), and the host task that judges them has just run. It is the detection time of a lost chain of
-:mod:`chainplan.budgets.values.latency`, taken at the one place of the fault instead of the worst place:
+:mod:`chainplan.budgets.values.chain_loss`, taken at the one place of the fault instead of the worst place:
 
-    known = (d + e) * task period + jitter + slot shift + (first miss - last need) + time-outs + P_h + C_h
+    known = n * task period + jitter + slot shift + (first miss - last need) + time-outs + P_h + C_h
 
 Several tasks may show a fault; each is guaranteed, so the fastest counts. A break that no read needs, such as
 the way back of a ring that is only read from its head, is never shown. A task that is sent from the back port
@@ -22,6 +22,7 @@ from chainplan.budgets.faults.windows import Window, window_of
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.scanning.time_outs import Waits, waits_for
 from chainplan.budgets.values.age import slot_shift
+from chainplan.budgets.values.recognition import Recognition, arrival_spread, recognition
 from chainplan.chain.degraded import Fault, Gap
 from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.layout import EvaluationPlan
@@ -35,13 +36,7 @@ class Alarm(NamedTuple):
     hazard: str
     """The plan's hazard that says so; empty where none does and one bad run is enough."""
     tasks: tuple[int, ...]
-    debounce: int
-    lost_readings: int
-
-    @property
-    def runs(self) -> int:
-        """Return how many bad runs in a row it takes at most."""
-        return self.debounce + self.lost_readings
+    plan: Hazard | None
 
 
 class Onset(NamedTuple):
@@ -106,13 +101,12 @@ def alarms_of(scan: ControllerScan, hazards: dict[str, Hazard]) -> tuple[Alarm, 
         Alarm(
             name,
             tuple(index for index, task in reading if hazard.task in (None, task)),
-            hazard.debounce,
-            hazard.lost_readings,
+            hazard,
         )
         for name, hazard in hazards.items()
         if hazard.kind == "chain loss"
     )
-    return found or (Alarm("", tuple(index for index, _ in reading), 1, 0),)
+    return found or (Alarm("", tuple(index for index, _ in reading), None),)
 
 
 class Detection:
@@ -125,6 +119,7 @@ class Detection:
         self.chains = {chain.name: chain for chain in scan.controller.chains}
         self._shifts: dict[tuple[int, int], int] = {}
         self._delays: dict[tuple[_Lost, ...], Delays] = {}
+        self._recognised: dict[tuple[str, int, Delays], Recognition | None] = {}
 
     @cached_property
     def windows(self) -> tuple[dict[str, Window], ...]:
@@ -144,29 +139,29 @@ class Detection:
         `jammed` says that a babbling node makes every read of its chain fail for good. It fell just after its
         own place was needed: had it been earlier, it would have made that run a bad one too.
         """
-        best: tuple[int, Alarm, int, int, int | None] | None = None
+        best: tuple[int, Alarm, int, int, int | None, Recognition] | None = None
         delays = self.delays(fault, gaps)
         for alarm in self.alarms:
             for index in alarm.tasks:
-                for gap in gaps:
+                runs = self._runs(alarm, index, delays)
+                for gap in gaps if runs else ():
                     miss = self._miss(index, gap, fault.place if jammed else None)
-                    if miss is None:
+                    if miss is None or runs is None:
                         continue
-                    total = alarm.runs * self.scan.works[index].task.every * delays.period
-                    total += self._shift(index, alarm.runs) + miss + delays.until_bad[index]
+                    total = runs.total + self._shift(index, runs.readings) + miss + delays.until_bad[index]
                     if best is None or total < best[0]:
                         need = None if fault.kind == "node babbling" else self._need(index, gap)
-                        best = total, alarm, index, miss, need
+                        best = total, alarm, index, miss, need, runs
         if best is None:
             return None
-        total, alarm, index, miss, need = best
+        total, alarm, index, miss, need, runs = best
         return Known(
             total + self._always,
             self.scan.works[index].name,
             alarm.hazard,
             delays,
-            lambda: self._sum(fault, alarm, index, miss, delays),
-            None if need is None else self._onset(alarm.runs, index, need, miss + delays.until_bad[index]),
+            lambda: self._sum(fault, runs, index, miss, delays),
+            None if need is None else self._onset(runs, index, need, miss + delays.until_bad[index]),
         )
 
     def unheeded(self, fault: Fault, gaps: Sequence[Gap], jammed: bool) -> list[str]:
@@ -183,11 +178,23 @@ class Detection:
         window = self.windows[index][gap.chain]
         return window.needs[window.place(gap)]
 
-    def _onset(self, runs: int, index: int, need: int, until_bad: int) -> Onset:
+    def _onset(self, runs: Recognition, index: int, need: int, until_bad: int) -> Onset | None:
         """Return the onset; `until_bad` is the time from the need to the run's being bad, each in its run."""
+        if runs.step != runs.period:  # how many scans pass is not known where an evaluation passes runs by
+            return None
         earliest, latest = self._slots[index]
         late = latest + need + until_bad + self._always
-        return Onset(index, runs * self.scan.works[index].task.every, earliest + need, late)
+        return Onset(index, runs.readings * self.scan.works[index].task.every, earliest + need, late)
+
+    def _runs(self, alarm: Alarm, index: int, delays: Delays) -> Recognition | None:
+        """Return the bad runs of a task until the chain is called lost; None where that may be never."""
+        key = alarm.hazard, index, delays
+        if key not in self._recognised:
+            spread = arrival_spread(self.scan, index) + delays.until_bad[index]
+            self._recognised[key] = recognition(
+                alarm.plan, self.scan, index, self.evaluation, Case.WORST, delays.period, spread
+            )
+        return self._recognised[key]
 
     @cached_property
     def _slots(self) -> list[tuple[int, int]]:
@@ -262,19 +269,16 @@ class Detection:
             self._shifts[key] = slot_shift(self.scan, index, runs, Case.BEST, Case.WORST)
         return self._shifts[key]
 
-    def _sum(self, fault: Fault, alarm: Alarm, index: int, miss: int, delays: Delays) -> Sum:
+    def _sum(self, fault: Fault, runs: Recognition, index: int, miss: int, delays: Delays) -> Sum:
         plan = self.scan.controller.settings
         work = self.scan.works[index]
-        how = f"{alarm.debounce} bad in a row"
-        if alarm.lost_readings:
-            how += f", {alarm.lost_readings} lost"
         return Sum(
             f"time until known: {fault.name}",
             TIME,
             nonzero(
-                Term("task period per bad run", delays.period * work.task.every, alarm.runs, how),
+                *runs.terms("task period per bad run"),
                 Term("scan jitter", plan.scan_jitter.max),
-                Term("shift of the slot between scans", self._shift(index, alarm.runs)),
+                Term("shift of the slot between scans", self._shift(index, runs.readings)),
                 Term("from the last answer to the first one missed", miss),
                 Term("time-outs", delays.until_bad[index], how="of the scan until the run is bad"),
                 self.scan.reserve,

@@ -65,7 +65,7 @@ class Rescan(NamedTuple):
     @property
     def period(self) -> int:
         """Return the longest time from one scan's start to the next, fs."""
-        return max(self.scan.controller.settings.scan_period.max, self.total)
+        return self.scan.controller.settings.pace(self.total)
 
     def slot_start(self, index: int) -> int:
         """Return the latest start of a task's slot in any of its scans, since the scan began, fs."""

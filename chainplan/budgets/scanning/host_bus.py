@@ -30,6 +30,8 @@ class Bits(NamedTuple):
     """The time of the frame that carries the request."""
     answer_frames: int
     """The times of all frames that carry answers; of a summation frame, its own."""
+    gap: int
+    """The pause that the port keeps after it."""
 
 
 def bits_of(protocol: Protocol, exchange: Exchange, case: Case) -> Bits:
@@ -37,11 +39,10 @@ def bits_of(protocol: Protocol, exchange: Exchange, case: Case) -> Bits:
     answers = sum(exchange.answers)
     if exchange.style == "summation":
         whole = frame_time(protocol, exchange.request + answers, case)
-        return Bits(exchange.style, exchange.request, answers, whole, whole)
+        return Bits(exchange.style, exchange.request, answers, whole, whole, protocol.frame_gap[case])
+    request = frame_time(protocol, exchange.request, case)
     frames = sum(frame_times(protocol, exchange.answers, case))
-    return Bits(
-        exchange.style, exchange.request, answers, frame_time(protocol, exchange.request, case), frames
-    )
+    return Bits(exchange.style, exchange.request, answers, request, frames, protocol.frame_gap[case])
 
 
 def sent_over_bus(bus: HostBus, style: Style, request: int, answers: int) -> int:
@@ -61,7 +62,8 @@ def legs_of(bus: HostBus | None, bits: Bits, wire: int, case: Case, *, shared: b
     received = bits.answers * tau
     back = latency if bits.answers else 0
     if bus.bridge == "whole frames":
-        return Legs(latency + sent, wire, back + received, latency + sent)
+        rest = bits.gap if bits.answers else 0  # answers are fetched from the last bit on
+        return Legs(latency + sent, wire - rest, back + received, latency + sent, rest)
     longer = max(sent - bits.request_frame, 0)
     if bits.style == "summation":  # bits go out and come back at once, or they would not stream
         more = max(received - max(bits.request_frame, sent), 0)

@@ -34,7 +34,7 @@ from chainplan.plan.layout import Arbitration
 
 
 class Legs(NamedTuple):
-    """The parts of an exchange, fs: out over the host bus, on the wire with its gap, back over the bus.
+    """The parts of an exchange, fs: out over the host bus, on the wire, back over it, rest of its gap.
 
     Its first bit leaves the port `first` fs after its way out has begun.
     """
@@ -43,11 +43,12 @@ class Legs(NamedTuple):
     wire: int
     back: int
     first: int
+    rest: int = 0
 
     @property
     def total(self) -> int:
         """Return how long it takes after its set-up where nothing has to be waited for, fs."""
-        return self.out + self.wire + self.back
+        return self.out + self.wire + self.back + self.rest
 
 
 class Timed(NamedTuple):
@@ -132,7 +133,7 @@ class _Clock:
     def answer(self, port: str, turn: int) -> None:
         legs = self._lists[port][turn]
         start, wire, out = self._open[port]
-        self._free[port] = end = self._carried(port, out + legs.wire, legs.back)
+        self._free[port] = end = self._carried(port, out + legs.wire, legs.back) + legs.rest
         self.places[port].append(Timed(start, wire, end))
 
     def _carried(self, port: str, ready: int, transfer: int) -> int:
@@ -180,7 +181,7 @@ class _Group:
         there = [[legs for legs in each if legs] for each in rounds]
         self.count = [len(each) for each in there]
         self.moved = [sum([legs.out + legs.back for legs in each]) for each in there]
-        self.longest = [max([legs.wire for legs in each], default=0) for each in there]
+        self.longest = [max([legs.wire + legs.rest for legs in each], default=0) for each in there]
 
     def ahead(self, turn: int, set_up: int, port: str = "") -> int:
         """Return what may be done of a turn while the one before goes on, that port's share left out, fs."""

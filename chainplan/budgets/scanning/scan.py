@@ -127,7 +127,7 @@ class ControllerScan:
     @property
     def period(self) -> int:
         """Return the longest time from one scan's start to the next, fs: longer than planned on overrun."""
-        return max(self.controller.settings.scan_period.max, self.longest)
+        return self.controller.settings.pace(self.longest)
 
     def slots(self, scan: int, case: Case = Case.WORST) -> list[Slot]:
         """Return the slots of one scan in order."""

@@ -35,7 +35,7 @@ class Waits(NamedTuple):
     @property
     def period(self) -> int:
         """Return the longest time from one scan's start to the next, fs."""
-        return max(self.scan.controller.settings.scan_period.max, self.busiest)
+        return self.scan.controller.settings.pace(self.busiest)
 
     def until_bad(self, index: int) -> int:
         """Return the time-outs of a scan until task `index`'s run in it is known to be bad, at most, fs.
@@ -69,6 +69,13 @@ def waits_for(scan: ControllerScan, lost: Sequence[dict[str, int]]) -> Waits:
 def longest_period(scan: ControllerScan) -> int:
     """Return the longest time from one scan's start to the next where all reads at one port fail, fs."""
     return max(waits.period for waits in any_chain_lost(scan))
+
+
+@remembered
+def period_of_a_lost_scan(scan: ControllerScan) -> int:
+    """Return the longest time from a scan's start to the next where all its reads fail, fs."""
+    asked = [Counter(scan.wires[read.chain] for read in work.requests if read.answers) for work in scan.works]
+    return waits_for(scan, [dict(reads) for reads in asked]).period
 
 
 @remembered

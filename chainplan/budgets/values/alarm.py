@@ -14,6 +14,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.budgets.values.debounce import hits_until_found, lost_words
 from chainplan.chain.network import Chain, Node
 from chainplan.figures.terms import Case, Term, nonzero
 from chainplan.plan.parts import Conversion
@@ -78,14 +79,14 @@ def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple
 
     None where no node of the chain has an input that shows the hazard.
     """
-    lost = hazard.lost_readings if case is Case.WORST else 0
+    hits = hits_until_found(hazard, watch.debounce, case)
     slowest: tuple[int, Node, AlarmWay] | None = None
     per_hop = watch.per_hop[case]
     for node, way in zip(chain.nodes, alarm_ways(chain, case, per_hop), strict=True):
         if watched(hazard, node):
             check = check_of(hazard, node)
             time = way.time(per_hop) + (check.settling[case] + check.time[case] if check else 0)
-            time += (watch.debounce + lost) * _period(watch, check, case)
+            time += hits.readings * _period(watch, check, case)
             if slowest is None or time > slowest[0]:
                 slowest = time, node, way
     if slowest is None:
@@ -93,13 +94,13 @@ def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple
     _, node, way = slowest
     check = check_of(hazard, node)
     period = _period(watch, check, case)
-    hits = f"{watch.debounce} to debounce" + (f", {lost} lost" if lost else "")
+    how = f"{watch.debounce} to debounce" + lost_words(hazard, hits.lost)
     if period > watch.check_every[case]:
-        hits += ", each held up by the conversion before"
+        how += ", each held up by the conversion before"
     return nonzero(
         Term("sensor lag", hazard.sensor_lag[case]),
         Term("input filter settles", check.settling[case] if check else 0),
-        Term("check period per hit", period, watch.debounce + lost, hits),
+        Term("check period per hit", period, hits.readings, how),
         Term("check converts", check.time[case] if check else 0),
         Term("alarm per hop", per_hop, way.hops, f"from {node.name}"),
         Term("cables on the alarm's way", way.cables),

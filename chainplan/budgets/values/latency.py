@@ -1,12 +1,13 @@
 """From fault to safe state: detection latency per hazard against the fault tolerant time interval.
 
 ISO 26262-1:2018: FHTI = FDTI + FRTI (3.54 to 3.59), and FHTI must be lower than FTTI (3.61): equality is
-a miss. For a quantity read every m scans, debounced over d readings, with up to e readings lost:
+a miss. For a quantity read every m scans, recognised by n readings at most, lost ones among them:
 
-    FDTI = (d + e) * m * P + jitter + slot shift + (A - S) + P_h + C_h
+    FDTI = n * m * P + jitter + slot shift + (A - S) + P_h + C_h
 
 where a fault that falls just after a sample waits for the next one, and the host task that judges the
-readings (period P_h, run time C_h) has just missed the last one.
+readings (period P_h, run time C_h) has just missed the last one. How many readings, and what more they take
+with an evaluation slower than the scan, is in :mod:`chainplan.budgets.values.recognition`.
 
 A fault may have several guaranteed paths: every task that reads the quantity, and the alarm that nodes raise
 themselves (:mod:`chainplan.budgets.values.alarm`). On each chain the fastest counts; of the chains the
@@ -19,13 +20,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
-from chainplan.budgets.scanning.exchange import Exchange
 from chainplan.budgets.scanning.scan import ControllerScan
-from chainplan.budgets.scanning.time_outs import any_chain_lost, longest_period
-from chainplan.budgets.scanning.wire import frame_time
 from chainplan.budgets.values.age import runs_from_sample_to_memory, slot_shift, slowest_value
 from chainplan.budgets.values.alarm import Watch, alarm_terms, any_watched, longest_exchange
-from chainplan.budgets.values.sampling import Sampling, conversion_on, sampling_of
+from chainplan.budgets.values.chain_loss import loss_terms, lost_runs
+from chainplan.budgets.values.recognition import NEVER, Recognition, arrival_spread, recognition
+from chainplan.budgets.values.sampling import conversion_on
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain, makes
 from chainplan.figures.figure import Kind
@@ -126,24 +126,41 @@ def latency_budget(
     """
     found = []
     for name, hazard in hazards.items():
-        ways = [way for unit, scan in scans.items() for way in _ways(name, hazard, scan, units[unit])]
-        if ways:
-            found.append(_slowest_chain(ways))
+        fastest = _fastest(name, hazard, scans, units)
+        known = [latency for latency in fastest.values() if latency is not None]
+        if known and len(known) == len(fastest):
+            found.append(max(known, key=lambda latency: latency.longest))
     return found
 
 
-def _slowest_chain(ways: list[tuple[str, HazardLatency]]) -> HazardLatency:
-    """Return the fastest path on each chain, and of these the slowest: all of them are guaranteed."""
-    fastest: dict[str, HazardLatency] = {}
-    for chain, latency in ways:
-        known = fastest.get(chain)
-        if known is None or latency.detection.total < known.detection.total:
-            fastest[chain] = latency
-    return max(fastest.values(), key=lambda latency: latency.longest)
+def never_recognised(
+    scans: dict[str, ControllerScan], units: dict[str, Unit], hazards: dict[str, Hazard]
+) -> dict[str, str]:
+    """Return the hazards for which there is no bound on some chain, and why."""
+    return {
+        name: NEVER
+        for name, hazard in hazards.items()
+        if None in _fastest(name, hazard, scans, units).values()
+    }
 
 
-def _ways(name: str, hazard: Hazard, scan: ControllerScan, unit: Unit) -> Iterator[tuple[str, HazardLatency]]:
-    """Yield every guaranteed path of a hazard on one controller, once for each chain on which it holds."""
+def _fastest(
+    name: str, hazard: Hazard, scans: dict[str, ControllerScan], units: dict[str, Unit]
+) -> dict[str, HazardLatency | None]:
+    """Return the fastest path on each chain, None where none has a bound: all of them are guaranteed."""
+    fastest: dict[str, HazardLatency | None] = {}
+    for unit, scan in scans.items():
+        for chain, latency in _ways(name, hazard, scan, units[unit]):
+            known = fastest.setdefault(chain, latency)
+            if known is None or (latency and latency.detection.total < known.detection.total):
+                fastest[chain] = latency
+    return fastest
+
+
+def _ways(
+    name: str, hazard: Hazard, scan: ControllerScan, unit: Unit
+) -> Iterator[tuple[str, HazardLatency | None]]:
+    """Yield every path of a hazard on one controller, once for each chain on which it holds."""
     for index in _paths(hazard, scan):
         latency = _latency(name, hazard, scan, unit, index)
         reads = scan.works[index].reads.values()
@@ -184,18 +201,29 @@ def _paths(hazard: Hazard, scan: ControllerScan) -> list[int]:
     ]
 
 
-def _latency(name: str, hazard: Hazard, scan: ControllerScan, unit: Unit, index: int) -> HazardLatency:
-    detect = _loss_terms if hazard.kind == "chain loss" else _reading_terms
+def _latency(name: str, hazard: Hazard, scan: ControllerScan, unit: Unit, index: int) -> HazardLatency | None:
+    """Return a hazard's intervals by a task; None where losses can keep it from being recognised."""
+    loss = hazard.kind == "chain loss"
+    recognised = lost_runs if loss else _readings
+    if recognised(hazard, scan, index, unit.evaluation, Case.WORST) is None:
+        return None
+
+    def detect(case: Case) -> tuple[Term, ...]:
+        readings = recognised(hazard, scan, index, unit.evaluation, case)
+        assert readings is not None
+        if loss:
+            terms = loss_terms(scan, index, readings, case)
+        else:
+            terms = _reading_terms(hazard, scan, index, readings, case)
+        return (*terms, *_evaluation_terms(unit.evaluation, case))
+
     return hazard_latency(
         name,
         hazard,
         scan.controller.name,
         unit,
         f"task {scan.works[index].name}",
-        lambda case: (
-            *detect(hazard, scan, index, case),
-            *_evaluation_terms(unit.evaluation, case),
-        ),
+        detect,
         "(readings) * task period + jitter + slot shift + (A - S) + P_h + C_h",
     )
 
@@ -264,29 +292,33 @@ def _alarm_terms(
     return (*on_the_way, *waits, *_evaluation_terms(evaluation, case))
 
 
-def _reading_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) -> tuple[Term, ...]:
+def _readings(
+    hazard: Hazard, scan: ControllerScan, index: int, evaluation: EvaluationPlan, case: Case
+) -> Recognition | None:
+    """Return the readings of a quantity that a task brings until a fault is recognised."""
+    worst = case is Case.WORST
+    period = scan.period if worst else scan.controller.settings.scan_period.typical
+    spread = arrival_spread(scan, index) if worst else 0
+    return recognition(hazard, scan, index, evaluation, case, period, spread)
+
+
+def _reading_terms(
+    hazard: Hazard, scan: ControllerScan, index: int, readings: Recognition, case: Case
+) -> tuple[Term, ...]:
     """Return what passes until the last bad reading is in memory, for a quantity that a task reads."""
     work = scan.works[index]
     plan = scan.controller.settings
     worst = case is Case.WORST
     early = Case.BEST if worst else case
-    period = scan.period if worst else plan.scan_period.typical
-    lost = hazard.lost_readings if worst else 0
     pipeline = runs_from_sample_to_memory(work.task)
-    readings = hazard.debounce + lost + pipeline
     flight = slowest_value(scan, index, early, case)
-    counted = f"{hazard.debounce} to debounce" + (f", {lost} lost" if lost else "")
+    shift = slot_shift(scan, index, readings.readings + pipeline, early, case)
     return (
         Term("sensor lag", hazard.sensor_lag[case]),
         Term("input filter settles", _settling(work.task, scan.outlines, case)),
-        Term(
-            "task period per reading",
-            period * work.task.every,
-            readings,
-            how=counted + (", 1 in the pipeline" if pipeline else ""),
-        ),
+        *readings.terms("task period per reading", pipeline),
         Term("scan jitter", plan.scan_jitter.max if worst else 0),
-        Term("shift of the slot between scans", slot_shift(scan, index, readings, early, case)),
+        Term("shift of the slot between scans", shift),
         Term("from sampling to memory", flight.time),
         *((scan.reserve,) if worst else ()),
     )
@@ -304,71 +336,3 @@ def _settling(task: Task, chains: tuple[Chain, ...], case: Case) -> int:
         ),
         default=0,
     )
-
-
-def _loss_terms(hazard: Hazard, scan: ControllerScan, index: int, case: Case) -> tuple[Term, ...]:
-    """Return what passes until the last bad scan of a cut chain or a silent node is noticed.
-
-    The cut falls just after the last bit of the run that needed the lost part; the next run that misses an
-    answer is noticed at that exchange's time-out, or after its retries where there is a reserve. One fault
-    makes the reads of one chain wait, or those of all chains of a dead port.
-    """
-    work = scan.works[index]
-    plan = scan.controller.settings
-    worst = case is Case.WORST
-    early = Case.BEST if worst else case
-    waits = any_chain_lost(scan) if worst else []
-    period = longest_period(scan) if worst else plan.scan_period.typical
-    give_up = max((each.until_bad(index) for each in waits), default=0)
-    readings = hazard.debounce + (hazard.lost_readings if worst else 0)
-    return (
-        Term("task period per bad scan", period * work.task.every, readings),
-        Term("scan jitter", plan.scan_jitter.max if worst else 0),
-        Term("shift of the slot between scans", slot_shift(scan, index, readings, early, case)),
-        Term("from the last answer to the first one missed", _first_miss(scan, index, early, case)),
-        Term("time-outs", give_up, how="of the scan until the run is bad"),
-        *((scan.reserve,) if worst else ()),
-    )
-
-
-def _first_miss(scan: ControllerScan, index: int, early: Case, late: Case) -> int:
-    """Return the longest time from the last bit a part of the chain was needed for to its first miss, fs.
-
-    Both counted since their own run's begin, so the result may be negative. A part is the tail of a chain
-    (for polled reads: any node with all beyond it); the run is the earliest possible for the last bit and
-    the latest for the miss.
-    """
-    sampling = sampling_of(scan, index, early)
-    run = scan.runs[late][index]
-    retried = scan.reserve.total > 0 and late is Case.WORST
-    needed: dict[tuple[str, int], int] = {}
-    for step in scan.runs[early][index].reads:
-        part = _part(step.exchange)
-        needed[part] = step.wire + _last_bit(sampling, step.exchange, early)
-    missed: dict[tuple[str, int], int] = {}
-    for step in run.reads:
-        missed.setdefault(_part(step.exchange), run.length if retried else step.end)
-    return max(missed[part] - passed for part, passed in needed.items())
-
-
-def _part(exchange: Exchange) -> tuple[str, int]:
-    """Return what a read needs last: the tail of its chain (-1), or the polled node."""
-    return exchange.chain, -1 if exchange.node is None else exchange.node
-
-
-def _last_bit(sampling: Sampling, exchange: Exchange, case: Case) -> int:
-    """Return when some part of the chain is no longer needed, fs since the request's first bit.
-
-    That is when the farthest node has sent its last bit of an answer; in a ring read across the frame
-    leaves the head behind first.
-    """
-    chain = sampling.chains[exchange.chain]
-    way = sampling.ways[exchange.chain]
-    node = exchange.node if exchange.node is not None else len(chain.nodes) - 1
-    turn = chain.nodes[node].type.turn_around[case]
-    if exchange.style == "summation":
-        frame = frame_time(chain.protocol, exchange.request + sum(exchange.answers), case)
-        return frame if chain.plan.read_from == "across" else frame + way.reach(node, frame) + turn
-    request = frame_time(chain.protocol, exchange.request, case)
-    answer = frame_time(chain.protocol, exchange.answers[-1], case)
-    return request + way.reach(node, request) + turn + answer

@@ -21,7 +21,7 @@ from typing import NamedTuple
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.uplink.buses import Bus, Message, messages_of
 from chainplan.budgets.uplink.vehicle_age import evaluation_terms, on_the_way
-from chainplan.budgets.values.latency import HazardLatency, interval, latency_budget
+from chainplan.budgets.values.latency import HazardLatency, interval, latency_budget, never_recognised
 from chainplan.chain.build import Unit
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
@@ -58,9 +58,9 @@ def reported(
     units: dict[str, Unit],
     hazards: dict[str, Hazard],
 ) -> Reported:
-    """The latencies of the hazards that another unit reacts to, each where it is longest."""
+    """The latencies of the hazards that another unit reacts to, and the hazards without a bound."""
     found: dict[str, HazardLatency] = {}
-    unbounded: dict[str, str] = {}
+    unbounded = never_recognised(scans, units, hazards)
     messages = messages_of(buses)
     for name, hazard in hazards.items():
         if hazard.reaction_at is None or not buses:

@@ -1,0 +1,113 @@
+"""From readings to a recognised fault: how many it takes on a controller, and how long each lasts.
+
+The first reading after a fault comes one task period later, and n readings until it is recognised take
+
+    task period + (n - 1) * step + lost * (period of a scan whose reads all fail - period)
+
+where a step is a task period, or what passes until an evaluation that judges the newest reading only has
+found another one (:mod:`chainplan.budgets.values.debounce`). A lost reading is one of a scan in which every
+read may have waited for its time-out.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.budgets.scanning.time_outs import period_of_a_lost_scan
+from chainplan.budgets.values.age import slot_starts
+from chainplan.budgets.values.debounce import judged_by, lost_words, rule_of, tolerated_of, until_found
+from chainplan.figures.terms import Case, Term, nonzero
+from chainplan.plan.layout import EvaluationPlan
+from chainplan.plan.schedule import Hazard
+from chainplan.remembered import remembered
+
+NEVER = "losses that are tolerated can keep it from being recognised for good"
+
+
+class Recognition(NamedTuple):
+    """What it takes until a fault is recognised, at most: readings, and times in fs."""
+
+    readings: int
+    lost: int
+    period: int
+    """From a run of the task to its next one."""
+    step: int
+    """From a reading that is judged to the next one that is, at most."""
+    longer: int
+    """How much longer than others the period after a lost reading is."""
+    how: str
+
+    @property
+    def total(self) -> int:
+        """Return the time from just before the first reading that would have shown it to the last one."""
+        return self.period + (self.readings - 1) * self.step + self.lost * self.longer
+
+    def terms(self, label: str, pipeline: int = 0) -> tuple[Term, ...]:
+        """Return the same as terms, `pipeline` readings before the first one included."""
+        how = self.how + (", 1 in the pipeline" if pipeline else "")
+        longer = Term("scans held up by lost readings", self.longer, self.lost)
+        if self.step == self.period:
+            return nonzero(Term(label, self.period, self.readings + pipeline, how=how), longer)
+        return nonzero(
+            Term(label, self.period, 1 + pipeline, how="until the first one"),
+            Term("until the evaluation finds the next", self.step, self.readings - 1, how=how),
+            longer,
+        )
+
+
+def recognition(
+    hazard: Hazard | None,
+    scan: ControllerScan,
+    index: int,
+    evaluation: EvaluationPlan,
+    case: Case,
+    period: int,
+    spread: int,
+) -> Recognition | None:
+    """Return what recognition takes by a task whose scans come every `period` fs; None: it may never come.
+
+    `spread` is how much later than earliest its readings can be known, fs. Without a hazard one is enough.
+    """
+    pace, every = scan.controller.settings.scan_period, scan.works[index].task.every
+    if hazard is None:
+        return Recognition(1, 0, period * every, period * every, 0, "1 bad in a row")
+    if case is not Case.WORST:
+        rule = rule_of(hazard, hazard.debounce, _periods(hazard, case, period * every, 0))
+        found = until_found(rule, tolerated_of(hazard)._replace(most=0, within=None))
+        judged = max(period * every, evaluation.period[case] if evaluation.judges == "newest" else 0)
+        assert found is not None
+        return Recognition(found.readings, 0, period * every, judged, 0, _how(hazard, 0))
+    step, unjudged = judged_by(evaluation, pace.min * every, period * every, spread)
+    longer = max(0, period_of_a_lost_scan(scan) - period) if hazard.kind != "chain loss" else 0
+    rule = rule_of(hazard, hazard.debounce, _periods(hazard, case, pace.min * every, spread))
+    found = until_found(rule, tolerated_of(hazard), unjudged, 1000 * longer // period)
+    if found is None:
+        return None
+    return Recognition(found.readings, found.lost, period * every, step, longer, _how(hazard, found.lost))
+
+
+def _periods(hazard: Hazard, case: Case, period: int, spread: int) -> int:
+    time = hazard.debounce_time
+    return -(-(time[case] + spread) // period) if time is not None else 0
+
+
+def _how(hazard: Hazard, lost: int) -> str:
+    if hazard.debounce_time is not None:
+        found = "the debounce time"
+    elif hazard.counter is not None:
+        found = f"counter to {hazard.debounce}, {hazard.counter.up} up, {hazard.counter.down} down"
+    else:
+        found = f"{hazard.debounce} " + ("bad in a row" if hazard.kind == "chain loss" else "to debounce")
+    return found + lost_words(hazard, lost)
+
+
+@remembered
+def arrival_spread(scan: ControllerScan, index: int) -> int:
+    """Return how much later than earliest in its scan a task's reading can be in memory, fs."""
+    best, worst = scan.runs[Case.BEST][index], scan.runs[Case.WORST][index]
+    retried = scan.reserve.total > 0
+    ends = zip(best.reads, worst.reads, strict=True)
+    arrivals = max([(worst.length if retried else late.end) - early.end for early, late in ends], default=0)
+    starts = max(slot_starts(scan, index, Case.WORST)) - min(slot_starts(scan, index, Case.BEST))
+    return scan.controller.settings.scan_jitter.max + starts + arrivals + scan.reserve.total

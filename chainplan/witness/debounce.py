@@ -1,0 +1,104 @@
+"""Debouncing as a firmware does it: reading after reading, bad or lost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal, NamedTuple
+
+from chainplan.plan.schedule import Hazard
+
+_MOST = 100_000
+
+
+class Seen(NamedTuple):
+    """A reading after a fault: when it was in memory, or known to be lost, fs."""
+
+    at: int
+    lost: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Debouncing:
+    """What makes readings a fault, and which of them may be lost; `time` in fs."""
+
+    goal: int = 1
+    up: int = 1
+    down: int | None = None
+    """Of an up-and-down counter; None: readings in a row."""
+    time: int | None = None
+    on_lost: Literal["reset", "hold", "count as bad", "count as good"] = "reset"
+    tolerated: int = 0
+    within: int | None = None
+
+    @classmethod
+    def of(cls, hazard: Hazard) -> Debouncing:
+        """Return that of a hazard of a plan."""
+        up, down = (hazard.counter.up, hazard.counter.down) if hazard.counter else (1, None)
+        time = hazard.debounce_time.max if hazard.debounce_time else None
+        return cls(hazard.debounce, up, down, time, hazard.on_lost, hazard.lost_readings, hazard.lost_within)
+
+    def recognised(self, readings: Sequence[Seen]) -> int | None:
+        """Return the place of the reading by which a fault is recognised; None where none is yet."""
+        count, since = 0, None
+        for place, reading in enumerate(readings):
+            if reading.lost and self.on_lost == "hold":
+                continue
+            if reading.lost and self.on_lost == "reset":
+                count, since = 0, None
+                continue
+            if reading.lost and self.on_lost == "count as good":
+                count, since = 0 if self.down is None else max(0, count - self.down), None
+                continue
+            count += self.up
+            since = reading.at if since is None else since
+            if count >= self.goal if self.time is None else reading.at - since >= self.time:
+                return place
+        return None
+
+    def tolerates(self, readings: Sequence[Seen]) -> bool:
+        """Tell whether no more readings are lost than may be."""
+        lost = [reading.lost for reading in readings]
+        if self.within is None:
+            return sum(lost) <= self.tolerated
+        windows = range(max(1, len(lost) - self.within + 1))
+        return all(sum(lost[begin : begin + self.within]) <= self.tolerated for begin in windows)
+
+    def worst(self, period: int) -> list[bool] | None:
+        """Return which readings are lost at the worst: whenever the next one would decide.
+
+        None where that goes on for good.
+        """
+        readings: list[Seen] = []
+        while len(readings) < _MOST:
+            here = (len(readings) + 1) * period
+            if self.recognised([*readings, Seen(here, lost=False)]) is None:
+                readings.append(Seen(here, lost=False))
+            elif self.tolerates([*readings, Seen(here, lost=True)]):
+                readings.append(Seen(here, lost=True))
+                if self.recognised(readings) is not None:
+                    break
+            else:
+                readings.append(Seen(here, lost=False))
+                break
+            if len(readings) > 4 * (self.goal + 2) * (self.tolerated + 1) and self.within is not None:
+                return None
+        return [reading.lost for reading in readings]
+
+
+def judged(readings: Sequence[Seen], period: int, phase: int) -> list[tuple[int, Seen]]:
+    """Return what an evaluation judges that looks at the newest reading, if it is new, and when it begins."""
+    begins = [reading.at + (phase - reading.at) % period for reading in readings]
+    return [
+        (begin, reading)
+        for (begin, reading), after in zip(
+            zip(begins, readings, strict=True), [*(each.at for each in readings[1:]), None], strict=True
+        )
+        if after is None or after > begin
+    ]
+
+
+def apart(readings: Sequence[Seen], period: int) -> bool:
+    """Tell whether an evaluation runs between any two readings, whatever its phase."""
+    return all(after.at - before.at >= period for before, after in pairwise(readings))

@@ -19,12 +19,12 @@ from chainplan.plan.fields import (
     Name,
     Note,
     Part,
-    Ratio,
     Resistance,
     Speed,
     Temperature,
     Time,
     Truth,
+    UpTo,
     Voltage,
 )
 from chainplan.plan.standby import Balancing
@@ -283,8 +283,10 @@ class Protocol(Part):
     """Pause between two answers to one request."""
     shortest_frame: Bits = ZERO
     """Shorter frames are filled up to this."""
-    allowance: Ratio = ZERO
-    """Added to every frame's time, for protocols that allow senders to be slower."""
+    allowance: UpTo = ZERO
+    """How much slower than its bits a sender may be, as a share of a frame's time, or what stuffed bits add:
+    `10 %` alone is 0 to 10 %, a range written out stays what it is.
+    """
     read_style: ReadStyle
     """`summation`: one long frame carries every node's block. `sequential`: one request, every node answers
     with a frame of its own. `polled`: a request and an answer per node.

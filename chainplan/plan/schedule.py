@@ -40,8 +40,8 @@ class Task(Part):
     per node (`status`, `register check`).
 
     A task that is `sent_from` the `back` runs on rings only. Its slot begins with the `turn` of the ring and
-    ends with the turn back; without one every node knows its part either way round. Once a ring is broken,
-    every task reads what is left from both its ports, and turns nothing.
+    ends with the turn back; without one every node knows its part either way round. Once a ring is broken
+    and its controller has switched it, every task reads what is left from both its ports, and turns nothing.
 
     With `pause_balancing` a node stops balancing when the trigger has arrived, waits until its inputs have
     settled, converts, and goes on balancing.

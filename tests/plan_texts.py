@@ -34,7 +34,7 @@ node_types:
     addressing: 60 us
     address_limit: 62
     jabber_limit: 2 ms
-    balancing: {current: 100 mA, settling: 1 ms, alternate: true}
+    balancing: {current: 100 mA, settling: 1 ms, alternate: true, asleep: false}
     currents: {sleep: 15 uA, idle: 2 mA, measuring: 9 mA, communicating: 12 mA}
     note: invented
 board_types:
@@ -229,6 +229,7 @@ uplink:
       carries: cell voltages
       evaluated: true
       turns: 2
+      received: queued
       note: invented
     pack: {bus: body, sender: upper, identifier: 0x200, data: 8 byte, period: 100 ms, passes_on: [cells]}
 targets:

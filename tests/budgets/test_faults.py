@@ -125,7 +125,7 @@ class TestHarm:
 
     def test_a_ring_that_is_not_switched(self) -> None:
         # By hand: one of four rings of 180 cells cut at its first segment: nobody turns to its back, 540 of
-        # 720 cells are seen. Cut at its last, it is read as before. Of a ring read across nothing comes any more.
+        # 720 cells are seen. Cut at its last, it is read as before. One read across falls silent as a whole.
         ferry = without_recovery(example("harbour-ferry"))
         faults = walked(ferry)
         assert outcome(faults, "segment ring-1#1 open or shorted").cells == 180

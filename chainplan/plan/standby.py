@@ -14,7 +14,7 @@ class Balancing(Part):
 
     Where a task pauses balancing, `settling` passes between the pause and the first sample. With
     `alternate` odd and even cells take turns, half of the time each, because adjacent ones cannot be bled
-    at once.
+    at once. Cells are bled while the node is awake, unless it goes on `asleep`.
     """
 
     current: Current
@@ -23,6 +23,8 @@ class Balancing(Part):
     """Between a pause in balancing and the first sample that counts."""
     alternate: Truth = False
     """Odd and even cells take turns, half of the time each."""
+    asleep: Truth = False
+    """`yes`: cells are bled on while the node sleeps; `no`: only during the `awake` share of `supply`."""
 
 
 class BalancingTarget(Part):

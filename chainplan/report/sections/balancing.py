@@ -123,8 +123,8 @@ def _remarks(groups: Sequence[NodeBalancing], target: BalancingTarget | None) ->
         yield "Where odd and even cells take turns, a cell has half of that."
     if target is not None and any(not group.kind.asleep for group in groups):
         yield (
-            "Cells are bled while awake, for the least share of time that `supply` says; without it, times are "
-            "hours awake."
+            "Cells are bled while awake, for the least share of time that `supply` says; without one, the "
+            "times are hours awake."
         )
     if target is not None and target.charge is not None:
         yield f"Time to take {format_span(target.charge, CAPACITY)} off a cell."

@@ -34,6 +34,7 @@ node_types:
     addressing: 60 us
     address_limit: 62
     jabber_limit: 2 ms
+    raises_alarms: true
     balancing: {current: 100 mA, settling: 1 ms, alternate: true, asleep: false}
     currents: {sleep: 15 uA, idle: 2 mA, measuring: 9 mA, communicating: 12 mA}
     note: invented
@@ -190,7 +191,8 @@ hazards:
     debounce: 3
     lost_readings: 1
     sensor_lag: 1 ms
-    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}
+    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,
+      conversion: cell voltages, hardware: false}
     tolerant_time: 1 s
     reaction: contactor
     note: invented
@@ -205,6 +207,8 @@ sleep:
   check_every: 1 s
   debounce: 2
   checks: [cell voltages]
+  conversions: {cell voltages: cell voltages}
+  hardware: false
   alarm_per_hop: 1 ms
   host_wake: 50 ms
   tolerant_time: 10 s

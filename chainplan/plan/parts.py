@@ -116,6 +116,8 @@ class NodeType(Part):
     """Most nodes on one chain that can be addressed."""
     jabber_limit: Time | None = None
     """Longest it can send without a pause before it is cut off."""
+    raises_alarms: Truth = True
+    """Whether it can check its inputs by itself and raise alarms; its cells else have the tasks alone."""
     currents: Currents = Currents.model_construct()
     """Supply current drawn from the node's own cells, whole in each state and not on top of another."""
     balancing: Balancing | None = None

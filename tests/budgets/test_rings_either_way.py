@@ -128,7 +128,7 @@ def errors(evaluation: Evaluation) -> list[float]:
 def nodes(evaluation: Evaluation) -> Any:
     """What a node does, and how long its balancing may run."""
     scan = evaluation.scans["C"]
-    busy = {each.node.name: each[1:] for each in activities(scan)}
+    busy = {each.node.name: each[1:] for each in activities(scan, evaluation.plan.hazards)}
     balanced = {
         frozenset(group.nodes): (group.pausing, group.left.total) for group in evaluation.node_balancing["C"]
     }

@@ -109,7 +109,10 @@ def test_a_sample_age_below_the_period_of_its_task() -> None:
     assert warnings(("sample_age: {cell voltages: 150 ms}", "sample_age: {cell voltages: 100.1 ms}")) == ()
 
 
-ALARM = ("    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}\n", "")
+ALARM = (
+    "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,\n      conversion: cell voltages, hardware: false}\n",
+    "",
+)
 
 
 def test_a_hazard_that_is_not_seen_on_every_chain() -> None:

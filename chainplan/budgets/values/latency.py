@@ -24,7 +24,7 @@ from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.scanning.time_outs import any_chain_lost, longest_period
 from chainplan.budgets.scanning.wire import frame_time
 from chainplan.budgets.values.age import runs_from_sample_to_memory, slot_shift, slowest_value
-from chainplan.budgets.values.alarm import Watch, alarm_terms, any_watched, longest_exchange
+from chainplan.budgets.values.alarm import Watch, alarm_terms, all_raised, longest_exchange, watch_awake
 from chainplan.budgets.values.sampling import Sampling, conversion_on, sampling_of
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain, makes
@@ -152,7 +152,7 @@ def _ways(name: str, hazard: Hazard, scan: ControllerScan, unit: Unit) -> Iterat
     if hazard.alarm is None or hazard.kind == "chain loss":
         return
     for chain in scan.controller.chains:
-        if any_watched(hazard, chain):
+        if all_raised(hazard, chain):
             yield chain.name, alarm_latency(name, hazard, hazard.alarm, scan, unit, chain)
 
 
@@ -160,14 +160,13 @@ def alarm_latency(
     name: str, hazard: Hazard, alarm: AlarmPath, scan: ControllerScan, unit: Unit, chain: Chain
 ) -> HazardLatency:
     """Return a hazard's intervals by the alarm of a chain some of whose nodes watch for it."""
-    watch = Watch(alarm.check_every, alarm.debounce, alarm.per_hop)
     return hazard_latency(
         name,
         hazard,
         scan.controller.name,
         unit,
         "alarm on a line of its own" if alarm.own_line else "in-band alarm",
-        partial(_alarm_terms, hazard, watch, chain, scan, unit.evaluation),
+        partial(_alarm_terms, hazard, watch_awake(hazard, alarm), chain, scan, unit.evaluation),
         "lag + filter + hits * check period + conversion + way + P_h + C_h",
     )
 

@@ -12,7 +12,7 @@ from chainplan.budgets.faults import figures as fault_figures
 from chainplan.budgets.faults import walk
 from chainplan.budgets.isolation import figures as isolation_figures
 from chainplan.budgets.isolation import segments
-from chainplan.budgets.line import length, link
+from chainplan.budgets.line import jabber, length, link
 from chainplan.budgets.scanning import scan, traffic
 from chainplan.budgets.standby import balancing, self_consumption, start_up
 from chainplan.budgets.uplink import buses, vehicle_age
@@ -60,6 +60,7 @@ class Evaluation:
     balancing_times = balancing.balancing_times
     self_consumption = self_consumption.self_consumption
     lengths = length.lengths
+    longest_sendings = jabber.longest_sendings
     fast_cables = link.fast_cables
     errors = losses.errors
     distances = distances.distances

@@ -115,7 +115,7 @@ class NodeType(Part):
     address_limit: Count | None = None
     """Most nodes on one chain that can be addressed."""
     jabber_limit: Time | None = None
-    """Longest it can send without a pause before it is cut off."""
+    """Longest it can send without a pause before it is cut off; no frame of the plan may last longer."""
     raises_alarms: Truth = True
     """Whether it can check its inputs by itself and raise alarms; its cells else have the tasks alone."""
     currents: Currents = Currents.model_construct()

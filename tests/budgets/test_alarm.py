@@ -295,7 +295,7 @@ class TestWhatACheckTakes:
 
     def test_by_hand(self) -> None:
         # One hop of 5 us, the exchange under way, 10 + 1 ms of evaluation: alike in all three. A check of
-        # 50 ms every 50 ms: 100 ms; of 2 ms every 3 ms, with 1 ms of filter: 6 ms; a comparator every 3 ms: 3 ms.
+        # 50 ms every 50 ms: 100 ms; of 2 ms every 3 ms with 1 ms of filter: 6 ms; a comparator's: 3 ms.
         rest = self.detection(hardware=True) - ticks("3 ms")
         assert ticks("11 ms") < rest < ticks("12 ms")
         assert self.detection(conversion="precise") == rest + ticks("100 ms")

@@ -65,7 +65,7 @@ class TestChecks:
         checks = {"check_every": "3 ms", "per_hop": "5 us"} | alarm
         hazards = {"over": over | {"alarm": checks}, "under": over | {"kind": "cell under-voltage"}}
         hazards["under"]["alarm"] = checks  # the very same checks: they count once
-        more = {"node": self.NODE, "supply": {"awake": "30 %"}}
+        more: dict[str, Any] = {"node": self.NODE, "supply": {"awake": "30 %"}}
         return spread_of(evaluation_of(hazards=hazards, **more))[0] - spread_of(evaluation_of(**more))[0]
 
     def test_imbalance_by_hand(self) -> None:

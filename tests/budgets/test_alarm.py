@@ -320,7 +320,7 @@ class TestWhatACheckTakes:
         assert "node type `usual` has no conversion `precise` for this alarm" in findings_of(
             hazards={"over": alarmed}
         )
-        named = {"kinds": {2: {"conversions": {"fast": {"time": "1 ms"}}}}}
+        named: dict[str, Any] = {"kinds": {2: {"conversions": {"fast": {"time": "1 ms"}}}}}
         task = {"cells": {"value": "16 bit", "kind": "read", "reads": "status", "data": "8 bit"}}
         plain = OVER | {"alarm": QUICK}
         message = "node type `at 2` has no conversion `cell voltages` for this alarm"

@@ -25,7 +25,7 @@ def sending(limit: str = "1 ms", **more: Any) -> Figure:
 @pytest.mark.parametrize(
     ("protocol", "microseconds"),
     [
-        ({"read_style": "summation"}, 8 + 4 * 32),  # one frame with four blocks
+        ({"read_style": "summation"}, 8 + 4 * 40),  # one frame with four blocks
         ({"read_style": "sequential", "answer_gap": "1 us"}, 40),  # the longest frame
         ({"read_style": "sequential"}, 4 * 40),  # no gap: the nearest node sends its own and passes on three
         ({"read_style": "sequential", "answer_gap": "0 us .. 5 us"}, 4 * 40),
@@ -39,12 +39,11 @@ def test_by_hand(protocol: dict[str, Any], microseconds: int) -> None:
 
 
 def test_a_limit_below_a_normal_frame_is_missed() -> None:
-    # 8 + 4 * 32 bit = 136 us
-    verdicts = [
-        sending(limit, protocol={"read_style": "summation"}) for limit in ("135 us", "136 us", "1 ms")
-    ]
+    # 8 + 4 * (8 + 32) bit = 168 us
+    summed = {"read_style": "summation"}
+    verdicts = [sending(limit, protocol=summed) for limit in ("167 us", "168 us", "1 ms")]
     assert [each.status for each in verdicts] == ["missed", "met", "met"]
-    spread = sending("135 us .. 200 us", protocol={"read_style": "summation"})
+    spread = sending("167 us .. 200 us", protocol=summed)
     assert (spread.status, spread.where) == ("missed", "`jabber_limit` of S.1")
 
 

@@ -61,10 +61,11 @@ class TestChecks:
     }
 
     def spread(self, **alarm: Any) -> int:
-        over = {"kind": "cell over-voltage", "tolerant_time": "1 s", "reaction": "switch"}
+        over: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "1 s", "reaction": "switch"}
         checks = {"check_every": "3 ms", "per_hop": "5 us"} | alarm
-        hazards = {"over": over | {"alarm": checks}, "under": over | {"kind": "cell under-voltage"}}
-        hazards["under"]["alarm"] = checks  # the very same checks: they count once
+        alarmed = over | {"alarm": checks}
+        # two hazards, but the very same checks: they count once
+        hazards = {"over": alarmed, "under": alarmed | {"kind": "cell under-voltage"}}
         more: dict[str, Any] = {"node": self.NODE, "supply": {"awake": "30 %"}}
         return spread_of(evaluation_of(hazards=hazards, **more))[0] - spread_of(evaluation_of(**more))[0]
 

@@ -1,6 +1,6 @@
 """From fault to safe state: detection latency per hazard against the fault tolerant time interval.
 
-ISO 26262-1:2018: FHTI = FDTI + FRTI (3.54 to 3.59), and FHTI must be lower than FTTI (3.61): equality is
+ISO 26262-1:2018: FHTI (3.56) = FDTI (3.55) + FRTI (3.59), and it must be lower than FTTI (3.61): equality is
 a miss. For a quantity read every m scans, debounced over d readings, with up to e readings lost:
 
     FDTI = (d + e) * m * P + jitter + slot shift + (A - S) + P_h + C_h
@@ -77,7 +77,7 @@ class HazardLatency:
                 Term("FRTI", self.reaction.total, parts=self.reaction.terms),
             ),
             "FHTI = FDTI + FRTI",
-            "ISO 26262-1:2018, 3.54 to 3.59",
+            "ISO 26262-1:2018, 3.56 (FDTI 3.55, FRTI 3.59)",
         )
 
     @property

@@ -88,6 +88,7 @@ protocols:
     answer_window: 100 us
     signal:
       lowest: 1 MHz
+      levels: voltage
       highest: 5 MHz
       transmit: 0 dB
       threshold: -20 dB

@@ -96,9 +96,9 @@ def test_fault_at_the_edge_of_an_open_disconnect_brings_the_string_voltage_to_ch
 
 
 def test_the_edge_of_a_break_that_the_fault_is_at_is_said_by_the_terms() -> None:
-    # Head segment of the lowest board: the near edge of a break at 268.8 V brings 268.8 V, the far one 403.2 V
-    # less that. A pole brings more than either.
-    stack = [{"modules": 4, "cells": 16}, {"disconnect": "MSD"}, {"modules": 2, "cells": 16}]
+    # Head segment of the lowest board: the near edge of a break at 268.8 V brings 268.8 V, the far one
+    # 403.2 V less that. A pole brings more than either.
+    stack: Stack = [{"modules": 4, "cells": 16}, {"disconnect": "MSD"}, {"modules": 2, "cells": 16}]
     network = pack(stack, order=["S.1"])
     found = case(network, 1, "MSD of S open, DC link discharged, earth fault at an edge of it").references
     assert abs(found.total) == volts("268.8 V")

@@ -31,6 +31,8 @@ node_types:
       cell voltages: {time: 2 ms, step: 20 us, settling: 1 ms}
       temperatures: {time: 4 ms}
     wake: 300 us
+    ready: 1 ms
+    sleeps_after: 2 s
     addressing: 60 us
     address_limit: 62
     jabber_limit: 2 ms
@@ -204,6 +206,7 @@ hazards:
     reaction_at: upper
     told_by: cells
     told_with: last
+    told_times: 1
 sleep:
   check_every: 1 s
   debounce: 2

@@ -110,6 +110,10 @@ class NodeType(Part):
     """
     wake: Time = ZERO
     """From the wake signal at its input until the node has passed it on."""
+    ready: Time = ZERO
+    """From then on until it listens."""
+    sleeps_after: Time | None = None
+    """Falls asleep by itself when nothing has passed it for this long."""
     addressing: Time = ZERO
     """From the end of the host's set-up until the node has its address, frames included."""
     address_limit: Count | None = None

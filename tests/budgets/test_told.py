@@ -250,6 +250,24 @@ class TestTurnsThatAReceiverMayOverlook:
             assert all(age.time for age in ages if age.family == "state")
 
 
+@pytest.mark.parametrize(
+    ("message", "further"),
+    [
+        ({"received": "queued"}, 30_000),  # the next frame
+        ({}, 40_000),  # looked at every 10 ms: 30 ms and 0.27 ms later there is a new one
+        ({"period": "9.73 ms"}, 10_000),
+        ({"period": "9.731 ms"}, 20_000),
+    ],
+)
+def test_several_frames_must_tell_the_same(message: dict[str, Any], further: int) -> None:
+    messages = {"state": MESSAGES["state"] | message}
+    once, thrice = (
+        latency_of(plan_of(messages=messages, hazard={"told_times": times})).reaction.total
+        for times in (1, 3)
+    )
+    assert thrice - once == 2 * further * US
+
+
 def test_a_message_that_carries_evaluated_values_counts_the_evaluation_once() -> None:
     messages = {"state": MESSAGES["state"] | {"evaluated": True}}
     assert latency_of(plan_of(messages=messages)).handling.total == latency_of(plan_of()).handling.total

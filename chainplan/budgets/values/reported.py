@@ -10,6 +10,9 @@ its evaluation:
 (turns * P for a message whose values go out in turns: the fault may stand in any of them, and each unit on
 the way must see every frame: :func:`chainplan.budgets.uplink.vehicle_age.overlooked`.)
 
+Where so many frames must tell it one after another (`told_times`), each further one comes P later; a unit
+that finds the newest frame alone sees it at the first of its evaluations that is P + R after the last.
+
 Of several messages that tell the same fault the last one counts, unless the plan says that the first does.
 """
 
@@ -27,6 +30,7 @@ from chainplan.chain.build import Unit
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
 from chainplan.figures.terms import Case, Sum, Term, nonzero
+from chainplan.plan.layout import EvaluationPlan
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
 
@@ -103,7 +107,7 @@ def _counting(
     """
     told_by = hazard.told_by or ()
     unit = hazard.reaction_at or ""
-    ways = {name: _slowest(units, messages, name, controller, unit) for name in told_by}
+    ways = {name: _slowest(units, messages, name, controller, unit, hazard.told_times) for name in told_by}
     known = [way for way in ways.values() if way is not None]
     missing = [name for name, way in ways.items() if way is None]
     last = hazard.told_with == "last"
@@ -113,7 +117,7 @@ def _counting(
 
 
 def _slowest(
-    units: dict[str, Unit], messages: dict[str, Message], name: str, controller: str, unit: str
+    units: dict[str, Unit], messages: dict[str, Message], name: str, controller: str, unit: str, times: int
 ) -> _MessageWay | None:
     """Return the slowest way of a finding to a unit by the message named; None where there is none."""
     known: dict[str, _MessageWay | None] = {}
@@ -132,8 +136,27 @@ def _slowest(
     def heard(message: Message) -> list[Message]:
         return [each for each in messages.values() if each.family in message.plan.passes_on]
 
-    ways = [seen(each, unit) for each in messages.values() if each.family == name]
-    return max((each for each in ways if each is not None), key=lambda each: each.worth, default=None)
+    ways = [
+        _repeated(found, each, units[unit].evaluation, times)
+        for each in messages.values()
+        if each.family == name and (found := seen(each, unit)) is not None
+    ]
+    return max(ways, key=lambda each: each.worth, default=None)
+
+
+def _repeated(way: _MessageWay, message: Message, evaluation: EvaluationPlan, times: int) -> _MessageWay:
+    """Return a way at whose end so many frames must tell the same one after another."""
+
+    def terms(case: Case) -> tuple[Term, ...]:
+        plan, response = message.plan, message.response.time
+        period = plan.turns * plan.period[case]
+        if case is Case.WORST and plan.received == "newest" and response is not None:
+            look = evaluation.period.max
+            period = -(-(period + response.total) // look) * look
+        return nonzero(Term(f"further frames of {message.name}", period, times - 1)) if times > 1 else ()
+
+    worst, typical = way.terms + terms(Case.WORST), way.typical + terms(Case.TYPICAL)
+    return way._replace(terms=worst, typical=typical)
 
 
 def _way(

@@ -167,6 +167,8 @@ def _checks(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
         if hazard.alarm is None or hazard.alarm.hardware or quantity is None:
             continue
         by, path = hazard.alarm.conversion, ("hazards", name, "alarm")
+        if by is None and is_block(quantity):  # a node checks its own registers without a conversion
+            continue
         for kind in lacking(quantity, by or quantity):
             here: KeyPath = (*path, "conversion") if by else path
             yield _no_conversion(plan, kind, by or quantity, "alarm", here, named=bool(by), instead=instead)

@@ -185,7 +185,7 @@ def _checks(
     """
     hazard = watch.hazard
     quantity = READ_BY[hazard.kind]
-    conversion = node.type.conversions[watch.conversion] if watch.conversion else _COMPARED
+    conversion = node.type.conversions.get(watch.conversion, _COMPARED)
     hidden = values.event(hazard.sensor_lag) + values.event(conversion.settling)
     if instant == "worst":
         channel, shows, lost = 0, 1, hazard.lost_readings  # the first check has just sampled

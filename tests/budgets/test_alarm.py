@@ -325,6 +325,11 @@ class TestWhatACheckTakes:
         plain = OVER | {"alarm": QUICK}
         message = "node type `at 2` has no conversion `cell voltages` for this alarm"
         assert message in findings_of(hazards={"over": plain}, tasks=task, **named)
+        registers = {"kind": "register upset", "tolerant_time": "1 s", "reaction": "switch", "alarm": QUICK}
+        check = {"registers": {"kind": "read", "reads": "register check", "data": "8 bit"}}
+        assert not [
+            each for each in findings_of(hazards={"upset": registers}, tasks=check) if "alarm" in each
+        ]
         hardware = OVER | {"alarm": QUICK | {"hardware": True}}
         assert message not in findings_of(hazards={"over": hardware}, tasks=task, **named)
         sleep = {"check_every": "1 s", "alarm_per_hop": "1 ms", "host_wake": "12 ms"}

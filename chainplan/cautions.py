@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from chainplan.quantity import FREQUENCY, SPEED, VOLTAGE, format_ticks
+from chainplan.quantity import FREQUENCY, SPEED, TIME, VOLTAGE, format_ticks
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -44,8 +44,12 @@ ASSUMPTIONS = (
 
 
 def budget_warnings(evaluation: Evaluation) -> Iterator[str]:
-    """Yield what the budgets warn of though no target says so: boards that straddle a break, fast cables."""
+    """Yield what the budgets warn of though no target says so.
+
+    Boards that straddle a break, fast cables, time-outs shorter than the wait for an answer.
+    """
     yield from _fast_cables(evaluation)
+    yield from _short_time_outs(evaluation)
     for board in evaluation.isolation.straddled:
         voltage = format_ticks(board.voltage, VOLTAGE, rounding="up")
         place = f"{board.opening.kind} {board.opening.name} of string {board.string}"
@@ -68,6 +72,25 @@ def _fast_cables(evaluation: Evaluation) -> Iterator[str]:
         yield (
             f"cable {cable.name} is planned with {_of_light(cable.planned)}, but a signal of "
             f"{frequency} may be as slow as {_of_light(cable.guaranteed)} on {cable.loss_class}"
+        )
+
+
+def _short_time_outs(evaluation: Evaluation) -> Iterator[str]:
+    """Yield protocols whose time-out is shorter than a good answer may keep the host waiting."""
+    longest: dict[int, tuple[int, str]] = {}
+    for length in evaluation.lengths.values():
+        protocol = length.chain.protocol
+        for wait in length.waits:
+            if 0 < protocol.time_out.min < wait.worst.total:
+                known = longest.get(id(protocol), (0, ""))
+                longest[id(protocol)] = max(known, (wait.worst.total, length.chain.name))
+    for total, chain in longest.values():
+        protocol = evaluation.network.chains[chain].protocol
+        yield (
+            f"on chain {chain} an answer may begin {format_ticks(total, TIME, rounding='up')} after its "
+            f"request, the time-out is {format_ticks(protocol.time_out.min, TIME, rounding='down')}: it is "
+            "taken to run from when the longest answer would have ended; one that runs from the request cuts "
+            "good answers off"
         )
 
 

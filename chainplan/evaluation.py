@@ -12,9 +12,9 @@ from chainplan.budgets.faults import figures as fault_figures
 from chainplan.budgets.faults import walk
 from chainplan.budgets.isolation import figures as isolation_figures
 from chainplan.budgets.isolation import segments
-from chainplan.budgets.line import length, link
+from chainplan.budgets.line import jabber, length, link
 from chainplan.budgets.scanning import bus_load, scan, traffic
-from chainplan.budgets.standby import balancing, self_consumption, start_up
+from chainplan.budgets.standby import balancing, self_consumption, silence, start_up
 from chainplan.budgets.uplink import buses, vehicle_age
 from chainplan.budgets.values import age, asleep, coverage, reported
 from chainplan.chain import build
@@ -60,7 +60,9 @@ class Evaluation:
     node_balancing = balancing.node_balancing
     balancing_times = balancing.balancing_times
     self_consumption = self_consumption.self_consumption
+    silences = silence.silences
     lengths = length.lengths
+    longest_sendings = jabber.longest_sendings
     fast_cables = link.fast_cables
     errors = losses.errors
     distances = distances.distances

@@ -31,10 +31,13 @@ node_types:
       cell voltages: {time: 2 ms, step: 20 us, settling: 1 ms}
       temperatures: {time: 4 ms}
     wake: 300 us
+    ready: 1 ms
+    sleeps_after: 2 s
     addressing: 60 us
     address_limit: 62
     jabber_limit: 2 ms
-    balancing: {current: 100 mA, settling: 1 ms, alternate: true}
+    raises_alarms: true
+    balancing: {current: 100 mA, settling: 1 ms, alternate: true, asleep: false}
     currents: {sleep: 15 uA, idle: 2 mA, measuring: 9 mA, communicating: 12 mA}
     note: invented
 board_types:
@@ -87,6 +90,7 @@ protocols:
     answer_window: 100 us
     signal:
       lowest: 1 MHz
+      levels: voltage
       highest: 5 MHz
       transmit: 0 dB
       threshold: -20 dB
@@ -194,7 +198,8 @@ hazards:
     lost_within: 5
     on_lost: count as good
     sensor_lag: 1 ms
-    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}
+    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,
+      conversion: cell voltages, hardware: false}
     tolerant_time: 1 s
     reaction: contactor
     note: invented
@@ -206,10 +211,13 @@ hazards:
     reaction_at: upper
     told_by: cells
     told_with: last
+    told_times: 1
 sleep:
   check_every: 1 s
   debounce: 2
   checks: [cell voltages]
+  conversions: {cell voltages: cell voltages}
+  hardware: false
   alarm_per_hop: 1 ms
   host_wake: 50 ms
   tolerant_time: 10 s
@@ -234,6 +242,7 @@ uplink:
       carries: cell voltages
       evaluated: true
       turns: 2
+      received: queued
       note: invented
     pack: {bus: body, sender: upper, identifier: 0x200, data: 8 byte, period: 100 ms, passes_on: [cells]}
 targets:

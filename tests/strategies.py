@@ -80,6 +80,7 @@ def node_types(draw: st.DrawFn) -> Data:
         "turn_around": draw(spans(400, "us")),
         "conversions": {name: draw(conversions()) for name in checked},
         "wake": draw(spans(3000, "us")),
+        "ready": draw(spans(5000, "us")),
         "addressing": draw(spans(500, "us")),
         "balancing": draw(
             st.none() | st.fixed_dictionaries({"current": st.just("100 mA"), "settling": spans(400, "us")})

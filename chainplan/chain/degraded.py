@@ -11,9 +11,11 @@ What a fault does is the physics of a chain of relays; each line is an assumptio
   on one leaves the others on the port as they are.
 - *controller dead*: none of its chains is read.
 
-An open chain is read on up to the break. A ring is read on from both its ports, each end up to the break;
-one that was read across is read as two open chains. A node counts the direction away from the port that
-reads it as outward, so one that is reached from the back has its relay's two delays the other way round.
+An open chain is read on up to the break. So is a ring whose controller has no `recovery`, and one that was
+read across is then not read at all: what only tasks sent from its back still reach counts as unseen. With a
+`recovery` a ring is read on by every task from both its ports, each end up to the break; one that was read
+across is read as two open chains. A node counts the direction away from the port that reads it as outward, so
+one that is reached from the back has its relay's two delays the other way round.
 """
 
 from __future__ import annotations
@@ -124,21 +126,29 @@ def gaps_of(network: Network, fault: Fault) -> tuple[Gap, ...]:
     return tuple(found)
 
 
-def left_of(chain: Chain, gaps: Iterable[Gap]) -> Left:
+def left_of(network: Network, chain: Chain, gaps: Iterable[Gap]) -> Left:
     """Return what is read of a chain with these breaks (at least one): up to the nearest from each end."""
     mine = [gap for gap in gaps if gap.chain == chain.name]
     ahead = min(gap.start for gap in mine)
-    behind = len(chain.nodes) - max(gap.end for gap in mine) if chain.is_ring else 0
-    return Left(chain.name, ahead, behind)
+    if not chain.is_ring:
+        return Left(chain.name, ahead, 0)
+    if switches(network, chain):
+        return Left(chain.name, ahead, len(chain.nodes) - max(gap.end for gap in mine))
+    return Left(chain.name, 0 if chain.plan.read_from == "across" else ahead, 0)
+
+
+def switches(network: Network, chain: Chain) -> bool:
+    """Tell whether a chain's controller turns to reading a broken ring from both ends."""
+    return network.controllers[chain.controller].settings.recovery is not None
 
 
 def what_is_left(network: Network, gaps: Iterable[Gap]) -> tuple[Left, ...]:
     """Return what is read of every chain that has a break; all others are read as before."""
     all_gaps = tuple(gaps)
     if len(all_gaps) == 1:  # as after most faults
-        return (left_of(network.chains[all_gaps[0].chain], all_gaps),)
+        return (left_of(network, network.chains[all_gaps[0].chain], all_gaps),)
     touched = dict.fromkeys(gap.chain for gap in all_gaps)
-    return tuple(left_of(network.chains[name], all_gaps) for name in touched)
+    return tuple(left_of(network, network.chains[name], all_gaps) for name in touched)
 
 
 def blind_nodes(network: Network, lefts: Iterable[Left]) -> Iterator[Node]:

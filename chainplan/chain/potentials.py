@@ -53,7 +53,7 @@ _WORDS: dict[Kind, str] = {
     "intact": "intact",
     "other breaks": "{where} open",
     "open": "{where} open, DC link discharged",
-    "open, fault": "{where} open, DC link discharged, earth fault at its far edge",
+    "open, fault": "{where} open, DC link discharged, earth fault at an edge of it",
     "fault": "earth fault at {where}",
     "floating": "contactors open",
     "floating, fault": "contactors open, earth fault at {where}",

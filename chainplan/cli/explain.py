@@ -25,7 +25,7 @@ def run(plan: str, figure: Sequence[str] | None, settings: Sequence[str] | None,
     sums = evaluation.sums()
     words = " ".join(figure or ())
     if not words.strip():
-        write_out(figure_list(sums, look))
+        write_out(figure_list(evaluation, look))
         return 0
     found = sorted(matching(words, sums), key=in_order)
     if len(found) == 1:

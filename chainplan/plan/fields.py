@@ -7,7 +7,8 @@ a slip of the pen, such as a zero or a unit too much.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from fractions import Fraction
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -72,7 +73,7 @@ def _in_percent(value: Any) -> str | None:
     return re.sub(r"\d+(\.\d+)?", r"\g<0> %", text) if plain else None
 
 
-def _quantity(dimension: Dimension, most: str) -> Reads:
+def _quantity(dimension: Dimension, most: str, *, up_to: bool = False) -> Reads:
     limit = parse_quantity(most, dimension).max
 
     def read(value: Any) -> Span:
@@ -86,7 +87,8 @@ def _quantity(dimension: Dimension, most: str) -> Reads:
             given = format_ticks(span.max, dimension)
             meant = _in_percent(value) if dimension is quantity.RATIO else None
             raise refusal(f"{given} is beyond anything a plan can mean", f"at most {most}", meant)
-        return span
+        alone = not isinstance(value, Mapping) and ".." not in str(value)
+        return Span(0, round(Fraction(span.max, 2)), span.max) if up_to and alone else span
 
     ends = {
         "type": "object",
@@ -107,6 +109,8 @@ BitRate = Annotated[Span, _quantity(quantity.BIT_RATE, "1000 Gbit/s")]
 Speed = Annotated[Span, _quantity(quantity.SPEED, "1 c")]
 Bits = Annotated[Span, _quantity(quantity.BITS, "125000 byte")]
 Ratio = Annotated[Span, _quantity(quantity.RATIO, "100 %")]
+UpTo = Annotated[Span, _quantity(quantity.RATIO, "100 %", up_to=True)]
+"""A share of which anything from nothing up may come: `10 %` alone is 0 to 10 %."""
 Frequency = Annotated[Span, _quantity(quantity.FREQUENCY, "100 GHz")]
 Level = Annotated[Span, _quantity(quantity.LEVEL, "1000 dB")]
 Temperature = Annotated[Span, _quantity(quantity.TEMPERATURE, "1000 degC")]

@@ -200,7 +200,7 @@ class ControllerPlan(Part):
     evaluation: EvaluationPlan
     """The host task that judges readings; it does not run in step with the scan."""
     recovery: RecoveryPlan | None = None
-    """What it does when a ring breaks."""
+    """What it does when a ring breaks; left out, it goes on reading from the head alone, up to the break."""
     actuators: dict[Name, Actuator] = {}
     """What makes the pack safe; hazards name one as their `reaction`."""
     note: Note = ""

@@ -19,12 +19,12 @@ from chainplan.plan.fields import (
     Name,
     Note,
     Part,
-    Ratio,
     Resistance,
     Speed,
     Temperature,
     Time,
     Truth,
+    UpTo,
     Voltage,
 )
 from chainplan.plan.standby import Balancing
@@ -110,12 +110,18 @@ class NodeType(Part):
     """
     wake: Time = ZERO
     """From the wake signal at its input until the node has passed it on."""
+    ready: Time = ZERO
+    """From then on until it listens."""
+    sleeps_after: Time | None = None
+    """Falls asleep by itself when nothing has passed it for this long."""
     addressing: Time = ZERO
     """From the end of the host's set-up until the node has its address, frames included."""
     address_limit: Count | None = None
     """Most nodes on one chain that can be addressed."""
     jabber_limit: Time | None = None
-    """Longest it can send without a pause before it is cut off."""
+    """Longest it can send without a pause before it is cut off; no frame of the plan may last longer."""
+    raises_alarms: Truth = True
+    """Whether it can check its inputs by itself and raise alarms; its cells else have the tasks alone."""
     currents: Currents = Currents.model_construct()
     """Supply current drawn from the node's own cells, whole in each state and not on top of another."""
     balancing: Balancing | None = None
@@ -283,8 +289,10 @@ class Protocol(Part):
     """Pause between two answers to one request."""
     shortest_frame: Bits = ZERO
     """Shorter frames are filled up to this."""
-    allowance: Ratio = ZERO
-    """Added to every frame's time, for protocols that allow senders to be slower."""
+    allowance: UpTo = ZERO
+    """How much slower than its bits a sender may be, as a share of a frame's time, or what stuffed bits add:
+    `10 %` alone is 0 to 10 %, a range written out stays what it is.
+    """
     read_style: ReadStyle
     """`summation`: one long frame carries every node's block. `sequential`: one request, every node answers
     with a frame of its own. `polled`: a request and an answer per node.

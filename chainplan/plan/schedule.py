@@ -43,8 +43,8 @@ class Task(Part):
     per node (`status`, `register check`).
 
     A task that is `sent_from` the `back` runs on rings only. Its slot begins with the `turn` of the ring and
-    ends with the turn back; without one every node knows its part either way round. Once a ring is broken,
-    every task reads what is left from both its ports, and turns nothing.
+    ends with the turn back; without one every node knows its part either way round. Once a ring is broken
+    and its controller has switched it, every task reads what is left from both its ports, and turns nothing.
 
     With `pause_balancing` a node stops balancing when the trigger has arrived, waits until its inputs have
     settled, converts, and goes on balancing.
@@ -142,6 +142,8 @@ class Hazard(Part):
     """A master, or a single controller, that is told of the fault and reacts."""
     told_by: Names | None = None
     """The message of the uplink that tells it, or several, as on redundant buses."""
+    told_times: Count = 1
+    """So many frames must tell the unit that reacts, one after another."""
     told_with: Literal["first", "last"] = "last"
     """Which of several messages counts: the `last`, where any may fail or all must agree, or the `first`."""
     note: Note = ""
@@ -172,7 +174,9 @@ class Targets(Part):
     host_bus_load: Ratio | None = None
     """Busy share of the host bus."""
     cells_seen_after_fault: Ratio | None = None
-    """Least share of cells still read after any single fault, kind by kind."""
+    """Least share of cells still read after a single fault of a segment, node or port, kind by kind. A dead
+    controller, or its one bridge, blinds all its cells and is not judged: whoever listens to it must notice.
+    """
     fault_known: Time | None = None
     """Longest time until a broken chain is known; each such fault must then show in what is read. A ring's
     way back shows only in reads `across` it and in tasks that are `sent_from` its `back`.

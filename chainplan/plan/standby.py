@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from chainplan.plan.fields import ZERO, Charge, Count, Current, Part, Ratio, Time, Truth
+from chainplan.plan.fields import ZERO, Charge, Count, Current, Name, Part, Ratio, Time, Truth
 
 
 class Balancing(Part):
@@ -14,7 +14,7 @@ class Balancing(Part):
 
     Where a task pauses balancing, `settling` passes between the pause and the first sample. With
     `alternate` odd and even cells take turns, half of the time each, because adjacent ones cannot be bled
-    at once.
+    at once. Cells are bled while the node is awake, unless it goes on `asleep`.
     """
 
     current: Current
@@ -23,6 +23,8 @@ class Balancing(Part):
     """Between a pause in balancing and the first sample that counts."""
     alternate: Truth = False
     """Odd and even cells take turns, half of the time each."""
+    asleep: Truth = False
+    """`yes`: cells are bled on while the node sleeps; `no`: only during the `awake` share of `supply`."""
 
 
 class BalancingTarget(Part):
@@ -42,6 +44,7 @@ class AlarmPath(Part):
     Every node checks its inputs every `check_every`; after `debounce` hits in a row it raises an alarm that
     goes from node to node, `per_hop` in each, out of a ring by its nearer end. The alarm waits until the
     exchange under way on its chain is over and goes before the next one, unless it has a line of its own.
+    A check makes a conversion, unless comparators (`hardware`) look at the inputs without one.
     """
 
     check_every: Time
@@ -52,6 +55,10 @@ class AlarmPath(Part):
     """Time from node to node."""
     own_line: Truth = False
     """`yes`: a line beside the chain; `no`: the alarm waits for the exchange under way."""
+    conversion: Name | None = None
+    """The conversion of a check; left out, the one named like what the hazard shows in."""
+    hardware: Truth = False
+    """`yes`: comparators check without a conversion."""
 
 
 class SleepPlan(Part):
@@ -71,6 +78,10 @@ class SleepPlan(Part):
         "cell voltages"
     ]
     """What the nodes look at."""
+    conversions: dict[Literal["cell voltages", "temperatures"], Name] = {}
+    """The conversions of the checks; left out, those named like what they look at."""
+    hardware: Truth = False
+    """`yes`: comparators check without a conversion."""
     alarm_per_hop: Time
     """Time from node to node."""
     host_wake: Time

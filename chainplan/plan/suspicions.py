@@ -15,7 +15,7 @@ from chainplan.plan.parts import SegmentSpec
 from chainplan.plan.problems import KeyPath
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.work_checks import ChainNodes, chain_nodes, chains_of, channels, seen_on
-from chainplan.quantity import TIME, format_ticks
+from chainplan.quantity import RATIO, TIME, format_ticks
 
 
 def suspicions(plan: Plan, _: Wrong) -> Iterator[Finding]:
@@ -24,6 +24,7 @@ def suspicions(plan: Plan, _: Wrong) -> Iterator[Finding]:
     yield from _barriers(plan, nodes)
     yield from _addresses(plan, nodes)
     yield from _time_outs(plan)
+    yield from _clocks(plan)
     yield from _ports(plan)
     yield from _tasks(plan, nodes)
     yield from _hazards(plan, nodes)
@@ -74,6 +75,20 @@ def _time_outs(plan: Plan) -> Iterator[Finding]:
         if plan.protocols[name].time_out.max == 0:
             message = "without a time-out a missing answer is noticed at once, which no controller does"
             yield _warning(message, ("protocols", name, "time_out"), "time_out: 50 us")
+
+
+def _clocks(plan: Plan) -> Iterator[Finding]:
+    """With start and stop bits a receiver counts on from the start bit's edge by its own clock.
+
+    At the middle of the last bit, n - 1/2 bits on, the two clocks must be less than half a bit apart.
+    """
+    for name, protocol in plan.protocols.items():
+        bits, rate = protocol.character.wire.max, protocol.bit_rate
+        framed = bits > protocol.character.data.max
+        if framed and (2 * bits - 1) * (rate.max - rate.min) >= rate.min:
+            share = format_ticks(RATIO.units[""] / (2 * bits - 1), RATIO, 3, "down")
+            message = f"two clocks this far apart lose each other within a character of {bits} bits"
+            yield _warning(message, ("protocols", name, "bit_rate"), f"less than {share} apart in all")
 
 
 def _ports(plan: Plan) -> Iterator[Finding]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -64,7 +64,8 @@ class MessagePlan(Part):
 
     It `carries` what its sender reads in one task, straight from memory or, where it is `evaluated`, as its
     evaluation has left it; or it `passes_on` what other messages have told its sender, after an evaluation.
-    Where not all values fit into one frame, they go out in `turns`: each one every so many periods.
+    Where not all values fit into one frame, they go out in `turns`: each one every so many periods. A unit
+    that evaluates them sees every turn only if it evaluates between any two frames, or they are `queued`.
 
     `jitter` is the most by which its queueing lags behind its period's grid. Its `deadline`, from there to
     the end of the frame, is one period unless stated; another unit's message without one is not judged.
@@ -100,6 +101,10 @@ class MessagePlan(Part):
     """Messages whose content it passes on after an evaluation."""
     turns: Count = 1
     """Values go out in so many turns where one frame cannot carry all."""
+    received: Literal["newest", "queued"] = "newest"
+    """What a control unit of the plan finds at its evaluation: the `newest` frame only, or all that have come
+    since its last one.
+    """
     note: Note = ""
     """Free text for readers of the plan."""
 

@@ -51,6 +51,9 @@ class SignalPlan(Part):
     `transmit` and `threshold` are levels against one reference of your choice, in dB; `margin` is wanted
     above the threshold. `driver` and `receiver` are the impedances at the two ends of a segment; without
     them, or without the cable's, the ends are taken to be matched.
+
+    Where ends do not match, a voltage and a power come out differently: `levels` says which the levels are.
+    A voltage sent is that into a load like the driver's own impedance.
     """
 
     lowest: Frequency
@@ -63,6 +66,8 @@ class SignalPlan(Part):
     """Level a receiver needs, against the same reference."""
     margin: Level = ZERO
     """Wanted above the threshold; the link margin's limit."""
+    levels: Literal["voltage", "power"] | None = None
+    """What the levels are of: `voltage` (into a load like the driver) or `power`."""
     driver: Resistance | None = None
     """Impedance of the sending end."""
     receiver: Resistance | None = None

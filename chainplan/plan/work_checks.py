@@ -15,7 +15,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.order import copies
 from chainplan.plan.parts import BoardNode
 from chainplan.plan.problems import KeyPath, nearest
-from chainplan.plan.readings import READ_BY, is_block, values_at
+from chainplan.plan.readings import READ_BY, Quantity, is_block, values_at
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.plan.schedule_checks import shows
 
@@ -105,6 +105,7 @@ def check_work(plan: Plan, _: Wrong) -> Iterator[Finding]:
             expected = f"at most {MOST_ANSWERS}, such as by more values_per_read"
             yield Finding(message, ("tasks", name), None, expected, at_key=True)
             return
+    yield from _checks(plan, nodes)
     for name, hazard in plan.hazards.items():
         if not seen_on(plan, hazard, nodes):
             message = "on no chain is there a task and a node that show this hazard, so it stays unknown"
@@ -114,8 +115,8 @@ def check_work(plan: Plan, _: Wrong) -> Iterator[Finding]:
 
 
 def _conversions(plan: Plan, task: Task, path: KeyPath, nodes: set[WiredNode]) -> Iterator[Finding]:
-    """A measure task triggers a conversion: every node that has channels for it must know its time."""
-    if task.kind != "measure" or is_block(task.reads):
+    """Values come from a conversion, triggered or free-running: every node that has them knows its time."""
+    if task.kind == "write" or is_block(task.reads):
         return
     wanted = task.conversion or task.reads
     used: dict[str, int] = {}
@@ -126,18 +127,60 @@ def _conversions(plan: Plan, task: Task, path: KeyPath, nodes: set[WiredNode]) -
         if not count:
             continue
         if wanted not in known:
-            yield Finding(
-                f"node type `{kind}` has no conversion `{wanted}` for this task",
-                (*path, "conversion") if task.conversion else path,
-                wanted,
-                listed(known) or f"conversions: {{{wanted}: {{time: 2 ms}}}} there",
-                nearest(wanted, known),
-                at_key=not task.conversion,
-            )
+            here = (*path, "conversion") if task.conversion else path
+            yield _no_conversion(plan, kind, wanted, "task", here, named=bool(task.conversion))
         elif known[wanted].step.min * (count - 1) > known[wanted].time.max:
             message = f"the last of {count} channels would be sampled after the conversion has ended"
-            here: KeyPath = ("node_types", kind, "conversions", wanted, "step")
+            here = ("node_types", kind, "conversions", wanted, "step")
             yield Finding(message, here, None, "a step that fits into the conversion's time")
+
+
+def _no_conversion(
+    plan: Plan, kind: str, wanted: str, what: str, path: KeyPath, *, named: bool, instead: str = ""
+) -> Finding:
+    """Return the finding for a node type without the conversion that a task or a check needs.
+
+    `named` says that the plan names it at `path`, which else is that of the whole part.
+    """
+    known = plan.node_types[kind].conversions
+    message = f"node type `{kind}` has no conversion `{wanted}` for this {what}"
+    expected = (listed(known) or f"conversions: {{{wanted}: {{time: 2 ms}}}} there") + instead
+    return Finding(message, path, wanted, expected, nearest(wanted, known), at_key=not named)
+
+
+def _checks(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
+    """Yield the checks of alarms, awake and asleep, whose conversion a node that makes them does not have."""
+    wired = {node for chain in nodes.values() for node in chain.nodes}
+    instead = ", or hardware: yes for comparators"
+
+    def lacking(quantity: Quantity, conversion: str) -> list[str]:
+        types = {node.type for node in wired if values_at(quantity, node.cells, node.temperatures)}
+        raising = [plan.node_types[kind] for kind in sorted(types)]
+        return [
+            kind
+            for kind, part in zip(sorted(types), raising, strict=True)
+            if part.raises_alarms and conversion not in part.conversions
+        ]
+
+    for name, hazard in plan.hazards.items():
+        quantity = READ_BY.get(hazard.kind)
+        if hazard.alarm is None or hazard.alarm.hardware or quantity is None:
+            continue
+        by, path = hazard.alarm.conversion, ("hazards", name, "alarm")
+        if by is None and is_block(quantity):  # a node checks its own registers without a conversion
+            continue
+        for kind in lacking(quantity, by or quantity):
+            here: KeyPath = (*path, "conversion") if by else path
+            yield _no_conversion(plan, kind, by or quantity, "alarm", here, named=bool(by), instead=instead)
+    sleep = plan.sleep
+    for quantity in sleep.checks if sleep and not sleep.hardware else ():
+        assert sleep is not None
+        by = sleep.conversions.get(quantity)
+        here = ("sleep", "conversions", quantity) if by else ("sleep",)
+        for kind in lacking(quantity, by or quantity):
+            yield _no_conversion(
+                plan, kind, by or quantity, "check asleep", here, named=bool(by), instead=instead
+            )
 
 
 def _answers(plan: Plan, task: Task, chain: ChainNodes) -> int:
@@ -163,7 +206,12 @@ def seen_on(plan: Plan, hazard: Hazard, nodes: dict[str, ChainNodes]) -> set[str
     for name, chain in plan.chains.items():
         all_copies = copies(name, chain.count)
         if hazard.alarm is not None and wanted is not None:
-            alarmed = any(values_at(wanted, node.cells, node.temperatures) for node in nodes[name].nodes)
+            shown = [
+                plan.node_types[node.type].raises_alarms
+                for node in nodes[name].nodes
+                if values_at(wanted, node.cells, node.temperatures)
+            ]
+            alarmed = bool(shown) and all(shown)
             seen.update(all_copies if alarmed else ())
         for key, task in plan.tasks.items():
             if (

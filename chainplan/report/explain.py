@@ -5,16 +5,17 @@ Plain lines of text; nothing here needs a terminal library.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 from typing import NamedTuple
 
+from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import TYPICAL, Figure
 from chainplan.figures.terms import Sum, Term
 from chainplan.plan.problems import display_width, nearest
 from chainplan.quantity import BITS, Dimension
-from chainplan.report.figures import Look, amount, held_against
+from chainplan.report.figures import Look, Rounding, amount, held_against
 
 LEAST_ROOM = 20
 """Columns that a wrapped text gets at least."""
@@ -187,8 +188,13 @@ def close_names(query: str, names: Iterable[str]) -> str | None:
     return nearest(query, names)
 
 
-def figure_list(sums: Mapping[str, Callable[[], Sum]], look: Look) -> str:
-    """Return the names of all figures with what they come to; of segments' voltages the names alone."""
+def figure_list(evaluation: Evaluation, look: Look) -> str:
+    """Return the names of all figures with what they come to; of segments' voltages the names alone.
+
+    Rounded as in the report: worst cases to the unfavourable side, typical ones to the nearest.
+    """
+    sums = evaluation.sums()
+    least = {each.figure for each in evaluation.shown() if each.kind.explained and each.sense == "at least"}
     lines = []
     segments: list[str] = []
     for name, work_out in sums.items():
@@ -196,7 +202,8 @@ def figure_list(sums: Mapping[str, Callable[[], Sum]], look: Look) -> str:
             segments.append(name)
             continue
         figure = work_out()
-        lines.append((name, amount(figure.total, figure.dimension, "up")))
+        rounding: Rounding = "down" if name in least else "nearest" if name.endswith(TYPICAL) else "up"
+        lines.append((name, amount(figure.total, figure.dimension, rounding)))
     width = max((display_width(total) for _, total in lines), default=0)
     shown = [f"{total.rjust(width)}  {name}" for name, total in lines]
     shown += [f"{' ' * width}  {name}" for name in segments[:SEGMENTS_LISTED]]

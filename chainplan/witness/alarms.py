@@ -40,18 +40,22 @@ Spans = list[tuple[int, int]]
 _MOST_NODES = 24
 """Nodes of one chain at which a fault falls in one play; of longer chains some are left out."""
 
-_UNSAID = Conversion.model_construct(time=ZERO)
-"""Default check time for node types that give none."""
+_COMPARED = Conversion.model_construct(time=ZERO)
+"""What a comparator takes to check."""
 
 
 class NodeWatch(NamedTuple):
-    """How nodes check for a hazard: how often, how many hits in a row they want, and the alarm's hop."""
+    """How nodes check for a hazard: how often, how many hits in a row they want, and the alarm's hop.
+
+    `conversion` names what a check converts; empty for comparators.
+    """
 
     name: str
     hazard: Hazard
     every: Span
     debounce: int
     per_hop: Span
+    conversion: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +138,9 @@ def _awake(pack: Pack) -> Iterator[tuple[NodeWatch, bool]]:
     for name, hazard in pack.hazards.items():
         alarm = hazard.alarm
         if alarm is not None and hazard.kind in READ_BY:
-            yield NodeWatch(name, hazard, alarm.check_every, alarm.debounce, alarm.per_hop), alarm.own_line
+            by = "" if alarm.hardware else alarm.conversion or READ_BY[hazard.kind]
+            watch = NodeWatch(name, hazard, alarm.check_every, alarm.debounce, alarm.per_hop, by)
+            yield watch, alarm.own_line
 
 
 def _asleep(pack: Pack) -> Iterator[NodeWatch]:
@@ -142,14 +148,21 @@ def _asleep(pack: Pack) -> Iterator[NodeWatch]:
     sleep = pack.sleep
     for name, hazard in pack.hazards.items():
         if sleep is not None and READ_BY.get(hazard.kind) in sleep.checks and not hazard.reaction_at:
-            yield NodeWatch(name, hazard, sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
+            by = next(
+                (each for looked_at, each in sleep.conversions.items() if looked_at == READ_BY[hazard.kind]),
+                READ_BY[hazard.kind],
+            )
+            by = "" if sleep.hardware else by
+            yield NodeWatch(name, hazard, sleep.check_every, sleep.debounce, sleep.alarm_per_hop, by)
 
 
 def watching(hazard: Hazard, chain: Chain) -> list[int]:
     """Return the places of the nodes of a chain that watch for a hazard; of very many some only."""
     quantity = READ_BY[hazard.kind]
     found = [
-        place for place, node in enumerate(chain.nodes) if values_at(quantity, node.cells, node.temperatures)
+        place
+        for place, node in enumerate(chain.nodes)
+        if node.type.raises_alarms and values_at(quantity, node.cells, node.temperatures)
     ]
     step = max(1, -(-len(found) // _MOST_NODES))
     return sorted({*found[::step], *found[-1:]})
@@ -171,7 +184,7 @@ def _checks(
     hazard = watch.hazard
     row = Debouncing(watch.debounce, on_lost=hazard.on_lost, tolerated=hazard.lost_readings)
     quantity = READ_BY[hazard.kind]
-    conversion = node.type.conversions.get(quantity, _UNSAID)
+    conversion = node.type.conversions.get(watch.conversion, _COMPARED)
     hidden = values.event(hazard.sensor_lag) + values.event(conversion.settling)
     if instant == "worst":
         channel, shows = 0, 1  # the first check has just sampled

@@ -75,10 +75,18 @@ class PlayedBreak:
         host = _BrokenHost(self, pack, phases[controller], draw, f"{seed} {controller}")
         return Record({controller: host.recover(scans)})
 
-    def left(self, chain: Chain) -> Left:
-        """Return what can still be read: up to the break from the head, and from the back of a ring."""
+    def left(self, chain: Chain, *, switches: bool) -> Left:
+        """Return what can still be read: up to the break from the head, and from the back of a ring.
+
+        Where the controller does not switch to both ends, nothing comes from there, and a frame that ran
+        across the ring arrives no more.
+        """
         beyond = len(chain.nodes) - self.place + (self.what == "segment")
-        return Left(chain.name, self.place - 1, beyond if chain.is_ring else 0)
+        if not chain.is_ring:
+            return Left(chain.name, self.place - 1, 0)
+        if switches:
+            return Left(chain.name, self.place - 1, beyond)
+        return Left(chain.name, 0 if chain.plan.read_from == "across" else self.place - 1, 0)
 
 
 class _BrokenHost(PlayedHost):
@@ -107,6 +115,7 @@ class _BrokenHost(PlayedHost):
         self._whole = self._wiring
         working = {job.work.name: job.work.task for job in self._jobs}
         self._bring_back = _bring_back(working, self._chain)
+        self._left = broken.left(self._chain, switches=controller.settings.recovery is not None)
         self._planned = 0
         self._done: int | None = None
         self._again: int | None = None
@@ -169,7 +178,7 @@ class _BrokenHost(PlayedHost):
             yield values.steady_event(plan.set_up) + values.steady_event(node.type.addressing)
 
     def _addressed(self) -> list[Node]:
-        nodes, left = self._chain.nodes, self._broken.left(self._chain)
+        nodes, left = self._chain.nodes, self._left
         last = [nodes[left.ahead - 1]] if left.ahead else []
         return [*last, *reversed(nodes[len(nodes) - left.behind :])]
 
@@ -188,7 +197,7 @@ class _BrokenHost(PlayedHost):
         for time in self._action():
             yield self._kernel.now + time
         self._done = self._kernel.now
-        lefts = [self._broken.left(self._chain)]
+        lefts = [self._left]
         tasks = tasks_after(self._pack.tasks, lefts)
         controller = degraded_network(self._pack.network, lefts).controllers[self._name]
         random = self._values.random

@@ -81,10 +81,13 @@ class _StartingHost(PlayedHost):
         )
 
     def _wake(self, chain: Chain) -> Process:
-        """Let the wake signal go from node to node."""
+        """Let the wake signal go from node to node, and wait until each of them listens."""
+        listens = self._kernel.now
         for node, segment in zip(chain.nodes, chain.segments, strict=False):
             yield self._kernel.now + self._taken(f"cable {segment.name}", segment.hop.delay)
             yield self._kernel.now + self._taken(f"wake {node.name}", node.type.wake)
+            listens = max(listens, self._kernel.now + self._taken(f"ready {node.name}", node.type.ready))
+        yield listens
 
     def _address(self, node: Node) -> Process:
         yield self._kernel.now + self._taken(f"addressing {node.name}", node.type.addressing)

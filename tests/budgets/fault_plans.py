@@ -20,16 +20,13 @@ EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-contain
 
 
 def example(name: str) -> Plan:
-    """Return an example without its jabber limits, recovery and targets for faults, which tests give it."""
+    """Return an example without its jabber limits and targets for faults, which tests give it."""
     plan = load_plan(CONFIGS / f"{name}.yaml").plan
     none = {"cells_seen_after_fault": None, "fault_known": None, "recovery": None}
     return plan.model_copy(
         update={
             "node_types": {
                 key: node.model_copy(update={"jabber_limit": None}) for key, node in plan.node_types.items()
-            },
-            "controllers": {
-                key: each.model_copy(update={"recovery": None}) for key, each in plan.controllers.items()
             },
             "targets": plan.targets.model_copy(update=none),
         }
@@ -44,6 +41,13 @@ def with_targets(plan: Plan, **limits: str) -> Plan:
 def with_recovery(plan: Plan, switch: str = "1 ms") -> Plan:
     recovery = {"recovery": RecoveryPlan(switch=parse_quantity(switch, TIME))}
     controllers = {name: each.model_copy(update=recovery) for name, each in plan.controllers.items()}
+    return plan.model_copy(update={"controllers": controllers})
+
+
+def without_recovery(plan: Plan) -> Plan:
+    controllers = {
+        name: each.model_copy(update={"recovery": None}) for name, each in plan.controllers.items()
+    }
     return plan.model_copy(update={"controllers": controllers})
 
 

@@ -24,7 +24,7 @@ def busy(nodes: int, **more: Any) -> dict[str, tuple[int, int]]:
             each.communicating.min // ticks("1 us"),
             each.communicating.max // ticks("1 us"),
         )
-        for each in activities(scan)
+        for each in activities(scan, {})
     }
 
 

@@ -224,13 +224,10 @@ class TestPaths:
             ticks("10 ms"),
         )
 
-    def test_a_check_without_a_conversion_takes_no_time(self) -> None:
-        # Nodes that convert by themselves: the alarm comes with the check.
+    def test_a_comparator_takes_no_time(self) -> None:
         latency = latency_of(
             evaluation_of(
-                node={"conversions": {}},
-                tasks={"cells": {"kind": "read", "value": "16 bit"}},
-                hazards={"over": OVER | {"alarm": QUICK | {"own_line": True}}},
+                hazards={"over": OVER | {"alarm": QUICK | {"own_line": True, "hardware": True}}},
             )
         )
         assert latency.detection.total == ticks("5 ms") + 4 * ticks("10 us") + ticks("11 ms")
@@ -280,3 +277,88 @@ class TestChecks:
         }
         expected = {"a check period must be above zero", "this is named twice"}
         assert expected <= set(findings_of(sleep=sleep))
+
+
+class TestWhatACheckTakes:
+    """Checks take the time of the conversion that the plan names; comparators take none."""
+
+    TWO: dict[str, Any] = {  # noqa: RUF012
+        "conversions": {"precise": {"time": "50 ms"}, "cell voltages": {"time": "2 ms", "settling": "1 ms"}}
+    }
+
+    def detection(self, **alarm: Any) -> int:
+        hazard = OVER | {"alarm": {"check_every": "3 ms", "per_hop": "5 us"} | alarm}
+        tasks = {"slow": {"value": "16 bit", "every": 100}}
+        return latency_of(
+            evaluation_of(1, node=self.TWO, hazards={"over": hazard}, tasks=tasks)
+        ).detection.total
+
+    def test_by_hand(self) -> None:
+        # One hop of 5 us, the exchange under way, 10 + 1 ms of evaluation: alike in all three. A check of
+        # 50 ms every 50 ms: 100 ms; of 2 ms every 3 ms with 1 ms of filter: 6 ms; a comparator's: 3 ms.
+        rest = self.detection(hardware=True) - ticks("3 ms")
+        assert ticks("11 ms") < rest < ticks("12 ms")
+        assert self.detection(conversion="precise") == rest + ticks("100 ms")
+        assert self.detection() == rest + ticks("6 ms")
+
+    def test_asleep(self) -> None:
+        sleep = {"check_every": "100 ms", "alarm_per_hop": "1 ms", "host_wake": "12 ms"}
+
+        def detected(**more: Any) -> int:
+            return asleep(
+                evaluation_of(1, node=self.TWO, hazards={"over": OVER}, sleep=sleep | more)
+            ).detection.total
+
+        # 100 ms of checks, one hop, the controller wakes and evaluates
+        rest = ticks("100 ms") + ticks("1 ms") + ticks("12 ms") + ticks("1 ms")
+        assert detected(hardware=True) == rest
+        assert detected() == rest + ticks("3 ms")
+        assert detected(conversions={"cell voltages": "precise"}) == rest + ticks("50 ms")
+
+    def test_a_conversion_that_a_node_does_not_have_is_an_error(self) -> None:
+        alarmed = OVER | {"alarm": QUICK | {"conversion": "precise"}}
+        assert "node type `usual` has no conversion `precise` for this alarm" in findings_of(
+            hazards={"over": alarmed}
+        )
+        named: dict[str, Any] = {"kinds": {2: {"conversions": {"fast": {"time": "1 ms"}}}}}
+        task = {"cells": {"value": "16 bit", "kind": "read", "reads": "status", "data": "8 bit"}}
+        plain = OVER | {"alarm": QUICK}
+        message = "node type `at 2` has no conversion `cell voltages` for this alarm"
+        assert message in findings_of(hazards={"over": plain}, tasks=task, **named)
+        registers = {"kind": "register upset", "tolerant_time": "1 s", "reaction": "switch", "alarm": QUICK}
+        check = {"registers": {"kind": "read", "reads": "register check", "data": "8 bit"}}
+        assert not [
+            each for each in findings_of(hazards={"upset": registers}, tasks=check) if "alarm" in each
+        ]
+        hardware = OVER | {"alarm": QUICK | {"hardware": True}}
+        assert message not in findings_of(hazards={"over": hardware}, tasks=task, **named)
+        sleep = {"check_every": "1 s", "alarm_per_hop": "1 ms", "host_wake": "12 ms"}
+        message = "node type `at 2` has no conversion `cell voltages` for this check asleep"
+        assert message in findings_of(sleep=sleep, tasks=task, **named)
+        assert message not in findings_of(sleep=sleep | {"hardware": True}, tasks=task, **named)
+
+
+class TestNodesThatRaiseNone:
+    """An alarm speaks for a chain only if all its nodes that show the hazard raise it."""
+
+    HAZARD: dict[str, Any] = OVER | {"alarm": QUICK}
+    DUMB: dict[str, Any] = {"kinds": {3: {"raises_alarms": False}}}  # noqa: RUF012
+
+    def test_their_cells_have_the_task_alone(self) -> None:
+        alarmed = latency_of(evaluation_of(hazards={"over": self.HAZARD}))
+        mixed = latency_of(evaluation_of(hazards={"over": self.HAZARD}, **self.DUMB))
+        assert (alarmed.path, mixed.path) == ("in-band alarm", "task cells")
+        assert mixed.detection.total == latency_of(evaluation_of(hazards={"over": OVER})).detection.total
+
+    def test_asleep_nobody_watches_their_cells(self) -> None:
+        sleep = {"check_every": "1 s", "alarm_per_hop": "1 ms", "host_wake": "12 ms"}
+        found = evaluation_of(hazards={"over": OVER}, sleep=sleep, **self.DUMB).asleep
+        assert found is not None
+        assert (found.latencies, found.not_watched) == ((), ("over",))
+
+    def test_without_a_task_the_hazard_stays_unknown(self) -> None:
+        tasks = {"state": {"kind": "read", "reads": "status", "data": "8 bit"}}
+        unknown = "on no chain is there a task and a node that show this hazard, so it stays unknown"
+        hazards = {"over": self.HAZARD}
+        assert unknown not in findings_of(hazards=hazards, tasks=tasks)
+        assert unknown in findings_of(hazards=hazards, tasks=tasks, **self.DUMB)

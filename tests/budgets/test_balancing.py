@@ -54,6 +54,41 @@ class TestCharge:
         assert exact <= hours.total <= exact + Fraction(36 * 10**11, milliamperes) + 1
 
 
+class TestAwake:
+    """Cells are bled while the nodes are awake; the hours of a target go by asleep, too."""
+
+    def test_hours_awake_by_hand(self) -> None:
+        # 0.6 Ah at 100 mA in 6 h awake; awake 5 to 20 % of the time, that is 120 h, typically 48 h. A pause
+        # of 3 ms in every 100 ms: 6 h / 0.97 awake, 123.711... h in all.
+        group = group_of(evaluation_of(node=BLEED, tasks=FREE, supply={"awake": "5 % .. 20 %"}))
+        hours, usual = (group.hours(ticks("0.6 Ah"), case) for case in (Case.WORST, Case.TYPICAL))
+        assert hours is not None
+        assert usual is not None
+        assert (hours.total, usual.total) == (ticks("120 h"), ticks("48 h"))
+        assert [(term.label, term.total) for term in hours.terms] == [
+            ("bleeding at full current", ticks("6 h")),
+            ("asleep meanwhile", ticks("114 h")),
+        ]
+        group = group_of(evaluation_of(node=BLEED, tasks=PAUSED, supply={"awake": "5 % .. 20 %"}))
+        paused = group.hours(ticks("0.6 Ah"))
+        assert paused is not None
+        assert paused.total == pytest.approx(float(Fraction(ticks("120 h") * 100, 97)), rel=1e-12)
+        assert parts_add_up(*paused.terms[:1])
+
+    def test_a_node_that_goes_on_asleep(self) -> None:
+        node = {"balancing": BLEED["balancing"] | {"asleep": True}}
+        group = group_of(evaluation_of(node=node, tasks=FREE, supply={"awake": "5 %"}))
+        hours = group.hours(ticks("0.6 Ah"))
+        assert hours is not None
+        assert hours.total == ticks("6 h")
+
+    def test_never_awake_is_never_balanced(self) -> None:
+        targets = {"balancing": {"charge": "0.6 Ah", "within": "10 h"}}
+        found = verdict_of(node=BLEED, tasks=FREE, supply={"awake": "0 % .. 10 %"}, targets=targets)
+        assert found.status == "missed"
+        assert "asleep all the time" in found.note
+
+
 class TestDuty:
     def test_by_hand(self) -> None:
         # 1 ms of settling and 2 ms of conversion in each scan of 100 ms

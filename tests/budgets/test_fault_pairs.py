@@ -18,7 +18,7 @@ from strategies import plans
 from chainplan.budgets.faults.pairs import StringPairs, string_pairs
 from chainplan.chain.build import build_network
 from chainplan.chain.degraded import Fault, single_faults
-from chainplan.chain.network import Network
+from chainplan.chain.network import Chain, Network
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import Span
@@ -51,19 +51,36 @@ class Oracle:
         self.graph: nx.Graph[str] = nx.Graph()
         for chain in network.chains.values():
             for segment in chain.segments:
-                # Every chain has its own end at a port.
+                # Every chain has its own end at a port; nobody listens behind a ring that is not switched.
                 ends = [
-                    f"{chain.name} at {end}" if end in self.ports else end
+                    f"{chain.name} {'deaf' if end == chain.back and not self.switches(chain) else 'at'} {end}"
+                    if end in self.ports
+                    else end
                     for end in (segment.near, segment.far)
                 ]
                 nx.add_path(self.graph, [ends[0], f"segment {segment.name}", ends[1]])
 
+    def switches(self, chain: Chain) -> bool:
+        """By the plan: with a `recovery` a broken ring is read from both ends."""
+        return self.network.controllers[chain.controller].settings.recovery is not None
+
     def removed(self, fault: Fault) -> set[str]:
+        """What a fault takes away; of a ring read across that is not switched the whole walk."""
+        gone = self.broken(fault)
+        for chain in self.network.chains.values():
+            walk = {node.name for node in chain.nodes} | {f"segment {each.name}" for each in chain.segments}
+            walk |= {f"{chain.name} {end}" for end in (f"at {chain.head}", f"deaf {chain.back}")}
+            if chain.plan.read_from == "across" and not self.switches(chain) and gone & walk:
+                gone = gone | walk
+        return gone
+
+    def broken(self, fault: Fault) -> set[str]:
         chains = self.network.chains.values()
         if fault.kind == "segment open or shorted":
             return {f"segment {fault.part}"}
         if fault.kind == "port dead":
-            return {f"{chain.name} at {fault.part}" for chain in chains} & set(self.graph)
+            ends = {f"{chain.name} {end} {fault.part}" for chain in chains for end in ("at", "deaf")}
+            return ends & set(self.graph)
         nodes = self.network.chains[fault.chain].nodes
         if fault.kind == "node babbling" and self.network.nodes[fault.part].type.jabber_limit is None:
             return {node.name for node in nodes}
@@ -154,6 +171,15 @@ class TestLayouts:
     def test_a_ring_per_string(self) -> None:
         assert_same(build_network(ferry()))
         assert_same(build_network(limited(ferry(), "node-18")))
+
+    @pytest.mark.parametrize("read_from", ["head", "across"])
+    @pytest.mark.parametrize("boards", [1, 4])
+    def test_rings_that_are_not_switched(self, read_from: str, boards: int) -> None:
+        plan = ferry(boards, read_from=read_from)
+        bridge = plan.controllers["bridge"].model_copy(update={"recovery": None})
+        plan = plan.model_copy(update={"controllers": {"bridge": bridge}})
+        assert_same(build_network(plan))
+        assert_same(build_network(limited(plan, "node-18")))
 
     def test_one_board_per_string(self) -> None:
         assert_same(build_network(ferry(boards=1)))

@@ -21,6 +21,7 @@ from fault_plans import (
     with_jabber_limit,
     with_recovery,
     with_targets,
+    without_recovery,
 )
 from hypothesis import HealthCheck, Phase, given, settings
 from strategies import plans
@@ -306,7 +307,7 @@ class TestRecoveryByHand:
 
 class TestRecovery:
     def test_reasons(self) -> None:
-        faults = walked(example("harbour-ferry"))
+        faults = walked(without_recovery(example("harbour-ferry")))
         notes = {
             name: faults.recovery(outcome(faults, name)).note
             for name in (
@@ -346,7 +347,9 @@ class TestRecovery:
         assert verdicts(ferry, "recovery")["bridge"].status == "met"
         ferry = with_targets(with_recovery(example("harbour-ferry")), recovery="80 ms")
         assert verdicts(ferry, "recovery")["bridge"].status == "missed"
-        unsaid = verdicts(with_targets(example("harbour-ferry"), recovery="110 ms"), "recovery")["bridge"]
+        unsaid = verdicts(
+            with_targets(without_recovery(example("harbour-ferry")), recovery="110 ms"), "recovery"
+        )["bridge"]
         assert unsaid.status == "not checked"
         assert NO_SWITCH in unsaid.note
 

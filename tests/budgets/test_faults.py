@@ -26,6 +26,7 @@ from fault_plans import (
     with_jabber_limit,
     with_recovery,
     with_targets,
+    without_recovery,
 )
 from hypothesis import HealthCheck, Phase, given, settings
 from isolation_packs import pack
@@ -121,6 +122,22 @@ class TestHarm:
         babbling = outcome(faults, "node bank-3.4 babbling")
         assert blind_cells(faults, babbling) == {"bank-3": 180}
         assert [node.name for node in faults.blind_nodes(babbling)] == [f"bank-3.{n}" for n in range(1, 11)]
+
+    def test_a_ring_that_is_not_switched(self) -> None:
+        # By hand: one of four rings of 180 cells cut at its first segment: nobody turns to its back, 540 of
+        # 720 cells are seen. Cut at its last, it is read as before. One read across falls silent as a whole.
+        ferry = without_recovery(example("harbour-ferry"))
+        faults = walked(ferry)
+        assert outcome(faults, "segment ring-1#1 open or shorted").cells == 180
+        assert outcome(faults, "segment ring-1#4 open or shorted").cells == (10 - 3) * 18
+        assert outcome(faults, "segment ring-1#11 open or shorted").cells == 0
+        assert outcome(faults, "port bridge:back-1 dead").cells == 0
+        assert faults.seen(outcome(faults, "port bridge:out-1 dead")).total == 75 * 10**10
+        found = verdicts(with_targets(ferry, cells_seen_after_fault="85 %"), "cells seen after a fault")
+        assert found["one segment open or shorted"].value == 75 * 10**10
+        ring = ferry.chains["ring"].model_copy(update={"read_from": "across"})
+        across = walked(ferry.model_copy(update={"chains": {"ring": ring}}))
+        assert outcome(across, "segment ring-1#11 open or shorted").cells == 180
 
     def test_a_jabber_limit_saves_the_ring(self) -> None:
         faults = walked(with_jabber_limit(example("harbour-ferry")))

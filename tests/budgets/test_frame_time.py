@@ -32,6 +32,29 @@ def test_frame(bits: int, characters: int) -> None:
     assert frame_time(chain.protocol, bits, Case.WORST) == (wire + 4 * (characters - 1)) * US * 3 // 2
 
 
+@pytest.mark.parametrize(
+    ("allowance", "best", "typical", "worst"),
+    [
+        ("10 %", 10_000, 10_500, 11_000),  # senders may be slower by that, and need not
+        (0.1, 10_000, 10_500, 11_000),
+        ("0 % .. 10 %", 10_000, 10_500, 11_000),
+        ("4 % .. 10 %", 10_400, 10_700, 11_000),  # a range written out stays what it is
+        ({"min": "10 %", "max": "10 %"}, 11_000, 11_000, 11_000),
+    ],
+)
+def test_allowance_alone_begins_at_nothing(allowance: object, best: int, typical: int, worst: int) -> None:
+    # By hand: 100 bit at 10 Mbit/s are 10 us. LIN 2.2, 2.3.2 eq. 6 to 8: a frame takes its nominal time up to
+    # 1.4 times it, so an allowance reaches from 0 to its value.
+    wire = {"bit_rate": "10 Mbit/s", "preamble": "20 bit", "allowance": allowance}
+    (chain,) = evaluation_of(protocol=wire).network.chains.values()
+    times = [frame_time(chain.protocol, 80, case) * 1000 // US for case in Case]
+    assert dict(zip(Case, times, strict=True)) == {
+        Case.BEST: best,
+        Case.TYPICAL: typical,
+        Case.WORST: worst,
+    }
+
+
 def test_a_storing_relay_adds_the_frame_each_way() -> None:
     way = Way(out=(10, 20, 30), home=(11, 22, 33), stores=(0, 1, 2), across=40, stores_across=3)
     assert [way.reach(node, 7) for node in range(3)] == [10, 27, 44]

@@ -90,8 +90,20 @@ def test_fault_at_the_edge_of_an_open_disconnect_brings_the_string_voltage_to_ch
     # S.3 ends just below it: its reference is a module further from the upper edge, its top is not.
     assert (found[2].references.voltage, found[2].conductors.voltage) == (volts("336 V"), volts("403.2 V"))
     assert (
-        found[2].references.situation.name == "MSD of S open, DC link discharged, earth fault at its far edge"
+        found[2].references.situation.name
+        == "MSD of S open, DC link discharged, earth fault at an edge of it"
     )
+
+
+def test_the_edge_of_a_break_that_the_fault_is_at_is_said_by_the_terms() -> None:
+    # Head segment of the lowest board: the near edge of a break at 268.8 V brings 268.8 V, the far one
+    # 403.2 V less that. A pole brings more than either.
+    stack: Stack = [{"modules": 4, "cells": 16}, {"disconnect": "MSD"}, {"modules": 2, "cells": 16}]
+    network = pack(stack, order=["S.1"])
+    found = case(network, 1, "MSD of S open, DC link discharged, earth fault at an edge of it").references
+    assert abs(found.total) == volts("268.8 V")
+    assert "lower edge of MSD at chassis" in {term.label for term in found.terms}
+    assert segments(network)[0].references.situation.name == "earth fault at HV+ of S"
 
 
 def test_leakage_alone_places_chassis() -> None:

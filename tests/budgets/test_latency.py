@@ -1,4 +1,4 @@
-"""From fault to safe state by hand, in packs of round figures: ISO 26262-1:2018, 3.54 to 3.61 (from memory).
+"""From fault to safe state by hand, in packs of round figures: ISO 26262-1:2018, 3.55 to 3.61 (from memory).
 
 1 bit takes 1 us and nothing is framed: a run of `cells` on four nodes is a trigger of 8 us, a conversion of
 2 ms, a request of 8 us and answers of 72 us. A kilometre of cable takes 5 us. The evaluation runs every 10 ms

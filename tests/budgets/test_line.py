@@ -18,6 +18,7 @@ from chainplan.budgets.line.twisted_pair import (
     connector_loss,
     derated,
     loss,
+    mismatch_drop,
     mismatch_loss,
     pair_impedance,
     temperature_factor,
@@ -323,6 +324,32 @@ def test_where_two_resistances_meet(one: int, other: int) -> None:
     left, right = Span.exact(one * OHM), Span.exact(other * OHM)
     assert mismatch_loss(left, right, right) == mismatch_loss(left, left, right) == 177_288
     assert mismatch_loss(left, left, left) == 0
+
+
+def test_a_voltage_loses_more_than_a_power_where_a_small_load_ends_a_line() -> None:
+    # Pozar, Microwave Engineering, chapter 2 (from memory): 108 behind 132 ohm, Gamma = -24/240 = -0.1.
+    # Voltage: 1 + Gamma = 0.9, 20*log10(1/0.9) = 0.915 150 dB. Power: -10*log10(1 - 0.01) = 0.043 648 dB.
+    line, load = Span.exact(132 * OHM), Span.exact(108 * OHM)
+    assert mismatch_drop(line, line, load) == 915_150
+    assert mismatch_loss(line, line, load) == 43_649
+    # a large load raises the voltage, which is not counted on
+    assert mismatch_drop(load, load, line) == 0
+    assert mismatch_drop(line, line, line) == 0
+    # 100 ohm on a quarter wave of 200 ohm into 100 ohm: (200/100 + 100/200)/2 = 1.25, 1.938 201 dB
+    assert mismatch_drop(Span.exact(100 * OHM), Span.exact(200 * OHM), Span.exact(100 * OHM)) == 1_938_201
+
+
+@given(impedances, impedances, impedances, st.floats(0, 2 * math.pi), st.floats(0, 3))
+def test_no_length_and_no_attenuation_drops_more_voltage_than_the_bound(
+    source: int, line: int, load: int, phase: float, neper: float
+) -> None:
+    # By waves to and fro on the line (Pozar, chapter 2): 2*V+ = Vs*(1 - G_s)*e^-g/(1 - G_s*G_l*e^-2g), and
+    # the load has V+*(1 + G_l); into a load like itself the source gives Vs/2.
+    g_s, g_l = (source - line) / (source + line), (load - line) / (load + line)
+    gamma = cmath.exp(-complex(neper, phase))
+    at_load = abs((1 - g_s) * gamma / (1 - g_s * g_l * gamma**2) * (1 + g_l))
+    bound = mismatch_drop(Span.exact(source), Span.exact(line), Span.exact(load)) / DB
+    assert -20 * math.log10(at_load) <= 20 * math.log10(math.e) * neper + bound + 1e-9
 
 
 def test_a_quarter_wave_between_equal_ends() -> None:

@@ -168,7 +168,7 @@ def test_a_chain_is_judged_by_its_worst_segment_that_is_known() -> None:
 
 
 def test_missing_impedances_are_said() -> None:
-    full = {"driver": "100 ohm", "receiver": "120 ohm"}
+    full = {"driver": "100 ohm", "receiver": "120 ohm", "levels": "power"}
     found = link(cable=CAT5E, protocol=signal("1 MHz", "10 MHz", **full))
     assert found.note == "taken as matched: no impedance of cable pair in the plan"
     found = link(cable=CAT5E | {"impedance": "100 ohm"}, protocol=signal("1 MHz", "10 MHz", **full))
@@ -176,6 +176,22 @@ def test_missing_impedances_are_said() -> None:
     # Without reflections at the near end: 100 against 120 ohm, at most -10*log10(1 - (20/220)^2) dB.
     (mismatch,) = (term.total for term in worst(found).terms if term.label == "mismatch")
     assert mismatch / DB == pytest.approx(10 * math.log10(1 - (20 / 220) ** 2), abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("receiver", "voltage", "power"),
+    [("108 ohm", 0.915150, 0.043649), ("150 ohm", 0.0, 0.017733)],  # dB; 18/282 of the wave comes back
+)
+def test_levels_are_of_voltages_or_powers_or_the_worse(receiver: str, voltage: float, power: float) -> None:
+    # Driver and cable of 132 ohm: see test_line.py. A voltage that rises is not counted on.
+    lost = {}
+    for levels in ("voltage", "power", None):
+        full = {"driver": "132 ohm", "receiver": receiver} | ({"levels": levels} if levels else {})
+        found = link(cable=CAT5E | {"impedance": "132 ohm"}, protocol=signal("1 MHz", "10 MHz", **full))
+        lost[levels] = -sum(term.total for term in worst(found).terms if term.label == "mismatch") / DB
+    assert lost["voltage"] == pytest.approx(voltage, abs=2e-6)
+    assert lost["power"] == pytest.approx(power, abs=2e-6)
+    assert lost[None] == max(lost["voltage"], lost["power"])
 
 
 @pytest.mark.parametrize("length", [0.3, 1.1, 2.5, 4.9, 5.0, 7.3, 12.0, 31.7])
@@ -196,7 +212,9 @@ def test_no_length_of_mismatched_line_loses_more_than_the_bound(
     found = link(
         cable={"loss": {"k2": 100 * per_metre / 10}, "impedance": "120 ohm"},
         segments={"length": f"{length} m"},
-        protocol=signal("10 MHz", "10 MHz", driver=f"{driver} ohm", receiver=f"{receiver} ohm"),
+        protocol=signal(
+            "10 MHz", "10 MHz", driver=f"{driver} ohm", receiver=f"{receiver} ohm", levels="power"
+        ),
     )
     bound = 30 - worst(found).total / DB
     matched = per_metre * length

@@ -9,13 +9,14 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from fault_plans import with_recovery
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from strategies import Data, plan_data
 
 from chainplan.budgets.line.answer_window import chain_waits
 from chainplan.budgets.standby.activity import activities
-from chainplan.chain.degraded import Fault
+from chainplan.chain.degraded import Fault, Left
 from chainplan.evaluation import Evaluation
 from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan
@@ -128,7 +129,7 @@ def errors(evaluation: Evaluation) -> list[float]:
 def nodes(evaluation: Evaluation) -> Any:
     """What a node does, and how long its balancing may run."""
     scan = evaluation.scans["C"]
-    busy = {each.node.name: each[1:] for each in activities(scan)}
+    busy = {each.node.name: each[1:] for each in activities(scan, evaluation.plan.hazards)}
     balanced = {
         frozenset(group.nodes): (group.pausing, group.left.total) for group in evaluation.node_balancing["C"]
     }
@@ -138,7 +139,7 @@ def nodes(evaluation: Evaluation) -> Any:
 @FEW
 @given(rings())
 def test_every_fault_is_known_at_the_same_time(plans: tuple[Plan, Plan]) -> None:
-    there, back = map(Evaluation, plans)
+    there, back = (Evaluation(with_recovery(plan)) for plan in plans)
     turned = {}
     for outcome in back.faults.outcomes:
         turned[name_in(there, outcome.fault)] = outcome
@@ -162,7 +163,7 @@ def name_in(evaluation: Evaluation, fault: Fault) -> str:
 
 
 def test_turning_a_ring_costs_its_time_before_and_after_and_nothing_else() -> None:
-    turned, plain = (Evaluation(lab_ring(turn)) for turn in ("1 ms .. 2 ms", "0 s"))
+    turned, plain = (Evaluation(with_recovery(lab_ring(turn))) for turn in ("1 ms .. 2 ms", "0 s"))
     scans = turned.scans["C"], plain.scans["C"]
     for case, turn in ((Case.BEST, 1 * MS), (Case.TYPICAL, 3 * MS // 2), (Case.WORST, 2 * MS)):
         (long,), (short,) = (scan.runs[case] for scan in scans)
@@ -170,10 +171,20 @@ def test_turning_a_ring_costs_its_time_before_and_after_and_nothing_else() -> No
         assert sum(term.total for term in long.terms) == long.length
         assert [step.start - turn for step in long.reads] == [step.start for step in short.reads]
     assert turned.traffic[0].busiest_scan == plain.traffic[0].busiest_scan
-    # Once the ring is broken, nothing is turned.
+    # Once the ring is broken and switched, nothing is turned.
     for outcome, other in zip(turned.faults.outcomes, plain.faults.outcomes, strict=True):
         if outcome.fault.chain and outcome.left[0].ahead + outcome.left[0].behind:
             assert turned.faults.rescan(outcome).total == plain.faults.rescan(other).total
+
+
+def test_a_ring_that_is_not_switched_goes_on_being_turned() -> None:
+    # By hand: the task takes as long as on the whole ring, 2 ms to turn before and after it included; what it
+    # alone reaches, two of four nodes of 2 cells, counts as unseen.
+    turned = Evaluation(lab_ring("1 ms .. 2 ms"))
+    cut = next(each for each in turned.faults.outcomes if each.name == "segment ring#3 open or shorted")
+    assert cut.left == (Left("ring", 2, 0),)
+    assert cut.cells == 2 * 2
+    assert turned.faults.rescan(cut).total == turned.scans["C"].worst.total
 
 
 def lab_ring(turn: str) -> Plan:

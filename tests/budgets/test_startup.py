@@ -89,6 +89,16 @@ def test_wake_is_a_path_through_the_chain() -> None:
     assert expected == 4 * ticks("3 ms") + ticks("7 ms") + 2100 * ticks("5 ns")
 
 
+def test_the_host_waits_until_the_last_node_listens() -> None:
+    # By hand: node 2 has passed the signal on after 6 ms and listens 9 ms later, at 15 ms; node 4 after 12 ms
+    # and 1 ms later, at 13 ms.
+    node = AWAKE | {"ready": "0 ms .. 1 ms"}
+    start = start_of(evaluation_of(4, node=node, kinds={2: {"ready": "9 ms"}}))
+    assert at(start, "all nodes awake") == ticks("15 ms")
+    start = start_of(evaluation_of(4, node=node))
+    assert at(start, "all nodes awake") == ticks("13 ms")
+
+
 TWO_PORTS = {"lower": {"order": ["S.1..3"]}, "upper": {"order": ["S.4"], "head": "C:2"}}
 
 

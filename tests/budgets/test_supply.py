@@ -47,6 +47,43 @@ def spread_of(evaluation: Evaluation) -> tuple[int, int]:
     return spread.worst.total, spread.typical.total
 
 
+class TestChecks:
+    """A node that checks its inputs by itself while awake measures then."""
+
+    NODE: dict[str, Any] = {  # noqa: RUF012
+        "currents": {
+            "sleep": "15 uA",
+            "idle": "2 mA ± 5 %",
+            "measuring": "9 mA ± 5 %",
+            "communicating": "12 mA ± 5 %",
+        },
+        "conversions": {"cell voltages": {"time": "1.8 ms .. 2.3 ms"}},
+    }
+
+    def spread(self, **alarm: Any) -> int:
+        over: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "1 s", "reaction": "switch"}
+        checks = {"check_every": "3 ms", "per_hop": "5 us"} | alarm
+        alarmed = over | {"alarm": checks}
+        # two hazards, but the very same checks: they count once
+        hazards = {"over": alarmed, "under": alarmed | {"kind": "cell under-voltage"}}
+        more: dict[str, Any] = {"node": self.NODE, "supply": {"awake": "30 %"}}
+        return spread_of(evaluation_of(hazards=hazards, **more))[0] - spread_of(evaluation_of(**more))[0]
+
+    def test_imbalance_by_hand(self) -> None:
+        # 30 % of 720 h are 216 h awake. One node checks every 3 ms for 2.3 ms, at 9.45 mA instead of 2.1,
+        # the other for 1.8 ms and 8.55 mA instead of 1.9: 216 h * (2.3/3 * 7.35 mA - 1.8/3 * 6.65 mA).
+        extra = 216 * (Fraction(23, 30) * Fraction("7.35") - Fraction(18, 30) * Fraction("6.65")) * 10**6
+        assert abs(self.spread() - extra) < 10**3  # nAh: rounded outward
+        assert self.spread() == pytest.approx(355.32e6, rel=1e-6)
+
+    def test_comparators_draw_nothing_more(self) -> None:
+        assert self.spread(hardware=True) == 0
+
+    def test_a_check_that_lasts_longer_than_its_period_is_all_the_time(self) -> None:
+        # 216 h * (7.35 mA - 6.65 mA), both converting without a pause, and the triggered conversions beside
+        assert self.spread(check_every="1 ms") == pytest.approx(216 * 0.7e6, rel=0.02)
+
+
 class TestCharge:
     def test_asleep(self) -> None:
         (node, *_) = supply_of(evaluation_of(node=DRAWS)).nodes
@@ -255,7 +292,7 @@ def test_shares_hold_what_the_witness_sees(
 
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
     simulate(Pack.of(evaluation.plan), phases, 1, Draw("worst"), watcher=watch)
-    for index, activity in enumerate(activities(evaluation.scans["C"])):
+    for index, activity in enumerate(activities(evaluation.scans["C"], {})):
         seen = length_of_union(intervals[index])
         assert activity.communicating.min <= seen <= activity.communicating.max
         if style != "sequential" or (relays[index]["style"] == "cut-through" and gap >= 30):
@@ -338,6 +375,7 @@ def test_the_nodes_left_out_neither_draw_most_nor_least(
                 Span(*sorted(times)),
                 Span.exact(measuring),
                 free,
+                Span.exact(0),
             ),
             Span(990, 1000, 1010),
         )

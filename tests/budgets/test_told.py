@@ -206,6 +206,68 @@ def test_two_masters_and_a_message_in_turns_by_hand() -> None:
     assert latency.path == "task voltages, told master by state-2 and pack"
 
 
+class TestTurnsThatAReceiverMayOverlook:
+    """The master evaluates every 10 ms; a frame is on its way for 0.27 ms at most."""
+
+    @staticmethod
+    def told(period: str, turns: int = 2, **more: Any) -> Reported:
+        keys = {"turns": turns, "period": period} | more
+        return evaluated(plan_of(messages={"state": MESSAGES["state"] | keys})).reported
+
+    @staticmethod
+    def turns_seen(period: int, turns: int, evaluation: int, begins: int) -> set[int]:
+        """Play it: frame k with turn k modulo `turns` arrives at k periods; the newest is looked at."""
+        return {(begins + run * evaluation) // period % turns for run in range(1000)}
+
+    def test_one_turn_is_never_seen(self) -> None:
+        # By hand: frames every 5 ms in 2 turns, looked at every 10 ms: always the same turn.
+        assert self.turns_seen(5, 2, 10, begins=3) == {0}
+        told = self.told("5 ms")
+        assert told.latencies == {}
+        assert "master finds the newest frame alone" in told.unbounded["high"]
+        messages = {"state": MESSAGES["state"] | {"turns": 2, "period": "5 ms"}}
+        assert evaluated(plan_of(messages=messages)).missed
+
+    def test_every_frame_is_seen_where_evaluations_come_between_any_two(self) -> None:
+        # 10 ms and 0.27 ms of queueing and frame: frames 10.27 ms apart arrive 10 ms apart at the least.
+        assert self.turns_seen(1027, 2, 1000, begins=0) == {0, 1}
+        assert self.told("10.269 ms").unbounded
+        assert not self.told("10.27 ms").unbounded
+        assert self.told("10.27 ms", jitter="1 us").unbounded
+
+    def test_one_frame_that_holds_all_or_a_queue_is_never_overlooked(self) -> None:
+        assert not self.told("5 ms", turns=1).unbounded
+        latency = self.told("5 ms", received="queued").latencies["high"]
+        assert latency.reaction.total == (2 * 5_000 + 270 + 10_000 + 3_000 + 1_000 + 40_000) * US
+
+    def test_ages_of_what_a_master_passes_on(self) -> None:
+        pack = MESSAGES["state"] | {"sender": "master", "identifier": 0x200, "passes_on": ["state"]}
+        del pack["carries"]
+        for received, bounded in (("newest", False), ("queued", True)):
+            state = MESSAGES["state"] | {"turns": 2, "period": "5 ms", "received": received}
+            ages = evaluated(plan_of(messages={"state": state, "pack": pack})).vehicle_ages
+            assert {bool(age.time) for age in ages if age.family == "pack"} == {bounded}
+            assert all(age.time for age in ages if age.family == "state")
+
+
+@pytest.mark.parametrize(
+    ("message", "further"),
+    [
+        ({"received": "queued"}, 30_000),  # the next frame
+        ({}, 40_000),  # looked at every 10 ms: 30 ms and 0.27 ms later there is a new one
+        ({"period": "9.73 ms"}, 10_000),
+        ({"period": "9.731 ms"}, 20_000),
+    ],
+)
+def test_several_frames_must_tell_the_same(message: dict[str, Any], further: int) -> None:
+    messages = {"state": MESSAGES["state"] | message}
+    once, thrice = (
+        latency_of(plan_of(messages=messages, hazard={"told_times": times})).reaction.total
+        for times in (1, 3)
+    )
+    assert thrice - once == 2 * further * US
+
+
 def test_a_message_that_carries_evaluated_values_counts_the_evaluation_once() -> None:
     messages = {"state": MESSAGES["state"] | {"evaluated": True}}
     assert latency_of(plan_of(messages=messages)).handling.total == latency_of(plan_of()).handling.total

@@ -60,6 +60,11 @@ def limited(plan: Plan, *types: str) -> Plan:
     return plan.model_copy(update={"node_types": nodes})
 
 
+def switches(network: Network, controller: str) -> bool:
+    """By the plan: with a `recovery` broken rings are read from both ends."""
+    return network.controllers[controller].settings.recovery is not None
+
+
 def wires(network: Network) -> nx.Graph[str]:
     """Ports, nodes and segments alone; every segment is a vertex too, so that two ends may have several."""
     graph: nx.Graph[str] = nx.Graph()
@@ -70,8 +75,22 @@ def wires(network: Network) -> nx.Graph[str]:
 
 
 def blind_on_graph(network: Network, *faults: Fault) -> set[str]:
-    """The nodes that no living port reaches once the faulty parts are taken out of the graph."""
+    """The nodes that no living port reaches once the faulty parts are taken out of the graph.
+
+    Nobody listens at the back of a ring that is not switched, and one read across is dumb once it is broken.
+    """
     graph = wires(network)
+    deaf = [chain for chain in network.chains.values() if not switches(network, chain.controller)]
+    graph.remove_nodes_from([f"segment {ring.segments[-1].name}" for ring in deaf if ring.is_ring])
+    for ring in deaf:
+        touched = any(
+            fault.chain == ring.name
+            or (fault.kind == "controller dead" and fault.part == ring.controller)
+            or (fault.kind == "port dead" and fault.part in (ring.head, ring.back))
+            for fault in faults
+        )
+        if ring.plan.read_from == "across" and touched:
+            graph.remove_nodes_from([node.name for node in ring.nodes])
     ports = {port for controller in network.controllers.values() for port in controller.ports}
     for fault in faults:
         if fault.kind == "segment open or shorted":
@@ -174,7 +193,7 @@ class TestPathsAndCycles:
     def test_two_cuts_of_a_ring_blind_what_lies_between(self) -> None:
         network = build_network(example("harbour-ferry"))
         chain = network.chains["ring-2"]
-        left = left_of(chain, [Gap("ring-2", 7, 7), Gap("ring-2", 2, 2)])
+        left = left_of(network, chain, [Gap("ring-2", 7, 7), Gap("ring-2", 2, 2)])
         assert left == Left("ring-2", 2, 3)
         assert [node.name for node in blind_nodes(network, [left])] == [f"bank-2.{n}" for n in range(3, 8)]
 

@@ -41,6 +41,7 @@ def bus(
             "node_types": {
                 "node": {
                     "cell_inputs": values,
+                    "conversions": {"cell voltages": {"time": "0 s"}},
                     "relay": relay or {"outward": "0 s", "homeward": "0 s"},
                     "turn_around": turn_around,
                 }

@@ -139,7 +139,8 @@ def test_a_bare_number_that_is_far_too_large_a_ratio_was_meant_in_percent(
         ("task: cell voltages", "task: cel voltages", "cell voltages"),
         ("reaction: contactor", "reaction: contaktor", "contactor"),
         ("chains: [ring]", "chains: [rign]", "ring"),
-        ("conversion: cell voltages", "conversion: cell voltage", "cell voltages"),
+        ("conversion: cell voltages\n", "conversion: cell voltage\n", "cell voltages"),
+        ("conversion: cell voltages,", "conversion: cell voltage,", "cell voltages"),
         ("sample_age: {cell voltages:", "sample_age: {Cell voltages:", "cell voltages"),
         ("bytes_per_sample: {cell voltages:", "bytes_per_sample: {cell-voltages:", "cell voltages"),
     ],
@@ -271,7 +272,10 @@ def test_a_port_on_no_bus() -> None:
     assert found.key.endswith("host_bus.serves")
 
 
-ALARM = "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}\n"
+ALARM = (
+    "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,\n"
+    "      conversion: cell voltages, hardware: false}\n"
+)
 
 
 def test_tasks_repeat_within_so_many_scans_that_each_can_be_looked_at() -> None:

@@ -109,7 +109,11 @@ def test_a_sample_age_below_the_period_of_its_task() -> None:
     assert warnings(("sample_age: {cell voltages: 150 ms}", "sample_age: {cell voltages: 100.1 ms}")) == ()
 
 
-ALARM = ("    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false}\n", "")
+ALARM = (
+    "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,\n"
+    "      conversion: cell voltages, hardware: false}\n",
+    "",
+)
 
 
 def test_a_hazard_that_is_not_seen_on_every_chain() -> None:
@@ -127,3 +131,21 @@ def test_a_hazard_may_be_seen_by_several_tasks() -> None:
     edits = [("chains: [ring]", "chains: [ring-1]"), ALARM, ("tasks:\n", second)]
     assert len(warnings(*edits)) == 1  # the hazard names the one task
     assert warnings(*edits, ("    task: cell voltages\n", "")) == ()
+
+
+@pytest.mark.parametrize(
+    ("wire", "tolerance", "warned"),
+    [
+        # The clocks apart by half a bit at the middle of the last bit, 9.5 or 10.5 bits on: 0.5/9.5 = 5.26 %
+        # or 0.5/10.5 = 4.76 % in all (common practice, no source), half of it each.
+        ("10 bit", "2.56 %", False),
+        ("10 bit", "2.57 %", True),
+        ("11 bit", "2.32 %", False),
+        ("11 bit", "2.33 %", True),
+        ("8 bit", "10 %", False),  # clocked: no start bit to count from
+    ],
+)
+def test_clocks_that_lose_each_other_within_a_character(wire: str, tolerance: str, warned: bool) -> None:
+    edits = [("wire: 10 bit", f"wire: {wire}"), ("2 Mbit/s ± 1 %\n", f"2 Mbit/s ± {tolerance}\n")]
+    found = [each for each in warnings(*edits) if "lose each other" in each.message]
+    assert bool(found) is warned

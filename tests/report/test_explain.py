@@ -14,12 +14,13 @@ from typer.testing import CliRunner
 
 from chainplan.cli.app import app
 from chainplan.evaluation import Evaluation
+from chainplan.figures.figure import TYPICAL
 from chainplan.figures.terms import Sum, Term
 from chainplan.plan.load import load_plan
 from chainplan.plan.model import Plan
 from chainplan.quantity import LENGTH, TIME, VOLTAGE, to_unit
 from chainplan.report.explain import close_names, explain_figure, figure_list, matching, scale_of
-from chainplan.report.figures import Look
+from chainplan.report.figures import Look, typical, worst
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXAMPLES = sorted(path for path in CONFIGS.glob("*.yaml") if path.name != "parts.yaml")
@@ -150,9 +151,23 @@ def test_a_misspelt_name_brings_the_nearest() -> None:
 
 
 def test_the_list_names_every_figure_of_an_example() -> None:
-    sums = Evaluation(load_plan(CONFIGS / "rail-trolley.yaml").plan).sums()
-    listed = figure_list(sums, Look(80))
-    assert [line.split("  ")[-1] for line in listed.splitlines()] == list(sums)
+    evaluation = Evaluation(load_plan(CONFIGS / "rail-trolley.yaml").plan)
+    listed = figure_list(evaluation, Look(80))
+    assert [line.split("  ")[-1] for line in listed.splitlines()] == list(evaluation.sums())
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_the_list_rounds_as_the_report_does(path: Path) -> None:
+    evaluation = Evaluation(load_plan(path).plan)
+    rows = [line.strip().split("  ") for line in figure_list(evaluation, Look(80)).splitlines()]
+    listed = {row[1]: row[0] for row in rows if len(row) == 2}
+    shown = [each for each in evaluation.shown() if each.figure in listed and each.kind.explained]
+    assert {each.sense for each in shown} >= {"at most", "at least"}
+    for each in shown:
+        if each.sums[0] is not None and each.sums[0].total == each.value:
+            assert listed[each.figure] == worst(each), each
+        if each.figure + TYPICAL in listed:
+            assert listed[each.figure + TYPICAL] == typical(each), each
 
 
 def test_every_verdict_with_a_figure_can_be_explained() -> None:

@@ -190,6 +190,14 @@ def test_any_plan_can_be_searched_and_written(data: Data) -> None:
     assert "REACH" in report(plan, "length", "reach", "errors")
 
 
+def test_a_time_out_shorter_than_the_wait_for_an_answer() -> None:
+    # By hand: the answer begins a turn-around of 2 us after the request, and what short cables take twice.
+    for time_out, warned in (("2 us", True), ("3 us", False), ("0 us", False)):
+        evaluation = evaluated(wire_plan(protocol={"time_out": time_out}))
+        warnings = [each for each in budget_warnings(evaluation) if "the time-out is" in each]
+        assert len(warnings) == warned, time_out
+
+
 def test_cables_planned_faster_than_their_class() -> None:
     """534 + 36/sqrt(f) ns per 100 m (ANSI/TIA-568, from memory): 570 ns at 1 MHz are 0.5852 c."""
     for speed, warned in (("0.59 c", True), ("0.585 c", False)):

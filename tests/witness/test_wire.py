@@ -15,7 +15,7 @@ from chainplan.chain.build import build_network
 from chainplan.evaluation import Evaluation
 from chainplan.plan.model import Plan
 from chainplan.witness.compare import phases_of
-from chainplan.witness.draw import Draw
+from chainplan.witness.draw import Draw, Kind
 from chainplan.witness.line import WireLine
 from chainplan.witness.messages import lay_out
 from chainplan.witness.pack import Pack
@@ -60,11 +60,24 @@ def bus(protocol: dict[str, Any], nodes: int, values: int, relay: dict[str, Any]
     )
 
 
-def scan_seconds(plan: Plan) -> float:
-    record = simulate(Pack.of(plan), {"C": (0,)}, 1, Draw("worst"))
+def scan_seconds(plan: Plan, kind: Kind = "worst") -> float:
+    record = simulate(Pack.of(plan), {"C": (0,)}, 1, Draw(kind))
     longest = record.controllers["C"].scan_time.max
     assert longest is not None
     return longest / FS
+
+
+def test_senders_that_may_be_slower_need_not_be() -> None:
+    # By hand: a frame of 20 + 5 * 16 bit at 1 Mbit/s is 100 us, with `allowance: 10 %` up to 110 us.
+    protocol = {
+        "bit_rate": "1 Mbit/s",
+        "preamble": "20 bit",
+        "read_style": "summation",
+        "allowance": "10 %",
+    }
+    plan = bus(protocol, nodes=1, values=5)
+    assert scan_seconds(plan, "best") == pytest.approx(100e-6, abs=1e-12)
+    assert scan_seconds(plan) == pytest.approx(110e-6, abs=1e-12)
 
 
 def test_a_line_of_32_servers_polled() -> None:

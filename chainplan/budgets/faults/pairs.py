@@ -6,9 +6,10 @@ Two senses, counted apart:
 - *wholly*: each fault alone leaves at least one cell of the string seen, both together leave none.
 
 Counted are unordered pairs of different single faults, dead controllers apart; a segment open and the same
-segment shorted are one fault. Nothing is enumerated: what lies between two breaks of a ring is blind, and an
-open chain is blind beyond its first break, so pairs are counted by where their two breaks stand among the
-string's nodes. (A path is cut by any of its edges, a cycle only by two: Menger, 1927; Whitney, 1932.)
+segment shorted are one fault. Nothing is enumerated: what lies between two breaks of a ring is blind, an open
+chain is blind beyond its first break, and so is a ring that is not switched (wholly, if it is read across),
+so pairs are counted by where their two breaks stand among the string's nodes. (A path is cut by any of its
+edges, a cycle only by two: Menger, 1927; Whitney, 1932.)
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from collections.abc import Iterable
 from itertools import accumulate, pairwise
 from typing import NamedTuple
 
-from chainplan.chain.degraded import Fault, FaultKind
+from chainplan.chain.degraded import Fault, FaultKind, switches
+from chainplan.chain.ends import from_head
 from chainplan.chain.network import Chain, Network
 
 MOST_EXAMPLES = 3
@@ -40,17 +42,23 @@ class StringPairs(NamedTuple):
 def string_pairs(network: Network) -> tuple[StringPairs, ...]:
     """Return, for every string with cells on a chain, the faults and pairs of faults that blind it."""
     places: dict[str, dict[str, list[int]]] = {}
-    for chain in network.chains.values():
+    chains = {name: _as_read(network, chain) for name, chain in network.chains.items()}
+    for chain in chains.values():
         for index, node in enumerate(chain.nodes):
             if node.cells:
                 places.setdefault(node.string, {}).setdefault(chain.name, []).append(index)
-    limits = {chain.name: _limits_before(chain) for chain in network.chains.values()}
+    limits = {chain.name: _limits_before(chain) for chain in chains.values()}
     return tuple(
         _pairs(
-            string, [_Share(network.chains[name], where, limits[name]) for name, where in on_chains.items()]
+            string, [_Share(network, chains[name], where, limits[name]) for name, where in on_chains.items()]
         )
         for string, on_chains in places.items()
     )
+
+
+def _as_read(network: Network, chain: Chain) -> Chain:
+    """Return a chain with a way back only where its controller uses it once the chain is broken."""
+    return chain if switches(network, chain) or chain.plan.read_from == "across" else from_head(chain)
 
 
 def _limits_before(chain: Chain) -> list[int]:
@@ -66,8 +74,11 @@ class _Share:
     blinds the whole chain.
     """
 
-    def __init__(self, chain: Chain, nodes: list[int], limits: list[int]) -> None:
+    def __init__(self, network: Network, chain: Chain, nodes: list[int], limits: list[int]) -> None:
         self.chain = chain
+        self.fragile = chain.is_ring and not switches(network, chain)
+        """Any break of a ring read across that is not switched blinds it wholly."""
+        self.redundant = chain.is_ring and not self.fragile
         self.nodes = nodes
         self.first, self.last = nodes[0], nodes[-1]
         self._limits = limits
@@ -82,14 +93,18 @@ class _Share:
     @property
     def alone_in_part(self) -> int:
         """Return the faults that alone blind one of the nodes."""
-        if self.chain.is_ring:
+        if self.fragile:
+            return self.alone_wholly
+        if self.redundant:
             return sum(self._broken(node, node + 1) for node in self.nodes) + self.endless
         return self.last + 1 + self._broken(0, self.last + 1) + self.endless
 
     @property
     def alone_wholly(self) -> int:
         """Return the faults that alone blind all of the nodes."""
-        if self.chain.is_ring:
+        if self.fragile:
+            return self._count + 1 + self._broken(0, self._count) + self.endless
+        if self.redundant:
             only = self._broken(self.first, self.first + 1) if len(self.nodes) == 1 else 0
             return only + self.endless
         return self.first + 1 + self._broken(0, self.first + 1) + self.endless
@@ -100,7 +115,7 @@ class _Share:
         `ports_ahead` (0 or 1) counts the head port, as a break before the first node, and `ports_behind`
         the back port, as one behind the last.
         """
-        if not self.chain.is_ring:
+        if not self.redundant:
             return 0
         groups = [ports_ahead + self.first + 1 + self._broken(0, self.first)]
         groups += [after - node + self._broken(node + 1, after) for node, after in pairwise(self.nodes)]
@@ -112,17 +127,17 @@ class _Share:
     def ahead(self) -> int:
         """Return the breaks of a ring before or at the first node that leave another node seen."""
         end = self.first if len(self.nodes) == 1 else self.first + 1
-        return self.first + 1 + self._broken(0, end) if self.chain.is_ring else 0
+        return self.first + 1 + self._broken(0, end) if self.redundant else 0
 
     @property
     def behind(self) -> int:
         """Return the breaks of a ring at or behind the last node that leave another node seen."""
         begin = self.last + 1 if len(self.nodes) == 1 else self.last
-        return self._count - self.last + self._broken(begin, self._count) if self.chain.is_ring else 0
+        return self._count - self.last + self._broken(begin, self._count) if self.redundant else 0
 
     def blinded_by(self, port: str) -> bool:
         """Tell whether a dead port alone blinds the nodes."""
-        return not self.chain.is_ring and self.chain.head == port
+        return not self.redundant and port in (self.chain.head, self.chain.back)
 
     def segment(self, place: int) -> Fault:
         """Return the break of the segment before node `place`, or behind the last node."""
@@ -133,7 +148,7 @@ class _Share:
 
     def blinder(self) -> Fault | None:
         """Return a fault that alone blinds all of the nodes, as near to them as can be."""
-        if not self.chain.is_ring:
+        if not self.redundant:
             return self.segment(self.first)
         if len(self.nodes) == 1:
             return self._node("node silent", self.first)
@@ -172,7 +187,7 @@ def _in_part(shares: list[_Share], blinding: set[str]) -> int:
     both: set[tuple[str, str]] = set()  # two dead ports are one pair, however many rings they share
     for share in shares:
         head, back = share.chain.head, share.chain.back
-        if back is None:
+        if back is None or not share.redundant:
             continue
         ahead, behind = head not in blinding, back not in blinding
         count += share.in_part(ahead, behind)
@@ -200,7 +215,7 @@ def _wholly_with_ports(shares: list[_Share], ports: list[str]) -> int:
         if len(seen) == 1:
             share = seen[0]
             count += share.alone_wholly if len(shares) > 1 else 0
-            count += share.behind if share.chain.is_ring and port == share.chain.head else 0
+            count += share.behind if port == share.chain.head else 0
             count += share.ahead if port == share.chain.back else 0
     return count + len(_blinding_ports(shares, ports))
 
@@ -217,20 +232,20 @@ def _blinding_ports(shares: list[_Share], ports: list[str]) -> list[tuple[str, s
 
 
 def _blinded_by_both(share: _Share, one: str, other: str) -> bool:
-    if share.chain.is_ring:
+    if share.redundant:
         return {share.chain.head, share.chain.back} == {one, other}
-    return share.chain.head in (one, other)
+    return share.blinded_by(one) or share.blinded_by(other)
 
 
 def _around_nodes(shares: list[_Share]) -> Iterable[tuple[Fault, Fault]]:
     for share in shares:
-        if share.chain.is_ring:
+        if share.redundant:
             least = min(share.nodes, key=lambda place: share.chain.nodes[place].cells)
             yield share.segment(least), share.segment(least + 1)
 
 
 def _around_all(shares: list[_Share], ports: list[str]) -> Iterable[tuple[Fault, Fault]]:
-    if len(shares) == 1 and shares[0].chain.is_ring:
+    if len(shares) == 1 and shares[0].redundant:
         yield shares[0].segment(shares[0].first), shares[0].segment(shares[0].last + 1)
     if len(shares) == 2:
         near, far = shares[0].blinder(), shares[1].blinder()

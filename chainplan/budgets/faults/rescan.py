@@ -1,8 +1,9 @@
 """How a controller scans on after a fault: the length of every task's run on what is left of its chains.
 
 The slot table stays as it is: every task keeps its phase, only its runs get shorter or longer. A chain that
-is left in two parts is read as two open chains, one on each port. Lost nodes are asked no more, and the
-last node that is left of an open chain has been told to turn traffic round.
+is left in two parts is read as two open chains, one on each port. On a ring that is not switched, tasks sent
+from its back go on, at most as on the whole ring, which they still turn. Lost nodes are asked no more, and
+the last node that is left of an open chain has been told to turn traffic round.
 
 What a fault leaves of a chain is looked up in :mod:`chainplan.budgets.faults.beginnings`, and identical
 copies of a chain are laid out once. The figures are those of
@@ -141,16 +142,24 @@ class Rescans:
         )
 
     def _turns(self, index: int, after: dict[str, Sides]) -> int:
-        """Return what a task takes to turn its whole rings round and back; those that are broken stay."""
+        """Return what a task takes to turn its rings round and back; those that are switched stay."""
         turn = self.scan.works[index].turn.max
         whole = self._whole[index]
-        return 2 * turn if turn and any(whole[name] for name in whole if name not in after) else 0
+        turned = (whole[name] for name in whole if name not in after or self._goes_on(index, name))
+        return 2 * turn if turn and any(turned) else 0
+
+    def _goes_on(self, index: int, chain: str) -> bool:
+        """Tell whether a task is still sent from the back of a broken ring, which nobody has switched."""
+        kept = self.scan.controller.settings.recovery is None and self._chains[chain].is_ring
+        return kept and self.scan.works[index].task.sent_from == "back"
 
     def wire_bits(self, lefts: Sequence[Left]) -> Sum:
         """Return the bits on the wires in the scan that carries most, with its terms."""
         bits = list(self._whole_bits)
         for left in lefts:
             for index, whole in self._bits_of[left.chain].items():
+                if self._goes_on(index, left.chain):
+                    continue
                 bits[index] -= whole
                 for _, side, count in self._left_sides(left):
                     bits[index] += side.on_first(index).bits[count - 1]
@@ -166,7 +175,7 @@ class Rescans:
         """Return a task's exchanges, part by part of the chains in their order."""
         found: Parts = []
         for name, whole in self._whole[index].items():
-            if name not in after:
+            if name not in after or self._goes_on(index, name):
                 found += whole
                 continue
             for port, side, count in after[name]:

@@ -52,7 +52,8 @@ ASSUMPTIONS = (
     "A babbling node jams its whole chain in both directions; one with a jabber limit is cut off after that "
     "time and counts as silent.",
     "A fault on one chain leaves the other chains on its port as they are.",
-    "A broken ring is read on by every task from both its ports up to the break, an open chain up to it.",
+    "A broken ring is read on by every task from both its ports up to the break where its controller has a "
+    "`recovery`; else it is read up to the break as an open chain is, or not at all if it was read across.",
     "A node answers towards the port that it is asked by; what has to be sent before is the task's `turn`.",
     "A controller finishes the scan under way before it switches a ring and addresses nodes anew, and scans "
     "on at its old pace with its old slot table.",

@@ -4,9 +4,9 @@
 
 Every port and node receives and sends anew, so loss counts per segment. The worst case takes the weakest
 transmitter, the longest cable at the frequency of the band where its loss is largest, and the deafest
-receiver. Loss of a cable in the form of ANSI/TIA-568, mismatch as a bound for every electrical length: see
-:mod:`chainplan.budgets.line.twisted_pair`. Connectors and barriers are taken not to reflect; what they lose
-by reflection belongs into their loss.
+receiver. Loss of a cable in the form of ANSI/TIA-568, mismatch as a bound for every electrical length, of
+voltages or of powers: see :mod:`chainplan.budgets.line.twisted_pair`. Connectors and barriers are taken not
+to reflect; what they lose by reflection belongs into their loss.
 
 Levels are in udB, frequencies in uHz, lengths in nm, impedances in mohm.
 """
@@ -25,6 +25,7 @@ from chainplan.budgets.line.twisted_pair import (
     CableClass,
     connector_loss,
     derated,
+    mismatch_drop,
     mismatch_loss,
     pair_impedance,
     temperature_factor,
@@ -159,17 +160,23 @@ def _connector(connector: ConnectorType, highest: int, case: Case) -> int:
 
 
 def _mismatch(signal: SignalPlan, impedance: Span | None, case: Case) -> int:
-    """Return the most that mismatched ends add (udB): bounded where all three impedances are known."""
+    """Return the most that mismatched ends add (udB): bounded where all three impedances are known.
+
+    Of voltages or of powers, as the plan says; where it does not, the larger.
+    """
     ends = signal.driver, impedance, signal.receiver
     if case is Case.TYPICAL:
         ends = tuple(Span.exact(each.typical) if each else None for each in ends)  # type: ignore[assignment]
     source, line, load = ends
     if source is None or line is None or load is None:
         return 0
-    return _mismatch_bound(source, line, load)
+    bounds = {"power": _power_bound, "voltage": _voltage_bound}
+    wanted = [signal.levels] if signal.levels else list(bounds)
+    return max(bounds[each](source, line, load) for each in wanted)
 
 
-_mismatch_bound = lru_cache(maxsize=256)(mismatch_loss)
+_power_bound = lru_cache(maxsize=256)(mismatch_loss)
+_voltage_bound = lru_cache(maxsize=256)(mismatch_drop)
 _cable_loss = remembered(worst_loss)
 
 

@@ -298,6 +298,30 @@ def mismatch_loss(source: Span, line: Span, load: Span) -> int:
     return _ratio_to_udb(max(_worst_transducer_ratio(*corner) for corner in corners))
 
 
+def mismatch_drop(source: Span, line: Span, load: Span) -> int:
+    """Return the most a mismatched line adds to its matched loss of voltage (udB, rounded up), at any length.
+
+    Spans and errors are those of :func:`mismatch_loss`. The drop is the voltage that the source gives into a
+    load like itself over the voltage at the load. By the ABCD matrix of a line of phase phi (Pozar, Microwave
+    Engineering, chapter 4, from memory) it is ``|p*cos + j*q*sin| / 2`` with ``p = 1 + Zs/Zl`` and
+    ``q = Z0/Zl + Zs/Z0``, so over all lengths the larger counts; with loss in the line, the matched one times
+    ``max(p, q)/2`` is not exceeded, by the triangle inequality. Where line and source match it is one over
+    the voltage transmission 2*Zl/(Zl + Z0) of the junction. A voltage that rises is not counted on: then it
+    is 0. Both are convex in the logarithms of the impedances: over spans the maximum is at corners.
+    """
+    for span in (source, line, load):
+        _require_positive(span.min, "impedance")
+    corners = product((source.min, source.max), (line.min, line.max), (load.min, load.max))
+    drop = max(_worst_drop(*corner) for corner in corners)
+    return _ratio_to_udb(max(drop, Fraction(1)) ** 2)
+
+
+def _worst_drop(source: int, line: int, load: int) -> Fraction:
+    half_wave = 1 + Fraction(source, load)
+    quarter_wave = Fraction(line, load) + Fraction(source, line)
+    return max(half_wave, quarter_wave) / 2
+
+
 def _worst_transducer_ratio(source: int, line: int, load: int) -> Fraction:
     half_wave = Fraction(source + load) ** 2
     quarter_wave = (line + Fraction(source * load, line)) ** 2

@@ -7,6 +7,9 @@ A node communicates while it receives, relays or sends, and measures while it co
 - a *sequential* read every node passes on the answers of all nodes beyond: the nearer the head, the more;
 - a *polled* read the nodes up to the polled one pass request and answer; those beyond hear nothing.
 
+Awake, a node that checks its inputs for an alarm converts once a check period; hazards whose checks make one
+conversion in one period share the checks.
+
 A cut-through relay is at work for the frame and its own delay; one that stores and forwards receives the
 frame and sends it anew, so for the frame twice. Where it may receive one answer while it sends another, the
 longest case counts both and the others only the sending. Gaps and turn-around times are at rest. Retries are
@@ -16,6 +19,7 @@ left out: these are times of the fault-free chain.
 from __future__ import annotations
 
 from collections.abc import Callable
+from fractions import Fraction
 from itertools import accumulate
 from typing import NamedTuple, TypeVar
 
@@ -23,32 +27,39 @@ from chainplan.budgets.scanning.exchange import Exchange, channels
 from chainplan.budgets.scanning.runs import TaskWork
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.scanning.wire import Way, frame_time, frame_times
+from chainplan.budgets.values.alarm import shown, watch_awake
 from chainplan.budgets.values.sampling import conversion_on
 from chainplan.chain.network import Chain, Node, makes
 from chainplan.figures.terms import Case
-from chainplan.quantity import Span
+from chainplan.plan.schedule import Hazard
+from chainplan.quantity import RATIO, Span, outward
 from chainplan.remembered import remembered
+
+_WHOLE = int(RATIO.units[""])
+"""Ticks of the ratio 1."""
 
 
 class Activity(NamedTuple):
     """What a node does in one major cycle of its controller, fs: at the least, typically, at the most.
 
     `free` says that it converts by itself whenever it does not communicate, because a task without a
-    trigger reads it.
+    trigger reads it. `checking` is the share of the time awake in which it converts for checks of its own, in
+    ticks of a ratio.
     """
 
     node: Node
     communicating: Span
     measuring: Span
     free: bool
+    checking: Span
 
 
-def activities(scan: ControllerScan) -> list[Activity]:
+def activities(scan: ControllerScan, hazards: dict[str, Hazard]) -> list[Activity]:
     """Return what every node of a controller does in a major cycle, chain by chain from the head."""
-    return [activity for chain in scan.controller.chains for activity in _on_chain(scan, chain)]
+    return [activity for chain in scan.controller.chains for activity in _on_chain(scan, chain, hazards)]
 
 
-def _on_chain(scan: ControllerScan, chain: Chain) -> list[Activity]:
+def _on_chain(scan: ControllerScan, chain: Chain, hazards: dict[str, Hazard]) -> list[Activity]:
     exchanges = _exchanges(scan.works, _as_met(scan, chain), scan.phases.major_cycle)
     busy = [[0] * len(chain.nodes) for _ in Case]
     for case, times in zip(Case, busy, strict=True):
@@ -63,13 +74,12 @@ def _on_chain(scan: ControllerScan, chain: Chain) -> list[Activity]:
         lambda node: (
             _measuring(scan, works, node),
             any(work.task.kind == "read" and _converts(work, node) for work in works),
+            _checking(hazards, node),
         ),
     )
     return [
-        Activity(node, Span(*times), measuring, free)
-        for node, times, (measuring, free) in zip(
-            chain.nodes, zip(*busy, strict=True), converting, strict=True
-        )
+        Activity(node, Span(*times), *converts)
+        for node, times, converts in zip(chain.nodes, zip(*busy, strict=True), converting, strict=True)
     ]
 
 
@@ -116,6 +126,25 @@ def _measuring(scan: ControllerScan, works: list[TaskWork], node: Node) -> Span:
             for case in Case:
                 ends[case] += runs * conversion.time[case]
     return Span(*ends)
+
+
+def _checking(hazards: dict[str, Hazard], node: Node) -> Span:
+    """Return the share of the time in which a node converts for its own checks, rounded outward."""
+    watches = {
+        (watch.conversion, watch.check_every): watch
+        for hazard in hazards.values()
+        if hazard.alarm is not None and node.type.raises_alarms and shown(hazard, node)
+        for watch in [watch_awake(hazard, hazard.alarm)]
+    }
+    shares = [
+        [
+            Fraction(check.time[case] * _WHOLE, max(watch.check_every[Case.WORST - case], check.time[case]))
+            for case in Case
+        ]
+        for watch in watches.values()
+        if (check := watch.check_on(node)) is not None and check.time.max
+    ]
+    return outward(*(sum((each[case] for each in shares), Fraction(0)) for case in Case))
 
 
 def communicating(chain: Chain, way: Way, exchange: Exchange, case: Case) -> list[int]:

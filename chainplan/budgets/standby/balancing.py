@@ -5,10 +5,11 @@ A task with `pause_balancing` stops a node's balancing from the trigger's arriva
     pause = settling + conversion                      per run of the task, each at its longest
     duty  = 1 - sum of (pause / task period)           over the major cycle, whose scans are at their shortest
     effective current = current * duty                 half of it where odd and even cells take turns
-    hours = charge / effective current                 charge is current times time (SI brochure, 9th ed.)
+    hours = charge / effective current / awake         charge is current times time (SI brochure, 9th ed.)
 
 Pauses of several tasks that overlap are counted one by one, so the duty is guaranteed. It is a share of the
-time in which the scan runs.
+time in which the scan runs, and that is the least share of time awake that the plan's `supply` says; with
+`asleep: yes` cells are bled on without a pause. Without a `supply` the hours are hours awake.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from chainplan.plan.layout import StringPlan
 from chainplan.plan.order import copies
 from chainplan.plan.parts import CellType
 from chainplan.plan.schedule import Targets
-from chainplan.plan.standby import Balancing, BalancingTarget
+from chainplan.plan.standby import Balancing, BalancingTarget, SupplyPlan
 from chainplan.quantity import RATIO, TIME, Span, outward
 
 FS_PER_HOUR = 3600 * 10**15
@@ -40,7 +41,7 @@ class NodeBalancing(NamedTuple):
     """How nodes of one make that are read alike balance their cells.
 
     ``left`` is what is left for balancing of one major cycle, with its terms, fs, and ``cycle`` that cycle's
-    length, fs; both at the least, then typically.
+    length, fs; both at the least, then typically. ``awake`` is the share of all time in which they balance.
     """
 
     controller: str
@@ -52,9 +53,10 @@ class NodeBalancing(NamedTuple):
     typical_left: Sum
     cycle: int
     typical_cycle: int
+    awake: Span
 
     def duty(self, case: Case = Case.WORST) -> Fraction:
-        """Return the share of the time in which balancing may run: the guaranteed one, or the typical one."""
+        """Return the share of the time awake in which balancing may run: guaranteed, or typical."""
         left, cycle = (
             (self.typical_left, self.typical_cycle) if case is Case.TYPICAL else (self.left, self.cycle)
         )
@@ -73,12 +75,14 @@ class NodeBalancing(NamedTuple):
     def hours(self, charge: int, case: Case = Case.WORST) -> Sum | None:
         """Return the time to take a charge (nAh) off a cell, fs, with its terms; None where it never ends."""
         duty = self.duty(case)
-        if not duty:
+        awake = self.awake.typical if case is Case.TYPICAL else self.awake.min
+        if not duty or not awake:
             return None
         current = self.kind.current.typical if case is Case.TYPICAL else self.kind.current.min
         bleeding = Fraction(charge * FS_PER_HOUR, current)
         alone = ceil(bleeding)
         whole = max(ceil(bleeding * self.turns / duty), alone * self.turns)
+        asleep = ceil(Fraction(whole * _WHOLE, awake)) - whole
         return Sum(
             f"balancing time of {self.nodes[0]}",
             TIME,
@@ -86,6 +90,7 @@ class NodeBalancing(NamedTuple):
                 Term("bleeding at full current", alone),
                 Term("the neighbours' turn", alone * (self.turns - 1)),
                 Term("pauses for conversions", whole - alone * self.turns),
+                Term("asleep meanwhile", asleep),
             ),
             "charge / current, divided by the share of the time in which balancing may run",
             "charge is current times time (SI brochure, 9th edition, coulomb)",
@@ -93,12 +98,15 @@ class NodeBalancing(NamedTuple):
 
 
 @budget
-def node_balancing(scans: dict[str, ControllerScan]) -> dict[str, list[NodeBalancing]]:
+def node_balancing(
+    scans: dict[str, ControllerScan], supply: SupplyPlan | None
+) -> dict[str, list[NodeBalancing]]:
     """How the nodes of each controller balance, those that do it alike together."""
-    return {name: balancing_budget(scan) for name, scan in scans.items()}
+    awake = supply.awake if supply else Span.exact(_WHOLE)
+    return {name: balancing_budget(scan, awake) for name, scan in scans.items()}
 
 
-def balancing_budget(scan: ControllerScan) -> list[NodeBalancing]:
+def balancing_budget(scan: ControllerScan, awake: Span) -> list[NodeBalancing]:
     """Return how the nodes of a controller that can balance do it, those that do it alike together."""
     groups: dict[tuple[object, ...], tuple[Node, list[TaskWork], list[str]]] = {}
     for chain in scan.controller.chains:
@@ -109,7 +117,7 @@ def balancing_budget(scan: ControllerScan) -> list[NodeBalancing]:
             pausing = [work for work in triggered if conversion_on(work.task, node)]
             key = (id(node.type), *(work.name for work in pausing))
             groups.setdefault(key, (node, pausing, []))[2].append(node.name)
-    return [_node_balancing(scan, node, pausing, names) for node, pausing, names in groups.values()]
+    return [_node_balancing(scan, awake, *group) for group in groups.values()]
 
 
 def _triggers(work: TaskWork, chain: Chain) -> bool:
@@ -118,7 +126,7 @@ def _triggers(work: TaskWork, chain: Chain) -> bool:
 
 
 def _node_balancing(
-    scan: ControllerScan, node: Node, pausing: list[TaskWork], names: list[str]
+    scan: ControllerScan, awake: Span, node: Node, pausing: list[TaskWork], names: list[str]
 ) -> NodeBalancing:
     assert node.type.balancing is not None  # only such nodes are grouped
     scans = scan.phases.major_cycle
@@ -148,6 +156,7 @@ def _node_balancing(
         left(Case.TYPICAL, period.typical),
         scans * period.min,
         scans * period.typical,
+        Span.exact(_WHOLE) if node.type.balancing.asleep else awake,
     )
 
 
@@ -290,7 +299,7 @@ BALANCING_DUTY = Kind[BalancingTime](
     named=lambda each: f"balancing/{each.group.controller}/{each.group.nodes[0]}/left",
     sense="at least",
     where=lambda each: _alike(each.group.nodes),
-    note=lambda each: f"balancing never gets to run: {', '.join(each.group.pausing)} pause it all the time",
+    note=lambda each: f"balancing never gets to run: {_why_never(each.group)}",
     asked=lambda plan: plan.targets.balancing,
 )
 
@@ -342,6 +351,12 @@ def time_left(node_balancing: dict[str, list[NodeBalancing]]) -> Iterator[Figure
     for name, groups in node_balancing.items():
         for group in groups:
             yield BALANCING_LEFT(name, group.nodes[0], item=group)
+
+
+def _why_never(group: NodeBalancing) -> str:
+    if group.duty():
+        return "the plan's `supply` lets it be asleep all the time"
+    return f"{', '.join(group.pausing)} pause it all the time"
 
 
 def _alike(nodes: tuple[str, ...]) -> str:

@@ -28,6 +28,7 @@ from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
 from chainplan.figures.terms import Case, Sum, Term, nonzero
 from chainplan.plan.parts import Currents
+from chainplan.plan.schedule import Hazard
 from chainplan.plan.standby import SupplyPlan
 from chainplan.quantity import CAPACITY, RATIO, Span
 
@@ -81,6 +82,8 @@ class NodeSupply(NamedTuple):
         measuring = activity.measuring[case]
         if activity.free:  # converts whenever it does not communicate
             measuring = max(cycle - activity.communicating[Case.WORST - case], 0)
+        else:
+            measuring += _quotient(activity.checking[case] * cycle, WHOLE, case)
         rest = cycle - measuring - communicating
         # More time at work than there is is both at once: what counts above the rest's current is its lowest.
         idle = currents.idle[case if rest >= 0 else Case.WORST - case]
@@ -104,7 +107,8 @@ class NodeSupply(NamedTuple):
         if what == "measuring" and self.activity.free:
             return 1 - self.share("communicating")
         times: Span = getattr(self.activity, what)
-        return Fraction(times.typical, self.cycle.typical)
+        checking = Fraction(self.activity.checking.typical, WHOLE) if what == "measuring" else 0
+        return Fraction(times.typical, self.cycle.typical) + checking
 
 
 @dataclass(frozen=True)
@@ -175,7 +179,10 @@ class StringSupply:
 
 @budget
 def self_consumption(
-    network: Network, scans: dict[str, ControllerScan], supply: SupplyPlan | None
+    network: Network,
+    scans: dict[str, ControllerScan],
+    supply: SupplyPlan | None,
+    hazards: dict[str, Hazard],
 ) -> list[StringSupply]:
     """What the nodes of each string draw from its cells."""
     found: dict[str, list[NodeSupply]] = {name: [] for name in network.strings}
@@ -185,7 +192,7 @@ def self_consumption(
         # A scan that overruns makes the cycle longer, by how much depends on the scan.
         ends = (period.min, period.typical, scan.period)
         cycle = Span(*(scans_in_cycle * end for end in ends))
-        for activity in activities(scan):
+        for activity in activities(scan, hazards):
             if activity.node.cells:  # one without cells has its supply from elsewhere
                 found[activity.node.string].append(NodeSupply(name, activity, cycle))
     return [

@@ -3,7 +3,8 @@
     start-up = host start + wake + addressing + first run of every reading task (+ retry reserve)
 
 - *wake*: the host sets up one wake signal per chain; it goes from node to node, each of which takes its wake
-  time before it passes it on: the cables and wake times of the whole chain add up;
+  time before it passes it on: the cables and wake times of the whole chain add up. A node listens its `ready`
+  time later, and the host goes on when all do;
 - *addressing*: one node after another, each with a set-up by the host and the node's addressing time;
 - *first set*: every task that reads runs once, in the plan's order, back to back and whatever its phase. Each
   waits the longest conversion before it reads, an overlapped one and one without a trigger too: there is
@@ -20,6 +21,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property, partial
+from itertools import accumulate
 from typing import NamedTuple
 
 from chainplan.budgets.scanning.ports import HostPorts, Legs, planned
@@ -200,12 +202,18 @@ def _wakes(controller: Controller, case: Case) -> Lists:
 
 
 def wake_terms(chain: Chain, case: Case) -> tuple[Term, ...]:
-    """Return what a wake signal takes from the head port until the last node of a chain is awake, fs."""
+    """Return what a wake signal takes from the head port until all nodes of a chain listen, fs."""
     cables = sum([segment.hop.delay[case] for segment in chain.segments[: len(chain.nodes)]])
+    passed = accumulate(
+        segment.hop.delay[case] + node.type.wake[case]
+        for segment, node in zip(chain.segments, chain.nodes, strict=False)
+    )
+    ready = [at + node.type.ready[case] for at, node in zip(passed, chain.nodes, strict=True)]
     wakes = Counter([node.type.wake[case] for node in chain.nodes])
     return nonzero(
         *(Term("wake of a node", wake, count) for wake, count in wakes.items()),
         Term("cables on the way", cables),
+        Term("until the last node listens", max(ready) - ready[-1] + chain.nodes[-1].type.ready[case]),
     )
 
 

@@ -13,6 +13,10 @@ adds
 
     P_h + C_h + P + R
 
+Values in turns need a receiver that sees every frame. One that finds the newest frame alone at its
+evaluations does so only if one of them falls between any two arrivals: frames released P apart arrive no
+closer than P - R, so P_h + R <= P. Else its evaluations may always meet the same turns: there is no bound.
+
 In the worst case each period on the way is as long as it can be; the typical case has the middle of each.
 """
 
@@ -141,7 +145,9 @@ def _told(
     heard = [other for family in message.plan.passes_on for other in families.get(family, ())]
     slowest: dict[tuple[str, str], _Told] = {}
     for other in heard:
-        for each in told[other.name]:
+        why = overlooked(other, message.sender, evaluation)
+        for before in told[other.name]:
+            each = before._replace(unbounded=before.unbounded or why)
             key = each.controller, each.task
             if key not in slowest or each.worth > slowest[key].worth:
                 slowest[key] = each
@@ -154,6 +160,19 @@ def evaluation_terms(unit: str, evaluation: EvaluationPlan, case: Case) -> tuple
     return (
         Term(f"evaluation of {unit} has just run", evaluation.period[case]),
         Term(f"run time of the evaluation of {unit}", evaluation.run_time[case]),
+    )
+
+
+def overlooked(message: Message, unit: str, evaluation: EvaluationPlan) -> str:
+    """Return why a unit may never see one of the turns of a message; empty where it sees every frame."""
+    plan, response = message.plan, message.response.time
+    if plan.turns == 1 or plan.received == "queued" or response is None:
+        return ""
+    if evaluation.period.max + response.total <= plan.period.min:
+        return ""
+    return (
+        f"{unit} finds the newest frame alone at its evaluations, which are too far apart to see each of the "
+        f"{plan.turns} turns of {message.name}"
     )
 
 

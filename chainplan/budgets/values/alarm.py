@@ -6,7 +6,9 @@ d hits in a row (and e that are lost, if the hazard says so) make an alarm, whic
     port = lag + filter + (d + e) * check period + conversion + hops * time per hop + cables
 
 To the head in an open chain; in a ring both ways at once, and the end it reaches first counts. A check that
-converts for longer than the period holds up the next one: then its time takes the period's place.
+converts for longer than the period holds up the next one: then its time takes the period's place. One made by
+a comparator converts nothing. An alarm is a path of a chain only if all its nodes that show the hazard raise
+it.
 """
 
 from __future__ import annotations
@@ -20,15 +22,43 @@ from chainplan.figures.terms import Case, Term, nonzero
 from chainplan.plan.parts import Conversion
 from chainplan.plan.readings import READ_BY, values_at
 from chainplan.plan.schedule import Hazard
+from chainplan.plan.standby import AlarmPath, SleepPlan
 from chainplan.quantity import Span
 
 
 class Watch(NamedTuple):
-    """How nodes watch their own inputs: checks every `check_every` fs, and the way of an alarm."""
+    """How nodes watch their own inputs: checks every `check_every` fs, and the way of an alarm.
+
+    A check makes the conversion of this name; none where comparators check.
+    """
 
     check_every: Span
     debounce: int
     per_hop: Span
+    conversion: str | None
+
+    def check_on(self, node: Node) -> Conversion | None:
+        """Return the conversion by which a node checks; None where it converts nothing."""
+        return node.type.conversions.get(self.conversion) if self.conversion else None
+
+    def period(self, node: Node, case: Case) -> int:
+        """Return the time from one check of a node to the next, fs: a conversion is not cut short."""
+        check = self.check_on(node)
+        return max(self.check_every[case], check.time[case] if check else 0)
+
+
+def watch_awake(hazard: Hazard, alarm: AlarmPath) -> Watch:
+    """Return how nodes awake watch for a hazard."""
+    check = None if alarm.hardware else alarm.conversion or READ_BY.get(hazard.kind)
+    return Watch(alarm.check_every, alarm.debounce, alarm.per_hop, check)
+
+
+def watch_asleep(hazard: Hazard, sleep: SleepPlan) -> Watch:
+    """Return how sleeping nodes watch for a hazard."""
+    quantity = READ_BY.get(hazard.kind)
+    named = {str(key): name for key, name in sleep.conversions.items()}
+    check = None if sleep.hardware or quantity is None else named.get(quantity, quantity)
+    return Watch(sleep.check_every, sleep.debounce, sleep.alarm_per_hop, check)
 
 
 class AlarmWay(NamedTuple):
@@ -59,41 +89,42 @@ def alarm_ways(chain: Chain, case: Case, per_hop: int) -> list[AlarmWay]:
     return ways
 
 
-def any_watched(hazard: Hazard, chain: Chain) -> bool:
+def any_shown(hazard: Hazard, chain: Chain) -> bool:
     """Tell whether some node of a chain has inputs that show a hazard."""
-    return any(watched(hazard, node) for node in chain.nodes)
+    return any(shown(hazard, node) for node in chain.nodes)
 
 
-def watched(hazard: Hazard, node: Node) -> bool:
+def shown(hazard: Hazard, node: Node) -> bool:
     """Tell whether a node has inputs that show a hazard."""
     return values_at(READ_BY.get(hazard.kind, "none"), node.cells, node.temperatures) > 0
 
 
-def check_of(hazard: Hazard, node: Node) -> Conversion | None:
-    """Return the conversion by which a node checks for a hazard, if its type has it."""
-    return node.type.conversions.get(READ_BY.get(hazard.kind, "none"))
+def all_raised(hazard: Hazard, chain: Chain) -> bool:
+    """Tell whether all nodes of a chain that show a hazard raise an alarm, and some node does."""
+    types = [node.type for node in chain.nodes if shown(hazard, node)]
+    return bool(types) and all(each.raises_alarms for each in types)
 
 
 def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple[Term, ...] | None:
     """Return what passes until the alarm of the slowest node is at a port, fs.
 
-    None where no node of the chain has an input that shows the hazard.
+    None where no node of the chain that raises alarms has an input that shows the hazard.
     """
     hits = hits_until_found(hazard, watch.debounce, case)
     slowest: tuple[int, Node, AlarmWay] | None = None
     per_hop = watch.per_hop[case]
     for node, way in zip(chain.nodes, alarm_ways(chain, case, per_hop), strict=True):
-        if watched(hazard, node):
-            check = check_of(hazard, node)
+        if node.type.raises_alarms and shown(hazard, node):
+            check = watch.check_on(node)
             time = way.time(per_hop) + (check.settling[case] + check.time[case] if check else 0)
-            time += hits.readings * _period(watch, check, case)
+            time += hits.readings * watch.period(node, case)
             if slowest is None or time > slowest[0]:
                 slowest = time, node, way
     if slowest is None:
         return None
     _, node, way = slowest
-    check = check_of(hazard, node)
-    period = _period(watch, check, case)
+    check = watch.check_on(node)
+    period = watch.period(node, case)
     how = f"{watch.debounce} to debounce" + lost_words(hazard, hits.lost)
     if period > watch.check_every[case]:
         how += ", each held up by the conversion before"
@@ -105,11 +136,6 @@ def alarm_terms(hazard: Hazard, watch: Watch, chain: Chain, case: Case) -> tuple
         Term("alarm per hop", per_hop, way.hops, f"from {node.name}"),
         Term("cables on the alarm's way", way.cables),
     )
-
-
-def _period(watch: Watch, check: Conversion | None, case: Case) -> int:
-    """Return the time from one check of a node to the next, fs: a conversion is not cut short."""
-    return max(watch.check_every[case], check.time[case] if check else 0)
 
 
 def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:

@@ -14,7 +14,7 @@ from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
-from chainplan.budgets.values.alarm import Watch, alarm_terms, any_watched
+from chainplan.budgets.values.alarm import Watch, alarm_terms, all_raised, any_shown, watch_asleep
 from chainplan.budgets.values.latency import HazardLatency, hazard_latency, interval
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain, Network
@@ -59,17 +59,15 @@ def _latencies(
 ) -> list[HazardLatency]:
     if READ_BY.get(hazard.kind) not in sleep.checks or hazard.reaction_at:
         return []
-    return [
-        asleep_latency(name, hazard, sleep, chain, units[controller.name])
-        for controller in network.controllers.values()
-        for chain in controller.chains
-        if any_watched(hazard, chain)
-    ]
+    chains = [chain for chain in network.chains.values() if any_shown(hazard, chain)]
+    if not all(all_raised(hazard, chain) for chain in chains):
+        return []
+    return [asleep_latency(name, hazard, sleep, chain, units[chain.controller]) for chain in chains]
 
 
 def asleep_latency(name: str, hazard: Hazard, sleep: SleepPlan, chain: Chain, unit: Unit) -> HazardLatency:
     """Return a hazard's intervals while asleep, on a chain some of whose nodes watch for it."""
-    watch = Watch(sleep.check_every, sleep.debounce, sleep.alarm_per_hop)
+    watch = watch_asleep(hazard, sleep)
     tolerant = (sleep.tolerant_time or hazard.tolerant_time).min
     latency = hazard_latency(
         name,

@@ -1,6 +1,6 @@
 """From fault to safe state: detection latency per hazard against the fault tolerant time interval.
 
-ISO 26262-1:2018: FHTI = FDTI + FRTI (3.54 to 3.59), and FHTI must be lower than FTTI (3.61): equality is
+ISO 26262-1:2018: FHTI (3.56) = FDTI (3.55) + FRTI (3.59), and it must be lower than FTTI (3.61): equality is
 a miss. For a quantity read every m scans, recognised by n readings at most, lost ones among them:
 
     FDTI = n * m * P + jitter + slot shift + (A - S) + P_h + C_h
@@ -22,7 +22,7 @@ from functools import cached_property, partial
 
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.values.age import runs_from_sample_to_memory, slot_shift, slowest_value
-from chainplan.budgets.values.alarm import Watch, alarm_terms, any_watched, longest_exchange
+from chainplan.budgets.values.alarm import Watch, alarm_terms, all_raised, longest_exchange, watch_awake
 from chainplan.budgets.values.chain_loss import loss_terms, lost_runs
 from chainplan.budgets.values.recognition import NEVER, Recognition, arrival_spread, recognition
 from chainplan.budgets.values.sampling import conversion_on
@@ -77,7 +77,7 @@ class HazardLatency:
                 Term("FRTI", self.reaction.total, parts=self.reaction.terms),
             ),
             "FHTI = FDTI + FRTI",
-            "ISO 26262-1:2018, 3.54 to 3.59",
+            "ISO 26262-1:2018, 3.56 (FDTI 3.55, FRTI 3.59)",
         )
 
     @property
@@ -169,7 +169,7 @@ def _ways(
     if hazard.alarm is None or hazard.kind == "chain loss":
         return
     for chain in scan.controller.chains:
-        if any_watched(hazard, chain):
+        if all_raised(hazard, chain):
             yield chain.name, alarm_latency(name, hazard, hazard.alarm, scan, unit, chain)
 
 
@@ -177,14 +177,13 @@ def alarm_latency(
     name: str, hazard: Hazard, alarm: AlarmPath, scan: ControllerScan, unit: Unit, chain: Chain
 ) -> HazardLatency:
     """Return a hazard's intervals by the alarm of a chain some of whose nodes watch for it."""
-    watch = Watch(alarm.check_every, alarm.debounce, alarm.per_hop)
     return hazard_latency(
         name,
         hazard,
         scan.controller.name,
         unit,
         "alarm on a line of its own" if alarm.own_line else "in-band alarm",
-        partial(_alarm_terms, hazard, watch, chain, scan, unit.evaluation),
+        partial(_alarm_terms, hazard, watch_awake(hazard, alarm), chain, scan, unit.evaluation),
         "lag + filter + hits * check period + conversion + way + P_h + C_h",
     )
 

@@ -7,7 +7,11 @@ its evaluation:
 
     FRTI = sum over messages of (P + R) + sum over units of (P_h + C_h) + command + opening
 
-(turns * P for a message whose values go out in turns: the fault may stand in any of them.)
+(turns * P for a message whose values go out in turns: the fault may stand in any of them, and each unit on
+the way must see every frame: :func:`chainplan.budgets.uplink.vehicle_age.overlooked`.)
+
+Where so many frames must tell it one after another (`told_times`), each further one comes P later; a unit
+that finds the newest frame alone sees it at the first of its evaluations that is P + R after the last.
 
 Of several messages that tell the same fault the last one counts, unless the plan says that the first does.
 """
@@ -20,12 +24,13 @@ from typing import NamedTuple
 
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.uplink.buses import Bus, Message, messages_of
-from chainplan.budgets.uplink.vehicle_age import evaluation_terms, on_the_way
+from chainplan.budgets.uplink.vehicle_age import evaluation_terms, on_the_way, overlooked
 from chainplan.budgets.values.latency import HazardLatency, interval, latency_budget, never_recognised
 from chainplan.chain.build import Unit
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
 from chainplan.figures.terms import Case, Sum, Term, nonzero
+from chainplan.plan.layout import EvaluationPlan
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import TIME
 
@@ -101,7 +106,8 @@ def _counting(
     By each message it is the slowest; of several messages the slowest again, or the fastest.
     """
     told_by = hazard.told_by or ()
-    ways = {name: _slowest(units, messages, name, controller) for name in told_by}
+    unit = hazard.reaction_at or ""
+    ways = {name: _slowest(units, messages, name, controller, unit, hazard.told_times) for name in told_by}
     known = [way for way in ways.values() if way is not None]
     missing = [name for name, way in ways.items() if way is None]
     last = hazard.told_with == "last"
@@ -111,21 +117,46 @@ def _counting(
 
 
 def _slowest(
-    units: dict[str, Unit], messages: dict[str, Message], name: str, controller: str
+    units: dict[str, Unit], messages: dict[str, Message], name: str, controller: str, unit: str, times: int
 ) -> _MessageWay | None:
-    """Return the slowest way of a finding of a controller by the message named; None where there is none."""
+    """Return the slowest way of a finding to a unit by the message named; None where there is none."""
     known: dict[str, _MessageWay | None] = {}
 
     def way(message: Message) -> _MessageWay | None:
         if message.name not in known:
-            known[message.name] = _way(units, message, controller, list(map(way, heard(message))))
+            before = [seen(each, message.sender) for each in heard(message)]
+            known[message.name] = _way(units, message, controller, before)
         return known[message.name]
+
+    def seen(message: Message, by: str) -> _MessageWay | None:
+        found = way(message)
+        why = overlooked(message, by, units[by].evaluation) if found else ""
+        return found and found._replace(unbounded=found.unbounded or why)
 
     def heard(message: Message) -> list[Message]:
         return [each for each in messages.values() if each.family in message.plan.passes_on]
 
-    ways = [way(each) for each in messages.values() if each.family == name]
-    return max((each for each in ways if each is not None), key=lambda each: each.worth, default=None)
+    ways = [
+        _repeated(found, each, units[unit].evaluation, times)
+        for each in messages.values()
+        if each.family == name and (found := seen(each, unit)) is not None
+    ]
+    return max(ways, key=lambda each: each.worth, default=None)
+
+
+def _repeated(way: _MessageWay, message: Message, evaluation: EvaluationPlan, times: int) -> _MessageWay:
+    """Return a way at whose end so many frames must tell the same one after another."""
+
+    def terms(case: Case) -> tuple[Term, ...]:
+        plan, response = message.plan, message.response.time
+        period = plan.turns * plan.period[case]
+        if case is Case.WORST and plan.received == "newest" and response is not None:
+            look = evaluation.period.max
+            period = -(-(period + response.total) // look) * look
+        return nonzero(Term(f"further frames of {message.name}", period, times - 1)) if times > 1 else ()
+
+    worst, typical = way.terms + terms(Case.WORST), way.typical + terms(Case.TYPICAL)
+    return way._replace(terms=worst, typical=typical)
 
 
 def _way(

@@ -72,7 +72,7 @@ def _controller(
     target = view.evaluation.plan.targets.balancing
     columns = [
         Column("nodes"),
-        Column("share of time\n(typical)", figures=True),
+        Column("share of time\nawake (typical)", figures=True),
         Column("mean current\n(typical)", figures=True),
     ]
     if target:
@@ -121,6 +121,11 @@ def _remarks(groups: Sequence[NodeBalancing], target: BalancingTarget | None) ->
     )
     if any(group.kind.alternate for group in groups):
         yield "Where odd and even cells take turns, a cell has half of that."
+    if target is not None and any(not group.kind.asleep for group in groups):
+        yield (
+            "Cells are bled while awake, for the least share of time that `supply` says; without one, the "
+            "times are hours awake."
+        )
     if target is not None and target.charge is not None:
         yield f"Time to take {format_span(target.charge, CAPACITY)} off a cell."
     elif target is not None and target.imbalance is not None:

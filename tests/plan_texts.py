@@ -28,7 +28,7 @@ node_types:
     relay: {style: cut-through, outward: 100 ns, homeward: 120 ns}
     turn_around: 5 us
     conversions:
-      cell voltages: {time: 2 ms, step: 20 us, settling: 1 ms}
+      cell voltages: {time: 2 ms, step: 20 us, settling: 1 ms, publishes: each value}
       temperatures: {time: 4 ms}
     wake: 300 us
     ready: 1 ms
@@ -183,6 +183,8 @@ tasks:
     pause_balancing: true
     read_style: summation
     chains: [ring]
+    stale_runs: 1
+    freshness: 4
     sent_from: head
     turn: 0 s
     note: invented
@@ -264,6 +266,7 @@ targets:
   imbalance_per_month: 600 mAh
   coverage: [cell over-voltage, over-temperature]
   scans_lost_per_hour: 100.0
+  stale_readings_per_hour: 0.5
   residual_errors_per_hour: 0.1
 """
 

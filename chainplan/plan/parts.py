@@ -70,6 +70,14 @@ class Conversion(Part):
     """Input i is sampled i steps after the trigger has arrived (the first one at once)."""
     settling: Time = ZERO
     """Time the input filter needs before a step at the input shows in a sample."""
+    publishes: Literal["whole round", "each value"] = "whole round"
+    """Of a node that converts without triggers: whether results can be read when the round has ended, while
+    the next one goes on, or each as soon as it is there.
+    """
+
+    def until_ready(self, *, free: bool) -> int:
+        """Return the longest time until new results can be read, with triggers or free of them, fs."""
+        return self.time.max * (2 if free and self.publishes == "whole round" else 1)
 
 
 class Currents(Part):

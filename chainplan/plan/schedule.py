@@ -81,6 +81,12 @@ class Task(Part):
     """Another read style for this task."""
     chains: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
     """Only these chains."""
+    stale_runs: Losses = 0
+    """Runs in a row, at most, whose trigger a node does not hear: it answers with what it sampled before."""
+    freshness: Annotated[int, Field(ge=1, le=32, strict=True)] | None = None
+    """Bits of a counter in every answer that goes on with each trigger heard: an answer with old values is
+    then known, and counts as lost.
+    """
     sent_from: Literal["head", "back"] = "head"
     """The port by which a ring is asked. `back`: requests go in and answers come out at its back port. Tests
     the way back, which reads from the head never use.
@@ -102,7 +108,7 @@ class CounterSteps(Part):
     """What a good reading takes off; it does not go below 0."""
 
 
-LONGEST_WINDOW = 12
+LONGEST_WINDOW = 8
 """Readings in which losses can be counted: every pattern of them is tried."""
 
 
@@ -185,6 +191,8 @@ class Targets(Part):
     """Longest time from such a fault until all cells that can be seen have been seen again."""
     scans_lost_per_hour: Rate | None = None
     """Scans that need more retries than the reserve."""
+    stale_readings_per_hour: Rate | None = None
+    """Runs that answer with old values, unknown, more often in a row than their task's `stale_runs`."""
     residual_errors_per_hour: Rate | None = None
     """Errors that no check sees."""
     start_up: Time | None = None

@@ -24,7 +24,7 @@ from chainplan.witness.bus import LEFT_OPEN, Rule
 from chainplan.witness.compare import Path, paths_of
 from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw
-from chainplan.witness.faults import CellFault, ChainLoss, Cut, Faults, LostReads
+from chainplan.witness.faults import CellFault, ChainLoss, Cut, DeafRuns, Faults, LostReads
 from chainplan.witness.noise import PlayedNoise
 from chainplan.witness.play import SimulationCase
 from chainplan.witness.start import simulate_start
@@ -66,7 +66,7 @@ def cases(
             if path.hazard.kind == "chain loss":
                 found += _cuts(path, scan, unit)
             else:
-                fault = _cell_fault(path, name, unit)
+                fault = _cell_fault(path, plan.tasks[path.task], name, unit)
                 found += _latest_finds(fault, scan, plan.tasks[path.task], scans)
                 drawn.append(replace(fault, instant="random", evaluation="any time"))
     for draw in _DRAWS:
@@ -140,12 +140,13 @@ def _reaction(unit: Unit, hazard: Hazard) -> tuple[Span, Span]:
     return actuator.command, actuator.opening
 
 
-def _cell_fault(path: Path, controller: str, unit: Unit) -> CellFault:
+def _cell_fault(path: Path, task: Task, controller: str, unit: Unit) -> CellFault:
     hazard = path.hazard
     return CellFault(
         path.name,
         path.task,
         Debouncing.of(hazard),
+        0 if task.freshness else task.stale_runs,
         hazard.sensor_lag,
         reaction=_reaction(unit, hazard),
         controller=controller,
@@ -154,16 +155,18 @@ def _cell_fault(path: Path, controller: str, unit: Unit) -> CellFault:
 
 def _oldest_samples(scan: ControllerScan, work: TaskWork, scans: int) -> Iterator[SimulationCase]:
     """Yield the corner of the oldest sample, its successor coming in time or with the last spare retry."""
-    every = 3 if work.task.overlap else 2
+    stale = work.task.stale_runs
+    every = (3 if work.task.overlap else 2) + stale
     name = f"oldest sample of {work.name} on {scan.controller.name}"
     rules = rules_left_open(scan)
     for number in range(max(2, len(rules))):
         first, rule = number % 2, rules[number % len(rules)]
         draw = Draw("early then late", work.name, every, first, rule)
-        yield SimulationCase(name, draw, scans)
+        deaf = (DeafRuns(work.name, every, first + 1, stale),) if stale else ()
+        yield SimulationCase(name, draw, scans, faults=Faults(deaf=deaf))
         late = _late_read(scan, work.name, every, first + every - 1)
         if late:
-            yield SimulationCase(f"{name}, retried", draw, scans, faults=Faults(lost=late))
+            yield SimulationCase(f"{name}, retried", draw, scans, faults=Faults(lost=late, deaf=deaf))
 
 
 def _late_read(scan: ControllerScan, task: str, every: int, first: int) -> tuple[LostReads, ...]:
@@ -186,17 +189,19 @@ def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int
     worst = fault.debouncing.worst(scan.controller.settings.scan_period.min * task.every)
     if worst is None or len(worst) > _MOST_SCANS // task.every:
         return
-    every = len(worst) + 1
+    stale = fault.stale_runs
+    every = len(worst) + 1 + stale
     for first in (0, 1):
         lost = [
-            LostReads(fault.task, every, first + armed + 1 + number, _ALL)
+            LostReads(fault.task, every, first + armed + 1 + stale + number, _ALL)
             for number, is_lost in enumerate(worst)
             if is_lost
         ]
         lost += _late_read(scan, fault.task, every, first + armed + every - 1)
         draw = Draw("early then late", fault.task, every, first)
         needed = max(scans, task.every * (first + 2 * every + 2))
-        faults = Faults(lost=tuple(lost), cell=(fault,))
+        deaf = (DeafRuns(fault.task, every, first + 1, stale),) if stale else ()
+        faults = Faults(lost=tuple(lost), deaf=deaf, cell=(fault,))
         yield SimulationCase(f"latest find of {fault.name}", draw, needed, faults=faults)
 
 

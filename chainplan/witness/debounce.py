@@ -39,6 +39,11 @@ class Debouncing:
         time = hazard.debounce_time.max if hazard.debounce_time else None
         return cls(hazard.debounce, up, down, time, hazard.on_lost, hazard.lost_readings, hazard.lost_within)
 
+    @property
+    def fewest(self) -> int:
+        """Return how many readings have to be judged at least."""
+        return 1 if self.time is not None else -(-self.goal // self.up)
+
     def recognised(self, readings: Sequence[Seen]) -> int | None:
         """Return the place of the reading by which a fault is recognised; None where none is yet."""
         count, since = 0, None

@@ -42,6 +42,20 @@ class LostReads:
 
 
 @dataclass(frozen=True, slots=True)
+class DeafRuns:
+    """Runs of a task whose trigger no node hears: `runs` in a row, in every `every` runs from `first` on."""
+
+    task: str
+    every: int
+    first: int
+    runs: int
+
+    def now(self, task: str, run: int) -> bool:
+        """Tell whether a run of a task is one of them."""
+        return task == self.task and run >= self.first and (run - self.first) % self.every < self.runs
+
+
+@dataclass(frozen=True, slots=True)
 class CellFault:
     """A fault at a cell or temperature sensor that the readings of a task show, again and again.
 
@@ -58,6 +72,8 @@ class CellFault:
     name: str
     task: str
     debouncing: Debouncing = _ONCE
+    stale_runs: int = 0
+    """Runs in a row with old values that the bound reckons with."""
     lag: Span = _NONE
     instant: Literal["just after a sample", "random"] = "just after a sample"
     evaluation: Literal["just missed", "any time"] = "just missed"
@@ -119,6 +135,7 @@ class Faults:
 
     noise: PlayedNoise | None = None
     lost: tuple[LostReads, ...] = ()
+    deaf: tuple[DeafRuns, ...] = ()
     cell: tuple[CellFault, ...] = ()
     cuts: tuple[Cut, ...] = ()
     loss: tuple[ChainLoss, ...] = ()

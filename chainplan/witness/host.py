@@ -17,7 +17,7 @@ from chainplan.witness.messages import WireMessage, Work, lay_out, played_chains
 from chainplan.witness.pack import Pack
 from chainplan.witness.ports import play_on_ports
 from chainplan.witness.record import ControllerRecord, TaskRecord
-from chainplan.witness.samples import Sampler
+from chainplan.witness.samples import SampledValue, Sampler
 from chainplan.witness.watch import CellWatch, Judge, LossWatch
 from chainplan.witness.wire import Passage, Watcher
 from chainplan.witness.wiring import Crossing, PackWiring
@@ -55,9 +55,11 @@ class TaskJob:
     wait: int
     """What the host waits for conversions between triggers and reads, fs."""
     runs: int = 0
-    memory: dict[int, tuple[int, int]] = field(default_factory=dict)
-    """Per read: when the oldest of its values in the host's memory was sampled, and what was disturbed by
-    the begin of the run that sampled it."""
+    memory: dict[int, tuple[SampledValue, int]] = field(default_factory=dict)
+    """Per read: its values in the host's memory, and what was disturbed by the begin of the run that sampled
+    them."""
+    old: dict[int, int] = field(default_factory=dict)
+    """Per read: in how many runs in a row some of its answers have brought old values."""
     disturbed: tuple[int, int] = (0, 0)
     """What was disturbed by the begin of the last run and of this one."""
     oldest: int | None = None
@@ -273,6 +275,8 @@ class PlayedHost:
                 out.leave()
         decreed = self._decreed(job, each) if self._faults.lost and message.asks else []
         went = wiring.send(message, kernel.now, missing=any(lost.missing for lost in decreed))
+        if not message.asks and any(deaf.now(job.work.name, job.runs) for deaf in self._faults.deaf):
+            went.reached = 0
         if not each.attempts:
             job.bits += sum(message.frames)
         each.attempts += 1
@@ -324,23 +328,41 @@ class PlayedHost:
             return
         reading = job.sampler.reading(each.message, passage)
         before = job.memory.get(each.number)
-        if reading is None or (before is not None and reading.sampled <= before[0]):
-            # Results not ready, or a trigger that was not heard: the answers bring nothing new.
+        if reading is None or (before is not None and _old(job.work, reading, before[0])):
+            # Results not ready, or a trigger that some node has not heard.
             if not (job.work.task.overlap and job.runs == 0):
-                job.record.stale += 1
-                self._disturbed += 1
-                for cell in job.cells:
-                    cell.lost(each.number, arrived)
+                self._take_in_old(job, each, arrived)
             return
+        job.old[each.number] = 0
         if before is not None:
-            age = arrived - before[0]
+            age = arrived - before[0].sampled
             if self._disturbed == before[1]:
                 job.oldest = max(job.oldest or 0, age)
             else:
                 job.oldest_beyond = max(job.oldest_beyond or 0, age)
-        job.memory[each.number] = reading.sampled, job.disturbed[0 if job.work.task.overlap else 1]
+        job.memory[each.number] = reading, job.disturbed[0 if job.work.task.overlap else 1]
         for cell in job.cells:
             cell.read(each.number, each.message, passage, reading, arrived)
+
+    def _take_in_old(self, job: TaskJob, each: Attempts, arrived: int) -> None:
+        """Let answers into memory some of which bring what is there already."""
+        job.record.stale += 1
+        job.old[each.number] = job.old.get(each.number, 0) + 1
+        if job.old[each.number] > job.work.task.stale_runs:
+            self._disturbed += 1
+        for cell in job.cells:
+            if job.work.task.freshness:
+                cell.lost(each.number, arrived)
+            else:
+                cell.read_again(each.number, arrived, job.old[each.number])
+
+
+def _old(work: Work, reading: SampledValue, before: SampledValue) -> bool:
+    """Tell whether a node that was triggered brings what it brought before, or a free one nothing new."""
+    if work.task.kind != "measure":
+        return reading.sampled <= before.sampled
+    pairs = zip(reading.instants, before.instants, strict=True)
+    return any(now <= then for now, then in pairs)
 
 
 def _rule(bus: HostBus, draw: Draw, seed: str) -> Rule:

@@ -101,7 +101,10 @@ class Work:
     def longest_conversion(self) -> int:
         """Return the longest time from a trigger to ready results of any of the nodes, fs."""
         found = [sensor for sensors in self.sensors.values() for sensor in sensors if sensor]
-        return max((sensor.pause.max + sensor.conversion.time.max for sensor in found), default=0)
+        free = self.task.kind == "read"  # the round that goes on ends, then a whole one
+        rounds = [2 if free and each.conversion.publishes == "whole round" else 1 for each in found]
+        times = [each.conversion.time.max * count for each, count in zip(found, rounds, strict=True)]
+        return max((each.pause.max + time for each, time in zip(found, times, strict=True)), default=0)
 
 
 def played_chains(controller: Controller, tasks: dict[str, Task]) -> tuple[Chain, ...]:
@@ -198,7 +201,8 @@ def _reads(number: int, chain: Chain, task: Task) -> list[WireMessage]:
             wired = range(block.start, min(block.stop, _wired(task, node)))
             sent = max(0, min(block.stop, _sent(task, node)) - block.start)
             data = task.data.max if is_block(task.reads) else sent * value
-            answers.append(_filled(protocol, protocol.answer.max + data + protocol.check.width.max))
+            data += protocol.check.width.max + (task.freshness or 0)
+            answers.append(_filled(protocol, protocol.answer.max + data))
             if wired or is_block(task.reads):
                 given[k] = ((k, wired),) if wired and _sensor(task, node) else ()
         if style == "polled":

@@ -20,6 +20,8 @@ class SampledValue(NamedTuple):
 
     sampled: int
     blind: int
+    instants: tuple[int, ...] = ()
+    """When every node's first value was sampled, in the order of `carried`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,10 +149,11 @@ class Sampler:
             return None
         sampled = min(instants)
         if not chain.settles:
-            return SampledValue(sampled, sampled)
+            return SampledValue(sampled, sampled, tuple(instants))
         settling = chain.settling
         pairs = zip(instants, message.carried, strict=True)
-        return SampledValue(sampled, min(instant - settling[node] for instant, (node, _) in pairs))
+        blind = min(instant - settling[node] for instant, (node, _) in pairs)
+        return SampledValue(sampled, blind, tuple(instants))
 
     def of_channel(
         self, message: WireMessage, node: int, channel: int, passage: Passage
@@ -172,11 +175,14 @@ class Sampler:
 
     def _freely(self, chain: int, node: int, channels: range, latched: int) -> int:
         """Return when the oldest of a freely converting node's values was sampled."""
+        whole = self._chains[chain].conversions[node].publishes == "whole round"
         if not self._values.drawn:
             # The corners of a free conversion: sampled just now, or one conversion ago.
             time = self._chains[chain].conversions[node].time
             age = {"best": 0, "typical": time.typical // 2}
-            return latched - age.get(self._values.draw.kind, time.max)
+            return latched - age.get(self._values.draw.kind, time.max * (2 if whole else 1))
         free = self._free[chain, node]
         since = latched - free.begin
+        if whole:  # what the last round that has ended sampled first
+            return free.begin + (since // free.time - 1) * free.time + channels.start * free.step
         return latched - max((since - place * free.step) % free.time for place in channels)

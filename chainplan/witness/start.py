@@ -118,7 +118,7 @@ def _is_complete(job: TaskJob, addressed: int) -> bool:
         each.good
         and (
             not each.message.carried
-            or (each.number in job.memory and job.memory[each.number][0] >= addressed)
+            or (each.number in job.memory and job.memory[each.number][0].sampled >= addressed)
         )
         for each in job.reads
     )

@@ -34,6 +34,8 @@ class Judge:
         if self._judges == "all" or apart(readings, self._period):
             place = debouncing.recognised(readings)
             return None if place is None else self.done(readings[place].at, when)
+        if debouncing.fewest * self._period > readings[-1].at - readings[0].at + 2 * self._period:
+            return None
         phases = [self._phase]
         if when == "just missed":  # one of the readings has just been missed
             phases = [reading.at - 1 for reading in readings]
@@ -124,6 +126,14 @@ class CellWatch:
         """See a reading lost, or bring nothing new."""
         if index in self._armed:
             self._see(index, self._armed[index], Seen(now, lost=True))
+
+    def read_again(self, index: int, now: int, runs: int) -> None:
+        """See a read bring old values for so many runs in a row: a bad one shows once more."""
+        armed = self._armed.get(index)
+        if armed is not None:
+            armed.held_up |= runs > self.fault.stale_runs
+            if armed.seen:
+                self._see(index, armed, Seen(now, lost=False))
 
     def _see(self, index: int, armed: _Armed, reading: Seen) -> None:
         armed.seen.append(reading)

@@ -47,7 +47,7 @@ from math import ceil, floor, fsum, inf, log1p
 from chainplan.budgets.errors.channel import expected_retries_of_each, probability_more_than_k_retries
 from chainplan.budgets.errors.failing import Failing, TaskErrors, failing_of
 from chainplan.budgets.errors.noise import noise_of
-from chainplan.budgets.scanning.runs import exchange_cost
+from chainplan.budgets.scanning.runs import TaskWork, exchange_cost
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
@@ -70,7 +70,8 @@ _MOST_TERMS = 12
 class ControllerErrors:
     """What bit errors cost one controller.
 
-    `lost` and `unheard` are per hour, `means` the mean number of retries per scan and the mean scan time.
+    `lost`, `unheard` and `stale` are per hour, `means` the mean number of retries per scan and the mean scan
+    time.
     `bound` tells an upper bound (bursts, or a major cycle too long to walk through) from an exact figure of
     `lost`; `typical_lost` takes attempts as independent. `unknown` names chains without bit errors in the
     plan; there are no sums then.
@@ -81,6 +82,7 @@ class ControllerErrors:
     lost: Sum | None
     typical_lost: Sum | None
     unheard: Sum | None
+    stale: Sum | None
     work_out_means: Callable[[], tuple[float, Sum | None]]
     bound: bool
     unknown: tuple[str, ...] = ()
@@ -116,7 +118,7 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
         return None
     name = scan.controller.name
     if unknown:
-        return ControllerErrors(name, (), None, None, None, lambda: (0.0, None), False, unknown)
+        return ControllerErrors(name, (), None, None, None, None, lambda: (0.0, None), False, unknown)
     failing = failing_of(scan.works, scan.outlines)
     reserve = min(scan.controller.settings.retry_reserve, MOST_RETRIES)
     period = scan.controller.settings.scan_period
@@ -129,6 +131,7 @@ def controller_errors(scan: ControllerScan) -> ControllerErrors | None:
         lost,
         typical_lost,
         _unheard_sum(failing, name, period.min),
+        _stale_sum(scan.works, failing, name, period.min),
         partial(_means, scan, failing.tasks, meeting, reserve),
         failing.bursts,
     )
@@ -229,6 +232,30 @@ def _unheard_sum(failing: Failing, controller: str, period: int) -> Sum:
     )
 
 
+@remembered
+def _stale_sum(works: tuple[TaskWork, ...], failing: Failing, controller: str, period: int) -> Sum:
+    """Return the runs whose trigger some node missed, in longer rows than the plan reckons with.
+
+    Misses are nested, and a further run with old values in a row has the same chance again where errors are
+    independent; in bursts one miss may bring all that follow. By a freshness counter of w bits an answer is
+    taken for new after 2^w misses in a row only.
+    """
+    terms = []
+    for work, task in zip(works, failing.tasks, strict=True):
+        if work.task.kind == "measure":
+            row = max(work.task.stale_runs + 1, 2**work.task.freshness if work.task.freshness else 0)
+            chance = task.unheard if failing.bursts else task.unheard ** min(row, 2**16)
+            rate = Fraction(chance) * Fraction(HOUR, period * task.every)
+            how = f"{row} in a row, each with {task.unheard:.3g}"
+            terms.append(Term(f"task {task.task}", per_hour(rate), how=how))
+    return Sum(
+        f"readings per hour of {controller} with old values that nobody notices",
+        RATE,
+        nonzero(*terms),
+        "runs per hour x probability that triggers in a row are hit on some segment before the last node",
+    )
+
+
 _retries_of_each = lru_cache(maxsize=32)(expected_retries_of_each)
 
 
@@ -325,6 +352,29 @@ def broadcasts_unheard(errors: dict[str, ControllerErrors]) -> Iterator[Figure]:
     for name, each in errors.items():
         if not each.unknown:
             yield BROADCASTS_UNHEARD(name, item=each)
+
+
+STALE = Kind[ControllerErrors](
+    "stale readings per hour",
+    RATE,
+    ("controller",),
+    "errors",
+    lambda each: each.stale,
+    named="stale/{}",
+    target="stale_readings_per_hour",
+    limit=rate_limit,
+)
+
+
+@STALE.of
+def stale_readings(scans: dict[str, ControllerScan], errors: dict[str, ControllerErrors]) -> Iterator[Figure]:
+    """Runs that answer with old values, because a node did not hear the trigger, and are taken for new."""
+    for name in scans:
+        each = errors.get(name)
+        if each is None or each.unknown:
+            yield STALE(name, note=NO_ERRORS)
+        else:
+            yield STALE(name, item=each)
 
 
 MEAN_SCAN = Kind[ControllerErrors](

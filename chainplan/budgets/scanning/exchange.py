@@ -96,6 +96,7 @@ def _reads(
     protocol = chain.protocol
     value = task.value.max if task.value else 0
     check = protocol.check.width.max
+    beside = check + (task.freshness or 0)
     request = whole_characters(protocol, protocol.request.max + check)
     answers = [0] * len(chain.nodes)
     worth = [(0, 0)] * len(chain.nodes)
@@ -107,7 +108,7 @@ def _reads(
             samples = min(max(channels(task, node) - first, 0), block)
             payload = samples * value
             data = min(max(sent_values(task, node) - first, 0), block) * value
-        answer = whole_characters(protocol, protocol.answer.max + data + check)
+        answer = whole_characters(protocol, protocol.answer.max + data + beside)
         for place in make.places:
             answers[place] = answer
             worth[place] = payload, samples

@@ -103,10 +103,13 @@ def pause_on(task: Task, node: Node) -> Span:
 
 
 def conversion_waits(task: Task, chain: Chain) -> list[tuple[int, int]]:
-    """Return the longest (settling, conversion) after a task's trigger, fs, of each make that converts."""
-    wanted = task.conversion or task.reads
+    """Return the longest (settling, conversion) after a task's trigger, fs, of each make that converts.
+
+    Without a trigger the round that goes on has to end, and the next one where whole rounds are published.
+    """
+    wanted, free = task.conversion or task.reads, task.kind == "read"
     return [
-        (pause_on(task, make.node).max, make.node.type.conversions[wanted].time.max)
+        (pause_on(task, make.node).max, make.node.type.conversions[wanted].until_ready(free=free))
         for make in makes(chain.nodes)
         if wanted in make.node.type.conversions
     ]

@@ -4,6 +4,8 @@ A value sampled at S arrives at A and stands until its successor arrives one tas
 
     age = task period + scan jitter + shift of the task's slot between the two scans + (A - S)
 
+A node that does not hear a trigger answers with what it sampled before, and the value stands a period longer.
+
 When values are sampled is in :mod:`chainplan.budgets.values.sampling`.
 """
 
@@ -54,9 +56,9 @@ class SampleTiming:
             f"sample age of {self.task}",
             TIME,
             nonzero(
-                self._periods(scan.period),
+                self._periods(scan.period, self._work.task.stale_runs),
                 Term("scan jitter", scan.controller.settings.scan_jitter.max),
-                *self._shift_and_flight(Case.BEST, Case.WORST),
+                *self._shift_and_flight(Case.BEST, Case.WORST, self._work.task.stale_runs),
                 scan.reserve,
             ),
             "task period + jitter + slot shift + (arrival - sampling)",
@@ -85,13 +87,15 @@ class SampleTiming:
     def _runs(self) -> int:
         return 1 + runs_from_sample_to_memory(self._work.task)
 
-    def _periods(self, period: int) -> Term:
-        return Term("task period", period * self._work.task.every, self._runs)
+    def _periods(self, period: int, stale: int = 0) -> Term:
+        how = f"{stale} with old values" if stale else ""
+        return Term("task period", period * self._work.task.every, self._runs + stale, how)
 
-    def _shift_and_flight(self, early: Case, late: Case) -> tuple[Term, Term]:
+    def _shift_and_flight(self, early: Case, late: Case, stale: int = 0) -> tuple[Term, Term]:
         scan, index = self._scan, self._index
+        shifts = [slot_shift(scan, index, self._runs + more, early, late) for more in range(stale + 1)]
         return (
-            Term("shift of the slot between scans", slot_shift(scan, index, self._runs, early, late)),
+            Term("shift of the slot between scans", max(shifts)),
             Term("from sampling to memory", slowest_value(scan, index, early, late).time),
         )
 

@@ -123,7 +123,7 @@ def _steps(
     """Yield what the next judged reading may lead to, None being recognition, and whether it is lost."""
     counter, left = state
     passed: set[_Left] = {left}
-    for _ in range(unjudged):
+    for _ in range(min(unjudged, losses.within or losses.most)):
         passed |= {
             after for each in passed for lost in (0, 1) if (after := _taken(each, losses, lost)) is not None
         }

@@ -311,7 +311,7 @@ def _reading_terms(
     early = Case.BEST if worst else case
     pipeline = runs_from_sample_to_memory(work.task)
     flight = slowest_value(scan, index, early, case)
-    shift = slot_shift(scan, index, readings.readings + pipeline, early, case)
+    shift = slot_shift(scan, index, readings.readings + readings.stale + pipeline, early, case)
     return (
         Term("sensor lag", hazard.sensor_lag[case]),
         Term("input filter settles", _settling(work.task, scan.outlines, case)),

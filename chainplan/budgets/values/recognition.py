@@ -2,11 +2,12 @@
 
 The first reading after a fault comes one task period later, and n readings until it is recognised take
 
-    task period + (n - 1) * step + lost * (period of a scan whose reads all fail - period)
+    task period + (n - 1) * step + lost * (period of a scan whose reads all fail - period) + stale * period
 
 where a step is a task period, or what passes until an evaluation that judges the newest reading only has
 found another one (:mod:`chainplan.budgets.values.debounce`). A lost reading is one of a scan in which every
-read may have waited for its time-out.
+read may have waited for its time-out. A stale one brings what its node sampled before: until the first bad
+sample it tells nothing, and after it it counts as bad once more. With a freshness counter it is a lost one.
 """
 
 from __future__ import annotations
@@ -37,20 +38,25 @@ class Recognition(NamedTuple):
     longer: int
     """How much longer than others the period after a lost reading is."""
     how: str
+    stale: int = 0
+    """Readings with old values before the first bad sample."""
 
     @property
     def total(self) -> int:
         """Return the time from just before the first reading that would have shown it to the last one."""
-        return self.period + (self.readings - 1) * self.step + self.lost * self.longer
+        waits = (1 + self.stale) * self.period + self.lost * self.longer
+        return waits + (self.readings - 1) * self.step
 
     def terms(self, label: str, pipeline: int = 0) -> tuple[Term, ...]:
         """Return the same as terms, `pipeline` readings before the first one included."""
-        how = self.how + (", 1 in the pipeline" if pipeline else "")
+        how = self.how + (f", {self.stale} with old values" if self.stale else "")
+        how += ", 1 in the pipeline" if pipeline else ""
         longer = Term("scans held up by lost readings", self.longer, self.lost)
+        early = pipeline + self.stale
         if self.step == self.period:
-            return nonzero(Term(label, self.period, self.readings + pipeline, how=how), longer)
+            return nonzero(Term(label, self.period, self.readings + early, how=how), longer)
         return nonzero(
-            Term(label, self.period, 1 + pipeline, how="until the first one"),
+            Term(label, self.period, 1 + early, how="until the first one"),
             Term("until the evaluation finds the next", self.step, self.readings - 1, how=how),
             longer,
         )
@@ -81,10 +87,15 @@ def recognition(
     step, unjudged = judged_by(evaluation, pace.min * every, period * every, spread)
     longer = max(0, period_of_a_lost_scan(scan) - period) if hazard.kind != "chain loss" else 0
     rule = rule_of(hazard, hazard.debounce, _periods(hazard, case, pace.min * every, spread))
-    found = until_found(rule, tolerated_of(hazard), unjudged, 1000 * longer // period)
+    task, losses = scan.works[index].task, tolerated_of(hazard)
+    stale = task.stale_runs if hazard.kind != "chain loss" else 0
+    if task.freshness:
+        losses, stale = losses._replace(most=losses.most + stale), 0
+    found = until_found(rule, losses, unjudged, 1000 * longer // period)
     if found is None:
         return None
-    return Recognition(found.readings, found.lost, period * every, step, longer, _how(hazard, found.lost))
+    how = _how(hazard, found.lost)
+    return Recognition(found.readings, found.lost, period * every, step, longer, how, stale)
 
 
 def _periods(hazard: Hazard, case: Case, period: int, spread: int) -> int:

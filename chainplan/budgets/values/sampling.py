@@ -44,8 +44,9 @@ class Sampling:
     def earliest(self, exchange: Exchange) -> tuple[int, Node]:
         """Return when the oldest value of a read was sampled, and its node.
 
-        Without a trigger a node converts on its own: a value may be one whole conversion old. Of equal nodes
-        the nearest to the head has the trigger first.
+        Without a trigger a node converts on its own: a value may be one whole conversion old, or two where
+        results stand until the next round has ended. Of equal nodes the nearest to the head has the trigger
+        first.
         """
         chain = self.chains[exchange.chain]
         found: tuple[int, Node] | None = None
@@ -56,8 +57,7 @@ class Sampling:
                 settled = self.arrival(chain, index) + pause_on(self.work.task, node)[self.case]
                 sampled = settled + exchange.first_channel * step
             else:
-                age = conversion.time.max if conversion else 0
-                sampled = self._reads[exchange].wire - age
+                sampled = self._reads[exchange].wire - _oldest(conversion, self.case)
             if found is None or sampled < found[0]:
                 found = sampled, node
         assert found is not None  # a read without samples is never laid out
@@ -70,6 +70,17 @@ class Sampling:
         for make in makes(chain.nodes):
             if channels(self.work.task, make.node) > exchange.first_channel:
                 yield make.first, make.node
+
+
+def _oldest(conversion: Conversion | None, case: Case) -> int:
+    """Return how old a value of a node that converts on its own can be, fs; typically half of that."""
+    if conversion is None:
+        return 0
+    if case is Case.TYPICAL:
+        return (
+            conversion.time.typical if conversion.publishes == "whole round" else conversion.time.typical // 2
+        )
+    return conversion.until_ready(free=True)
 
 
 sampling_of = remembered(Sampling)

@@ -17,6 +17,8 @@ DONE = {0: "done"}
 
 EVERY_COMMAND = {
     2: "something cannot be used: a plan with errors, an unknown name, a file, an option",
+    3: "could not be finished: the memory came to its end, or a worker process died",
+    70: "a fault of chainplan itself; please report what it says",
     130: "interrupted (Ctrl-C)",
     141: "the reader of the output has gone",
 }

@@ -10,7 +10,7 @@ from copy import copy
 from typer.models import CommandInfo
 
 from chainplan.cli.app import app
-from chainplan.cli.guard import begin, guarded
+from chainplan.cli.guard import PIPE_CLOSED, begin, drop_output, guarded
 
 
 def main() -> None:
@@ -25,6 +25,9 @@ def _program() -> int:
     try:
         app(prog_name="chainplan")
     except SystemExit as end:
+        if isinstance(end.__context__, BrokenPipeError):  # of which typer and rich make a code 1
+            drop_output()
+            return PIPE_CLOSED
         return end.code if isinstance(end.code, int) else int(end.code is not None)
     finally:
         app.registered_commands = every

@@ -89,25 +89,20 @@ class _Worker(NamedTuple):
     line: Connection
 
     def send(self, task: tuple[Callable[[Any], Any], Any]) -> None:
-        try:
+        with suppress(ConnectionError):  # it has died; what it had to say of it is still to be read
             self.line.send(task)
-        except (BrokenPipeError, ConnectionError):
-            raise self._died() from None
 
     def answer(self) -> Any:
         try:
             is_result, found = self.line.recv()
         except (EOFError, ConnectionError):
-            raise self._died() from None
+            self.process.join()
+            code = self.process.exitcode or 0
+            by = f"killed by signal {-code}" if code < 0 else "without a word, as where memory is short"
+            raise WorkerDiedError(f"a worker process has died, {by}") from None
         if is_result:
             return found
         raise found
-
-    def _died(self) -> WorkerDiedError:
-        self.process.join()
-        code = self.process.exitcode or 0
-        by = f"killed by signal {-code}" if code < 0 else "without a word, as where memory is short"
-        return WorkerDiedError(f"a worker process has died, {by}")
 
 
 @contextmanager
@@ -162,10 +157,8 @@ def _serve(line: Connection, parent: int, begin: Callable[..., None], arguments:
         while True:
             work, item = line.recv()
             line.send((True, work(item)))
-    except (EOFError, BrokenPipeError):  # the parent has gone
-        os._exit(1)
     except BaseException as error:
-        with suppress(BaseException):  # nothing more can be done about it
+        with suppress(BaseException):  # nothing more can be done about it, such as where the parent has gone
             _tell(line, error)
         os._exit(1)  # at once: what is to be done when the program ends is the parent's to do
 

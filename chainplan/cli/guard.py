@@ -124,7 +124,10 @@ def guarded(work: Callable[[], int]) -> int:
             return INTERRUPTED
         if isinstance(error, OSError) and not _is_shortage(error):
             drop_output()
-        code, message = told(error)
+        try:
+            code, message = told(error)
+        except Exception:  # there is not even room for that
+            code, message = UNFINISHED, f"this could not be finished: {_NO_MEMORY}"
     else:
         return code
     complain(message)  # only here, where what filled the memory has gone with the exception
@@ -138,7 +141,7 @@ def told(error: Exception) -> tuple[int, str]:
     if isinstance(error, UnfinishedError):
         return UNFINISHED, str(error)
     if _is_shortage(error):
-        why = "the memory has come to its end" if isinstance(error, MemoryError) else str(error)
+        why = _NO_MEMORY if isinstance(error, MemoryError) else str(error)
         return UNFINISHED, f"this could not be finished: {why}\n   expected: {_MORE}"
     from chainplan.plan.problems import escape  # late: only what goes wrong needs these two
     from chainplan.workers import WorkerDiedError, place_of
@@ -156,6 +159,7 @@ def told(error: Exception) -> tuple[int, str]:
 _MOST_TOLD = 300
 """Characters of an unexpected error that are told."""
 
+_NO_MEMORY = "the memory has come to its end"
 _MORE = "more memory for this process; where a command has --workers, fewer of them need less"
 
 

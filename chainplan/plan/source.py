@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import codecs
 import os
+import re
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -85,6 +87,27 @@ def read_source(path: Path | str, shown_name: str | None = None) -> Source:
     name = os.fspath(path)
     file = name if shown_name is None else shown_name
     return parse_source(_decode(_read_bytes(name, file), file), file)
+
+
+def read_named(path: Path | str, kind: str, keys: Sequence[str]) -> Source:
+    """Read a file that another file names, as one of a kind that is known by its top keys.
+
+    Of any other file no line is shown: who wrote its name into a plan need not be who may read it. Raises
+    PlanError like :func:`read_source`.
+    """
+    file = os.fspath(path)
+    data = _read_bytes(file, file)
+    try:
+        source = parse_source(_decode(data, file), file)
+    except PlanError as error:
+        shows_nothing = all(each.place is None or each.place.line == 0 for each in error.problems)
+        begins = "|".join(map(re.escape, keys)).encode()
+        if shows_nothing or re.search(rb"^(?:%b)[ \t]*:" % begins, data, re.MULTILINE):
+            raise
+    else:
+        if not source.data or any(key in keys or nearest(str(key), keys) for key in source.data):
+            return source
+    _fail(file, f"this is not {kind}; what it holds is not shown", expected=f"`{keys[0]}:` or the like at the top")
 
 
 def parse_source(text: str, file: str) -> Source:

@@ -53,7 +53,7 @@ class WorkerPool:
         """
         numbered = enumerate(items)
         done: dict[int, _Done] = {}
-        busy: dict[Connection, tuple[int, _Worker]] = {}
+        busy: dict[_Worker, int] = {}
         idle = list(self._workers)
         due = 0
         while True:
@@ -63,13 +63,12 @@ class WorkerPool:
                     break
                 worker = idle.pop()
                 worker.send((work, item))
-                busy[worker.line] = number, worker
+                busy[worker] = number
             if due not in done and not busy:
                 return
-            ready = wait(list(busy), 0 if due in done else None)
-            for line in ready:
-                number, worker = busy.pop(line)  # type: ignore[index] - `wait` returns what it was given
-                done[number] = worker.answer()
+            ready = wait([worker.line for worker in busy], 0 if due in done else None)
+            for worker in [each for each in busy if each.line in ready]:
+                done[busy.pop(worker)] = worker.answer()
                 idle.append(worker)
             if not ready:  # all that are free have been given work
                 yield done.pop(due)

@@ -90,7 +90,8 @@ def test_results_come_in_order(workers: int) -> None:
         assert list(pool.map(squared, [])) == []
 
 
-def test_an_item_is_taken_once_it_can_be_worked_on(workers: int = 2) -> None:
+def test_an_item_is_taken_once_it_can_be_worked_on() -> None:
+    workers = 2
     taken: list[int] = []
 
     def items() -> Iterator[int]:

@@ -39,9 +39,13 @@ ENDING = ("SIGTERM", "SIGHUP")
 class UserError(Exception):
     """Something the user asked for that cannot be done; its text says what and why."""
 
+    code = UNUSABLE
 
-class UnfinishedError(Exception):
-    """Work that could not come to its end on this machine; its text says what and why."""
+
+class UnfinishedError(UserError):
+    """Work that could not come to its end on this machine."""
+
+    code = UNFINISHED
 
 
 def begin() -> None:
@@ -137,9 +141,7 @@ def guarded(work: Callable[[], int]) -> int:
 def told(error: Exception) -> tuple[int, str]:
     """Return the exit code for what a command ended with, and the message."""
     if isinstance(error, UserError):
-        return UNUSABLE, str(error)
-    if isinstance(error, UnfinishedError):
-        return UNFINISHED, str(error)
+        return error.code, str(error)
     if _is_shortage(error):
         why = _NO_MEMORY if isinstance(error, MemoryError) else str(error)
         return UNFINISHED, f"this could not be finished: {why}\n   expected: {_MORE}"

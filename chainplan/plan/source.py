@@ -107,7 +107,8 @@ def read_named(path: Path | str, kind: str, keys: Sequence[str]) -> Source:
     else:
         if not source.data or any(key in keys or nearest(str(key), keys) for key in source.data):
             return source
-    _fail(file, f"this is not {kind}; what it holds is not shown", expected=f"`{keys[0]}:` or the like at the top")
+    message = f"this is not {kind}; what it holds is not shown"
+    raise PlanError([Problem(message, whole_file(file), expected=f"`{keys[0]}:` or the like at the top")])
 
 
 def parse_source(text: str, file: str) -> Source:

@@ -1,9 +1,9 @@
 """Rows on disk while a study runs: appended batch by batch, so that an interrupted study can go on.
 
-A text file. Its first line says which study and plan the rows belong to; each other line is a row: a checksum,
-then the number of the candidate and its exact figures as JSON. A line whose checksum is wrong (cut off,
-overwritten, filled with zeros by a file system that came back after a power failure) is as if it were not
-there: its candidate is evaluated again.
+A text file. Its first line says which study and plan the rows belong to; each other line is a row: a
+checksum, then the number of the candidate and its exact figures as JSON. A line whose checksum is wrong (cut
+off, overwritten, filled with zeros by a file system that came back after a power failure) is as if it were
+not there: its candidate is evaluated again.
 """
 
 from __future__ import annotations

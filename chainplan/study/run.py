@@ -121,9 +121,7 @@ def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend, stack: Exit
     mine = {"initializer": end_with, "initargs": (os.getpid(),)} if backend.joblib in LOCAL else {}
     try:
         stack.enter_context(_connected(backend))
-        stack.enter_context(
-            parallel_config(backend=backend.joblib, n_jobs=backend.workers or -1, **mine)
-        )
+        stack.enter_context(parallel_config(backend=backend.joblib, n_jobs=backend.workers or -1, **mine))
         parallel = Parallel(return_as="generator", batch_size=1, pre_dispatch=f"{AHEAD}*n_jobs")
     except (OSError, ValueError) as error:
         raise BackendError(f"{backend.joblib}: {error}") from error

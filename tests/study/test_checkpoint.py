@@ -128,7 +128,7 @@ def with_noise(data: st.DataObject, content: bytes) -> bytes:
 def test_what_is_damaged_is_worked_out_again(
     damage: Damage, content: bytes, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    """A file in which no row is whole and the first line is not either could be anyone's: it is left alone."""
+    """A file in which no row is whole and the first line is not either may be anyone's: it is left alone."""
     path = tmp_path_factory.mktemp("damaged") / "rows"
 
     @given(st.data())

@@ -8,7 +8,6 @@ from collections import Counter
 from collections.abc import Iterator
 from fractions import Fraction
 from itertools import islice
-from pathlib import Path
 from typing import Any
 
 import joblib

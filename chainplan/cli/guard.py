@@ -91,6 +91,7 @@ def _open_streams() -> None:
         except OSError:
             with suppress(OSError):
                 os.open(os.devnull, flags)  # takes the lowest number that is free, so this one
+                os.set_inheritable(number, True)  # as any stream is, for the workers of a library
     if sys.stdout is None:
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115 - open to the end
     if sys.stderr is None:

@@ -132,7 +132,7 @@ def _read_bytes(name: str, file: str) -> bytes:
         _check_kind(os.stat(name), file)  # before opening: opening a device can already set it going
         with open(os.open(name, flags), "rb") as stream:
             _check_kind(os.fstat(stream.fileno()), file)  # the name may stand for another file by now
-            data = stream.read(MAX_BYTES + 1)
+            data = stream.read(MAX_BYTES + 1) or b""  # None of a file of proc(5) that has nothing to say yet
     except FileNotFoundError:
         _fail_missing(name, file)
     except OSError as error:
@@ -157,7 +157,7 @@ def _fail_missing(name: str, file: str) -> NoReturn:
     directory, word = os.path.split(name)
     try:
         with os.scandir(directory or ".") as entries:
-            names = [entry.name for entry in islice(entries, 5_000) if not entry.is_dir()]
+            names = [entry.name for entry in islice(entries, 5_000) if not os.path.isdir(entry)]
     except OSError:
         _fail(file, "there is no such file, nor the directory it would be in")
     if word in names:

@@ -33,7 +33,7 @@ _NOWHERE = -1
 class CheckpointError(Exception):
     """A file of rows that cannot be used.
 
-    It belongs to another study, another run has it open, or it changed while it was.
+    It belongs to another study, another run has it open, it changed while it was, or it is no regular file.
     """
 
 
@@ -57,6 +57,8 @@ class Checkpoint:
         self._key = key.encode()[: hashlib.blake2b.MAX_KEY_SIZE]
         self._places = array("q", [_NOWHERE]) * (total + 1)
         """Where in the file the row of each number begins."""
+        if os.path.exists(name) and not os.path.isfile(name):  # reading a device may never end
+            raise CheckpointError("this is no regular file")
         self._stream: BinaryIO = open(name, "a+b")  # noqa: SIM115 - it stays open as long as the study runs
         try:
             _lock(self._stream)

@@ -132,6 +132,14 @@ def test_a_screen_of_any_size(command: list[str], size: str) -> None:
         assert max(map(len, lines)) <= 80
 
 
+@pytest.mark.parametrize("asked", ["nonsense", "complete_bash"])
+def test_a_completion_that_no_shell_asked_for(asked: str) -> None:
+    """Its code is not 1, which says that a target is missed."""
+    done = program("check", MEETS, _CHAINPLAN_COMPLETE=asked, COMP_WORDS="chainplan", COMP_CWORD="x")
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+
+
 def imported(*arguments: str) -> set[str]:
     """Return the top modules a command has imported when it ends."""
     code = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import io
 import os
 import time
 import tracemalloc
@@ -206,6 +207,24 @@ def test_a_file_that_is_no_plan_is_not_shown(content: str | bytes, plan: Path) -
     assert "other.txt: error: this is not a plan; what it holds is not shown" in said
     assert "secret" not in said
     assert "PRIVATE" not in said
+
+
+def test_a_file_that_has_nothing_to_say_yet(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reading one of proc(5) without waiting gives None."""
+
+    class Silent(io.FileIO):
+        def read(self, size: int | None = -1, /) -> Any:
+            return None
+
+    monkeypatch.setattr("chainplan.plan.source.open", lambda handle, _: Silent(handle), raising=False)
+    with pytest.raises(PlanError, match="empty"):
+        load_plan(plan)
+
+
+def test_a_link_that_leads_to_itself_does_not_spoil_the_hint(plan: Path) -> None:
+    (plan.parent / "loop").symlink_to("loop")
+    with pytest.raises(PlanError, match="did you mean: plan.yaml"):
+        load_plan(plan.parent / "plam.yaml")
 
 
 def test_what_is_wrong_with_a_file_of_types_is_shown(plan: Path) -> None:

@@ -198,6 +198,14 @@ def test_a_file_of_another_study_is_refused(tmp_path: Path, study: LoadedStudy) 
         assert path.read_text() == text
 
 
+def test_what_is_no_regular_file_is_refused(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "device").symlink_to("/dev/zero")
+    for name in ("pipe", "device"):
+        with pytest.raises(CheckpointError, match="no regular file"):
+            opened(tmp_path / name)
+
+
 def test_two_runs_do_not_write_to_one_file(tmp_path: Path) -> None:
     first = opened(tmp_path / "rows")
     with pytest.raises(CheckpointError, match="another run"):

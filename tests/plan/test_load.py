@@ -223,7 +223,7 @@ def test_a_file_that_has_nothing_to_say_yet(plan: Path, monkeypatch: pytest.Monk
 
 def test_a_link_that_leads_to_itself_does_not_spoil_the_hint(plan: Path) -> None:
     (plan.parent / "loop").symlink_to("loop")
-    with pytest.raises(PlanError, match="did you mean: plan.yaml"):
+    with pytest.raises(PlanError, match=r"did you mean: plan\.yaml"):
         load_plan(plan.parent / "plam.yaml")
 
 

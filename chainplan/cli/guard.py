@@ -144,7 +144,7 @@ def told(error: Exception) -> tuple[int, str]:
     if isinstance(error, UserError):
         return error.code, str(error)
     if _is_shortage(error):
-        why = _NO_MEMORY if isinstance(error, MemoryError) else str(error)
+        why = _NO_MEMORY if isinstance(error, _OF_MEMORY) else str(error)
         return UNFINISHED, f"this could not be finished: {why}\n   expected: {_MORE}"
     from chainplan.plan.problems import escape  # late: only what goes wrong needs these two
     from chainplan.workers import WorkerDiedError, place_of
@@ -162,6 +162,9 @@ def told(error: Exception) -> tuple[int, str]:
 _MOST_TOLD = 300
 """Characters of an unexpected error that are told."""
 
+_OF_MEMORY = (MemoryError, SyntaxError, SystemError)
+"""What the interpreter raises where its memory ends: importing a file, its parser finds a fault in that."""
+
 _NO_MEMORY = "the memory has come to its end"
 _MORE = "more memory for this process; where a command has --workers, fewer of them need less"
 
@@ -173,7 +176,7 @@ def _is_shortage(error: Exception) -> bool:
         return not is_output and error.errno in (errno.ENOMEM, errno.EAGAIN, errno.EMFILE, errno.ENFILE)
     if isinstance(error, ImportError):  # of a library that finds no room, in the words of the system's loader
         return "failed to map segment" in str(error) or "cannot allocate memory" in str(error).lower()
-    return isinstance(error, MemoryError) or "can't start new thread" in str(error)
+    return isinstance(error, _OF_MEMORY) or "can't start new thread" in str(error)
 
 
 def complain(text: str) -> None:

@@ -18,6 +18,8 @@ from chainplan.workers import WorkerDiedError
     ("error", "code", "words"),
     [
         (MemoryError(), 3, "the memory has come to its end"),
+        (SyntaxError("expected ':'"), 3, "the memory has come to its end"),
+        (SystemError("error return without exception set"), 3, "the memory has come to its end"),
         (WorkerDiedError("a worker process has died"), 3, "a worker process has died"),
         (OSError(errno.ENOMEM, "Cannot allocate memory"), 3, "Cannot allocate memory"),
         (OSError(errno.EAGAIN, "Resource temporarily unavailable"), 3, "Resource temporarily unavailable"),

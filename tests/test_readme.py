@@ -18,6 +18,7 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from chainplan.cli.app import app
+from chainplan.cli.examples import EVERY_COMMAND
 from chainplan.evaluation import Evaluation
 from chainplan.plan.key_meanings import key_meanings
 from chainplan.plan.load import load_plan
@@ -296,6 +297,12 @@ def test_all_units_are_listed() -> None:
 
 
 # Its commands and links.
+
+
+def test_the_exit_codes_of_every_command_are_listed() -> None:
+    (table,) = re.findall(r"^\| exit code of any command .*\n((?:\|.*\n)+)", README, re.MULTILINE)
+    cells = [row.split("|")[1].strip() for row in table.splitlines()[1:]]
+    assert sorted(int(code) for cell in cells for code in cell.split(",")) == sorted(EVERY_COMMAND)
 
 
 @pytest.mark.parametrize("mark", ["main job", "tests"])

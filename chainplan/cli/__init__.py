@@ -14,8 +14,13 @@ gc.set_threshold(100_000, 50, 50)
 
 def main() -> None:
     """Run the command line; what takes time to import is imported where Ctrl-C ends it as anywhere else."""
-    try:
-        from chainplan.cli.program import main as run
-    except KeyboardInterrupt:
-        sys.exit(130)  # 128 + SIGINT, as everywhere (chainplan.cli.guard)
+    from chainplan.cli.guard import guarded
+
+    sys.exit(guarded(_run))
+
+
+def _run() -> int:
+    from chainplan.cli.program import main as run
+
     run()
+    return 0

@@ -17,8 +17,12 @@ DONE = {0: "done"}
 
 EVERY_COMMAND = {
     2: "something cannot be used: a plan with errors, an unknown name, a file, an option",
+    3: "could not be finished: the memory came to its end, or a worker process died",
+    70: "a fault of chainplan itself; please report what it says",
+    129: "ended by SIGHUP",
     130: "interrupted (Ctrl-C)",
     141: "the reader of the output has gone",
+    143: "ended by SIGTERM",
 }
 """Exit codes that every command can end with."""
 
@@ -122,6 +126,6 @@ def help_end(command: str) -> str | None:
     if not examples:
         return None
     lines = [line for example in examples for line in (f"  {example.line}", f"      {example.purpose}")]
-    codes = EXIT_CODES.get(command, {}) | {2: "not usable"}
+    codes = EXIT_CODES.get(command, {}) | {2: "not usable", 3: "not finished"}
     ends = ", ".join(f"{code} {meaning}" for code, meaning in codes.items())
     return "\n".join(("Examples:", *lines, "", f"Exit codes: {ends}."))

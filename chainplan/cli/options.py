@@ -6,6 +6,8 @@ from typing import Annotated
 
 import typer
 
+from chainplan.cli.guard import MOST_COLUMNS
+
 PlanFile = Annotated[str, typer.Argument(metavar="PLAN", help="The plan file (YAML).", show_default=False)]
 Out = Annotated[
     str | None,
@@ -17,7 +19,7 @@ JsonOut = Annotated[
 ]
 Width = Annotated[
     int | None,
-    typer.Option(min=40, max=1000, metavar="COLUMNS", help="Width instead of the terminal's."),
+    typer.Option(min=40, max=MOST_COLUMNS, metavar="COLUMNS", help="Width instead of the terminal's."),
 ]
 
 Workers = Annotated[

@@ -10,6 +10,7 @@ from chainplan.cli.files import write_result
 from chainplan.cli.guard import INTERRUPTED, UserError, complain, write_out
 from chainplan.cli.plans import open_plan
 from chainplan.cli.progress import progress
+from chainplan.plan.problems import escape
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -67,7 +68,7 @@ def _noise(bit_errors: float, burst: str | None) -> PlayedNoise | None:
     except ValueError as error:
         reason = str(error) if "channel" in str(error) else "three probabilities are wanted"
         raise UserError(
-            f"--burst {burst}: {reason}\n   expected: BAD,ENTER,LEAVE, such as 0.1,0.00001,0.1"
+            f"--burst {escape(burst)}: {reason}\n   expected: BAD,ENTER,LEAVE, such as 0.1,0.00001,0.1"
         ) from None
 
 

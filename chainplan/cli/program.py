@@ -7,10 +7,11 @@ import sys
 from collections.abc import Sequence
 from copy import copy
 
+import typer
 from typer.models import CommandInfo
 
 from chainplan.cli.app import app
-from chainplan.cli.guard import begin, guarded
+from chainplan.cli.guard import PIPE_CLOSED, UNUSABLE, UserError, begin, drop_output, guarded
 
 
 def main() -> None:
@@ -25,7 +26,16 @@ def _program() -> int:
     try:
         app(prog_name="chainplan")
     except SystemExit as end:
-        return end.code if isinstance(end.code, int) else int(end.code is not None)
+        if isinstance(end.__context__, BrokenPipeError):  # of which typer and rich make a code 1
+            drop_output()
+            return PIPE_CLOSED
+        code = end.code if isinstance(end.code, int) else int(end.code is not None)
+        is_verdict = isinstance(end.__context__, typer.Exit)  # only a command ends with a 1 of its own
+        return UNUSABLE if code == 1 and not is_verdict else code
+    except (KeyError, ValueError):
+        if COMPLETING not in os.environ:
+            raise
+        raise UserError(f"{COMPLETING} is set, but not by a shell that completes a command line") from None
     finally:
         app.registered_commands = every
     return 0

@@ -5,14 +5,21 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager
 from importlib.util import find_spec
+from itertools import islice
 
 from rich.console import Console
 
 from chainplan.cli.files import check_output, write_whole
-from chainplan.cli.guard import INTERRUPTED, UserError, complain, heed_interruption, write_out
+from chainplan.cli.guard import (
+    INTERRUPTED,
+    UnfinishedError,
+    UserError,
+    complain,
+    heed_interruption,
+    write_out,
+)
 from chainplan.cli.progress import progress
 from chainplan.plan.problems import PlanError, escape, render_all
 from chainplan.report.study import Shown, axes, points, study_text, wanted_numbers
@@ -20,11 +27,13 @@ from chainplan.report.study_plot import scatter_svg
 from chainplan.report.study_table import Result, write_csv, write_parquet
 from chainplan.study.candidates import candidates, count
 from chainplan.study.checkpoint import Checkpoint, CheckpointError, fingerprint
-from chainplan.study.job import Job, job_of
+from chainplan.study.job import Job, NumberedCandidate, job_of
+from chainplan.study.levers import Candidate
 from chainplan.study.load import LoadedStudy, load_study
 from chainplan.study.run import Backend, BackendError
 from chainplan.study.run import run as run_study
 from chainplan.study.tally import StudyTally
+from chainplan.workers import WorkerDiedError
 
 UNFINISHED = ".unfinished"
 """What ends the name of the file with the rows of a study that is not finished."""
@@ -51,23 +60,31 @@ def run(
     if loaded.study.sample is not None:
         _need("scipy", "a sample")
     total = count(loaded.levers, loaded.study.sample)
-    tally = StudyTally(tuple(loaded.study.objectives.values()))
-    with _rows(loaded, out, restart=restart) as rows:
-        for row in rows.rows():
-            tally.add(row)
+    with _rows(loaded, out, total, restart=restart) as rows:
         if rows.done:
             complain(f"going on after {rows.done} of {total} candidates, found in {escape(rows.name)}")
+        if rows.lost:
+            complain(f"damaged lines there are left out and what they held is evaluated again: {rows.lost}")
         try:
-            _evaluate(loaded, job, backend, rows, tally, total)
+            _evaluate(loaded, job, backend, rows, total)
         except KeyboardInterrupt:
-            kept = (
-                f"; run it again to go on: {escape(rows.name)} has them" if out else "; --out FILE keeps them"
-            )
-            complain(f"interrupted after {tally.done} of {total} candidates{kept}")
+            complain(f"interrupted {_how_far(rows, total, out)}")
             return INTERRUPTED
+        except (MemoryError, WorkerDiedError) as error:
+            why = "the memory has come to its end" if isinstance(error, MemoryError) else str(error)
+            how = "expected: more memory; fewer --workers need less"
+            raise UnfinishedError(f"{why} {_how_far(rows, total, out)}\n   {how}") from None
+        tally = StudyTally(tuple(loaded.study.objectives.values()))
+        for row in rows.rows():
+            tally.add(row)
         _write(loaded, job, tally, rows, total, out, plot, width)
         rows.finished = True
     return 0 if tally.counts["met"] else 1
+
+
+def _how_far(rows: Checkpoint, total: int, out: str | None) -> str:
+    kept = f"run it again to go on: {escape(rows.name)} has them" if out else "--out FILE keeps them"
+    return f"after {rows.done} of {total} candidates; {kept}"
 
 
 class _Rows(Checkpoint):
@@ -114,17 +131,17 @@ def _check_files(out: str | None, plot: str | None) -> None:
 
 
 @contextmanager
-def _rows(loaded: LoadedStudy, out: str | None, *, restart: bool) -> Iterator[_Rows]:
+def _rows(loaded: LoadedStudy, out: str | None, total: int, *, restart: bool) -> Iterator[_Rows]:
     """Open the file of rows: beside the result, so that a study can go on, or one that nobody sees."""
     if out is None:
         handle, name = tempfile.mkstemp(prefix="chainplan-", suffix=UNFINISHED)
         os.close(handle)
     else:
         name = os.path.realpath(out) + UNFINISHED
-        if restart and os.path.exists(name):
-            os.unlink(name)
     try:
-        rows = _Rows(name, fingerprint(loaded))
+        if restart and out is not None and os.path.exists(name):
+            os.unlink(name)
+        rows = _Rows(name, fingerprint(loaded), total)
     except CheckpointError as error:
         how = "--restart throws them away, another --out keeps them"
         raise UserError(f"{escape(name)}: {error}\n   expected: {how}") from None
@@ -132,34 +149,39 @@ def _rows(loaded: LoadedStudy, out: str | None, *, restart: bool) -> Iterator[_R
         raise UserError(f"{escape(name)}: the file cannot be written: {error.strerror}") from None
     try:
         yield rows
+    except CheckpointError as error:
+        raise UserError(f"{escape(name)}: {error}\n   expected: the same command, to go on") from None
     finally:
         rows.close(remove=rows.finished or out is None or not rows.done)
 
 
-def _evaluate(
-    loaded: LoadedStudy, job: Job, backend: Backend, rows: Checkpoint, tally: StudyTally, total: int
-) -> None:
-    todo = candidates(loaded.levers, loaded.study.sample)
+def _evaluate(loaded: LoadedStudy, job: Job, backend: Backend, rows: Checkpoint, total: int) -> None:
+    """Evaluate the candidates that have no row yet."""
     if rows.done >= total:
         return
+    missing = rows.missing()
+    todo = _numbered(candidates(loaded.levers, loaded.study.sample), missing)
     try:
-        with (
-            progress("candidates", total) as moves,
-            closing(run_study(job, todo, backend, rows.done)) as batches,
-        ):
+        with progress("candidates", total) as moves, closing(run_study(job, todo, backend)) as batches:
             for batch in batches:
-                rows.append(batch)
-                for row in batch:
-                    tally.add(row)
+                try:
+                    rows.append(batch)
+                except OSError as error:
+                    why = f"{escape(rows.name)}: the rows cannot be written: {error.strerror}"
+                    raise UserError(why) from None
                 if moves:
-                    moves(tally.done)
+                    moves(rows.done)
     except BackendError as error:
         how = "a backend of joblib, such as loky, dask@tcp://HOST:8786 or ray"
         raise UserError(f"--joblib {escape(str(error))}\n   expected: {how}") from None
-    except BrokenProcessPool:
-        how = "the same command goes on from there; fewer --workers need less memory"
-        message = f"a worker process has died after {tally.done} of {total} candidates"
-        raise UserError(f"{message}\n   expected: {how}") from None
+
+
+def _numbered(every: Iterator[Candidate], missing: Iterator[int]) -> Iterator[NumberedCandidate]:
+    """Yield the candidates of these numbers, which ascend."""
+    number = 0
+    for wanted in missing:
+        yield wanted, next(islice(every, wanted - number - 1, None))
+        number = wanted
 
 
 def _write(

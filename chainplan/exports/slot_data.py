@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from chainplan.csv_rows import row_writer
 from chainplan.exports.slots import SlotFigures, SlotTable, TaskFigures
 
 SLOTS_VERSION = 1
@@ -32,15 +32,15 @@ Record = dict[str, Any]
 
 
 def slots_csv(tables: Sequence[SlotTable]) -> str:
-    """Return the slots as comma-separated values: a header row, CRLF after every row (RFC 4180, 2)."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
+    """Return the slots as comma-separated values, a header row first (:mod:`chainplan.csv_rows`)."""
+    out = io.StringIO(newline="")
+    write = row_writer(out)
+    write(COLUMNS)
     for table in tables:
         for slot in table.slots:
             row = slot_record(table, slot)
             row["ports"] = " ".join(row["ports"])
-            writer.writerow([table.controller, *(row[column] for column in COLUMNS[1:])])
+            write([table.controller, *(row[column] for column in COLUMNS[1:])])
     return out.getvalue()
 
 

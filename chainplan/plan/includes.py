@@ -11,10 +11,14 @@ from typing import Any, NamedTuple
 
 from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, Place, PlanError, Problem, dotted, nearest, shown
-from chainplan.plan.source import Source, read_source
+from chainplan.plan.source import Source, read_named
 
 MOST_INCLUDES = 100
 """Files one plan may include, all levels together."""
+
+
+_KNOWN_BY = (*LIBRARY_SECTIONS, "include", "chainplan")
+"""Top keys of the files that a plan includes, or that somebody takes for one of them."""
 
 
 class Setting(NamedTuple):
@@ -171,7 +175,7 @@ def with_includes(main: Source, folder: Path) -> Combined:
                 problems.append(_at(source, path, "too many included files", f"at most {MOST_INCLUDES}"))
                 return Combined(sources, problems, complete=False)
             try:
-                included = read_source(target)
+                included = read_named(target, "a file with types", _KNOWN_BY)
             except PlanError as error:
                 message = "this file cannot be included: see what is wrong with it there"
                 problems += [_at(source, path, message, "a file with types"), *error.problems]

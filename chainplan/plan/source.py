@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import codecs
 import os
+import re
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -87,6 +89,28 @@ def read_source(path: Path | str, shown_name: str | None = None) -> Source:
     return parse_source(_decode(_read_bytes(name, file), file), file)
 
 
+def read_named(path: Path | str, kind: str, keys: Sequence[str]) -> Source:
+    """Read a file that another file names, as one of a kind that is known by its top keys.
+
+    Of any other file no line is shown: who wrote its name into a plan need not be who may read it. Raises
+    PlanError like :func:`read_source`.
+    """
+    file = os.fspath(path)
+    data = _read_bytes(file, file)
+    try:
+        source = parse_source(_decode(data, file), file)
+    except PlanError as error:
+        shows_nothing = all(each.place is None or each.place.line == 0 for each in error.problems)
+        begins = "|".join(map(re.escape, keys)).encode()
+        if shows_nothing or re.search(rb"^(?:%b)[ \t]*:" % begins, data, re.MULTILINE):
+            raise
+    else:
+        if not source.data or any(key in keys or nearest(str(key), keys) for key in source.data):
+            return source
+    message = f"this is not {kind}; what it holds is not shown"
+    raise PlanError([Problem(message, whole_file(file), expected=f"`{keys[0]}:` or the like at the top")])
+
+
 def parse_source(text: str, file: str) -> Source:
     """Read a plan from ``text``; messages call it ``file``. Raises PlanError like :func:`read_source`."""
     text = text.removeprefix("\ufeff")
@@ -108,7 +132,7 @@ def _read_bytes(name: str, file: str) -> bytes:
         _check_kind(os.stat(name), file)  # before opening: opening a device can already set it going
         with open(os.open(name, flags), "rb") as stream:
             _check_kind(os.fstat(stream.fileno()), file)  # the name may stand for another file by now
-            data = stream.read(MAX_BYTES + 1)
+            data = stream.read(MAX_BYTES + 1) or b""  # None of a file of proc(5) that has nothing to say yet
     except FileNotFoundError:
         _fail_missing(name, file)
     except OSError as error:
@@ -133,7 +157,7 @@ def _fail_missing(name: str, file: str) -> NoReturn:
     directory, word = os.path.split(name)
     try:
         with os.scandir(directory or ".") as entries:
-            names = [entry.name for entry in islice(entries, 5_000) if not entry.is_dir()]
+            names = [entry.name for entry in islice(entries, 5_000) if not os.path.isdir(entry)]
     except OSError:
         _fail(file, "there is no such file, nor the directory it would be in")
     if word in names:

@@ -6,12 +6,12 @@ to the exact ones, the same as those of `data`.
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Iterable, Iterator
 from itertools import islice
 from typing import Any, BinaryIO, NamedTuple
 
+from chainplan.csv_rows import row_writer
 from chainplan.quantity import BITS, COUNT
 from chainplan.report.units import Number, number, unit_of
 from chainplan.study.job import CandidateRow, Job
@@ -78,12 +78,12 @@ def value_of(measure: Measure, value: Value) -> Number:
 
 
 def write_csv(job: Job, results: Iterable[Result], stream: BinaryIO) -> None:
-    """Write a table as CSV: UTF-8, lines ended by CR and LF, quotes where RFC 4180 asks for them."""
+    """Write a table as CSV in UTF-8 (:mod:`chainplan.csv_rows`)."""
     text = io.TextIOWrapper(stream, encoding="utf-8", errors="replace", newline="", write_through=True)
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(column.title for column in columns(job))
+    write = row_writer(text)
+    write(column.title for column in columns(job))
     for result in results:
-        writer.writerow("" if cell is None else _csv_cell(cell) for cell in cells(job, result))
+        write(map(_csv_cell, cells(job, result)))
     text.flush()
     text.detach()
 

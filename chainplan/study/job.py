@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from itertools import islice
 from typing import Literal, NamedTuple
@@ -28,6 +28,9 @@ MOST_PROBES = 200
 """Candidates that are looked through for a figure which the plan itself does not have."""
 
 Status = Literal["met", "missed", "unusable"]
+
+NumberedCandidate = tuple[int, Candidate]
+"""A candidate and its number; they are counted from 1."""
 
 
 class CandidateRow(NamedTuple):
@@ -156,7 +159,7 @@ def _evaluator(packed_job: bytes) -> Evaluator:
     return Evaluator(pickle.loads(packed_job))
 
 
-def evaluate_batch(packed_job: bytes, first: int, batch: Iterable[Candidate]) -> list[CandidateRow]:
-    """Evaluate candidates one after another; `first` is the number of the first one."""
+def evaluate_batch(packed_job: bytes, batch: Sequence[NumberedCandidate]) -> list[CandidateRow]:
+    """Evaluate candidates one after another."""
     evaluator = _evaluator(packed_job)
-    return [evaluator.row(number, candidate) for number, candidate in enumerate(batch, start=first)]
+    return [evaluator.row(number, candidate) for number, candidate in batch]

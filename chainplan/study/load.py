@@ -20,7 +20,7 @@ from chainplan.plan.model_words import expected_words, known_keys, slot_at
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, nearest, shown
 from chainplan.plan.schema_problems import schema_problems
 from chainplan.plan.settings import FORM, SettingError, parse_key, put, resolved
-from chainplan.plan.source import read_source
+from chainplan.plan.source import read_named, read_source
 from chainplan.study.levers import Choice, Drawn, Lever, Listed, SetValue, listed_values
 from chainplan.study.model import MOST_CANDIDATES, LeverPlan, Study
 from chainplan.study.ranges import RangeError, read_range
@@ -60,7 +60,7 @@ def load_study(path: Path | str) -> LoadedStudy:
         raise PlanError(schema_problems(error, sources, Study)) from None
     file = Path(path).parent / study.plan
     try:
-        plan = read_source(file)
+        plan = read_named(file, "a plan", ("chainplan",))
     except PlanError as error:
         here = Problem(
             "this plan cannot be read: see what is wrong with it there",

@@ -7,18 +7,17 @@ put into batches.
 from __future__ import annotations
 
 import gc
-from collections import deque
+import os
 from collections.abc import Generator, Iterator
-from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager
 from importlib import import_module
 from itertools import islice
 from time import perf_counter
 from typing import NamedTuple
 
-from chainplan.study.job import CandidateRow, Job, evaluate_batch, packed
-from chainplan.study.levers import Candidate
-from chainplan.workers import worker_pool
+from chainplan.study.job import CandidateRow, Job, NumberedCandidate, evaluate_batch, packed
+from chainplan.workers import WorkerDiedError, end_with, worker_pool
 
 BATCH_SECONDS = 0.2
 """What a batch is meant to take: far above the cost of sending it, far below what an interrupt may wait."""
@@ -26,7 +25,10 @@ BATCH_SECONDS = 0.2
 MOST_IN_BATCH = 2000
 
 AHEAD = 2
-"""Batches waiting for each worker."""
+"""Batches that wait for each worker of joblib."""
+
+LOCAL = ("loky", "multiprocessing")
+"""Backends of joblib whose workers are children of this process."""
 
 
 class BackendError(Exception):
@@ -49,16 +51,14 @@ class _Timed(NamedTuple):
 class _Batches:
     """Cuts candidates into batches, larger or smaller as they turn out to be quick or slow."""
 
-    def __init__(self, todo: Iterator[Candidate], done: int) -> None:
-        self._todo = islice(todo, done, None)
-        self._next = done + 1
+    def __init__(self, todo: Iterator[NumberedCandidate]) -> None:
+        self._todo = todo
         self._size = 1
 
-    def __iter__(self) -> Iterator[tuple[int, list[Candidate]]]:
-        """Yield the number of a batch's first candidate, and the batch."""
+    def __iter__(self) -> Iterator[list[NumberedCandidate]]:
+        """Yield batches."""
         while batch := list(islice(self._todo, self._size)):
-            yield self._next, batch
-            self._next += len(batch)
+            yield batch
 
     def learn(self, timed: _Timed) -> None:
         """Take a batch's time into account: at most four times as many in the next one."""
@@ -68,66 +68,71 @@ class _Batches:
 
 
 def run(
-    job: Job, todo: Iterator[Candidate], backend: Backend, done: int = 0
+    job: Job, todo: Iterator[NumberedCandidate], backend: Backend
 ) -> Generator[list[CandidateRow], None, None]:
-    """Evaluate candidates, the first `done` left out; yield rows in order, batch by batch.
+    """Evaluate candidates; yield rows in their order, batch by batch.
 
-    Closing the iterator ends the workers. Raises ImportError where joblib or its backend is missing, and
-    :class:`BackendError`.
+    Closing the iterator ends the workers. Raises ImportError where joblib or its backend is missing,
+    :class:`BackendError`, and :class:`~chainplan.workers.WorkerDiedError`.
     """
-    batches = _Batches(todo, done)
+    batches = _Batches(todo)
     parcel = packed(job)
+    with ExitStack() as stack:
+        for timed in _worked(parcel, batches, backend, stack):
+            batches.learn(timed)
+            yield timed.rows
+
+
+def _worked(parcel: bytes, batches: _Batches, backend: Backend, stack: ExitStack) -> Iterator[_Timed]:
+    """Return what becomes of the batches; `stack` ends what was begun for it."""
     if backend.joblib:
-        yield from _with_joblib(parcel, batches, backend)
-    elif backend.workers == 1:
+        return _with_joblib(parcel, batches, backend, stack)
+    if backend.workers == 1:
         gc.freeze()  # what is here now outlives every candidate: the collector need not look at it
-        try:
-            for first, batch in batches:
-                timed = _work(parcel, first, batch)
-                batches.learn(timed)
-                yield timed.rows
-        finally:
-            gc.unfreeze()
-    else:
-        yield from _with_processes(parcel, batches, backend.workers)
+        stack.callback(gc.unfreeze)
+        return (_work(parcel, batch) for batch in batches)
+    pool = stack.enter_context(worker_pool(backend.workers, _take_over, parcel))
+    return pool.map(_work_there, batches)
 
 
-def _work(parcel: bytes, first: int, batch: list[Candidate]) -> _Timed:
+def _work(parcel: bytes, batch: list[NumberedCandidate]) -> _Timed:
     begin = perf_counter()
-    rows = evaluate_batch(parcel, first, batch)
+    rows = evaluate_batch(parcel, batch)
     return _Timed(rows, perf_counter() - begin)
 
 
-def _with_processes(parcel: bytes, batches: _Batches, workers: int) -> Iterator[list[CandidateRow]]:
-    waiting: deque[Future[_Timed]] = deque()
-    with worker_pool(workers, gc.freeze) as pool:  # see above
-        for first, batch in batches:
-            waiting.append(pool.submit(_work, parcel, first, batch))
-            while waiting and (len(waiting) >= workers * AHEAD or waiting[0].done()):
-                yield _taken(waiting.popleft(), batches)
-        while waiting:
-            yield _taken(waiting.popleft(), batches)
+_shared: list[bytes] = []
+"""In a worker process: the job, handed over once."""
 
 
-def _taken(future: Future[_Timed], batches: _Batches) -> list[CandidateRow]:
-    timed = future.result()
-    batches.learn(timed)
-    return timed.rows
+def _take_over(parcel: bytes) -> None:
+    _shared.append(parcel)
+    gc.freeze()  # as above
 
 
-def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend) -> Iterator[list[CandidateRow]]:
+def _work_there(batch: list[NumberedCandidate]) -> _Timed:
+    return _work(_shared[0], batch)
+
+
+def _with_joblib(parcel: bytes, batches: _Batches, backend: Backend, stack: ExitStack) -> Iterator[_Timed]:
     from joblib import Parallel, delayed, parallel_config
 
-    with ExitStack() as stack:
-        try:
-            stack.enter_context(_connected(backend))
-            stack.enter_context(parallel_config(backend=backend.joblib, n_jobs=backend.workers or -1))
-            parallel = Parallel(return_as="generator", batch_size=1, pre_dispatch=f"{AHEAD}*n_jobs")
-        except (OSError, ValueError) as error:
-            raise BackendError(f"{backend.joblib}: {error}") from error
-        for timed in parallel(delayed(_work)(parcel, first, batch) for first, batch in batches):
-            batches.learn(timed)
-            yield timed.rows
+    # Workers on this machine would outlive this process by minutes if it were killed.
+    mine = {"initializer": end_with, "initargs": (os.getpid(),)} if backend.joblib in LOCAL else {}
+    try:
+        stack.enter_context(_connected(backend))
+        stack.enter_context(parallel_config(backend=backend.joblib, n_jobs=backend.workers or -1, **mine))
+        parallel = Parallel(return_as="generator", batch_size=1, pre_dispatch=f"{AHEAD}*n_jobs")
+    except (OSError, ValueError) as error:
+        raise BackendError(f"{backend.joblib}: {error}") from error
+    try:
+        yield from parallel(delayed(_work)(parcel, batch) for batch in batches)
+    except BrokenProcessPool as error:
+        raise WorkerDiedError("a worker process has died") from error
+    except Exception as error:
+        if type(error).__module__.partition(".")[0] in ("distributed", "ray"):  # a cluster that has gone
+            raise WorkerDiedError(f"{backend.joblib}: {type(error).__name__}") from error
+        raise
 
 
 @contextmanager

@@ -135,10 +135,6 @@ def evaluation_with(plan: Plan, phases: Phases) -> Evaluation:
     return Evaluation(plan, given={"network": network, "scans": scans})
 
 
-_CHUNK = 8
-"""Most trials that go to a process at a time: few enough that an interrupt ends soon."""
-
-
 @contextmanager
 def runner(asked: Asked, workers: int) -> Iterator[Run]:
     """Yield what makes trials, in this process or in several. Raises ValueError for less than one."""
@@ -148,9 +144,7 @@ def runner(asked: Asked, workers: int) -> Iterator[Run]:
         yield lambda trials: (made(asked, trial) for trial in trials)
         return
     with worker_pool(workers, _take_over, asked) as pool:
-        yield lambda trials: pool.map(
-            _made_there, trials, chunksize=max(1, min(_CHUNK, len(trials) // (4 * workers)))
-        )
+        yield lambda trials: pool.map(_made_there, trials)
 
 
 _shared: list[Asked] = []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -84,8 +83,7 @@ def _records(pack: Pack, phases: Phases, units: list[_Unit], workers: int) -> It
         yield (_play_unit(pack, phases, unit) for unit in units)
         return
     with worker_pool(min(workers, len(units)), _take_over, pack, phases) as pool:
-        waiting = deque(pool.submit(_play_there, unit) for unit in units)
-        yield (waiting.popleft().result() for _ in units)
+        yield pool.map(_play_there, units)
 
 
 def _play_unit(pack: Pack, phases: Phases, unit: _Unit) -> Record:

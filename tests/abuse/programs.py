@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -48,7 +49,7 @@ class Program:
     ) -> None:
         """Start it; `stdout` is where it writes instead of a file, `prepare` is run in it before all."""
         self._out, self._err = folder.parent / f"{folder.name}.out", folder.parent / f"{folder.name}.err"
-        self._stdout = stdout
+        self._stdout, self._folder = stdout, folder
         flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
         out = stdout if stdout is not None else os.open(self._out, flags, 0o600)
         err = os.open(self._err, flags, 0o600)
@@ -85,6 +86,16 @@ class Program:
     def wait_for_file(self, name: str) -> None:
         """Wait until a file of this name lies in its memory, as proc(5) tells."""
         _wait_until(lambda: name in Path(f"/proc/{self.pid}/maps").read_text(encoding="utf-8"))
+
+    def wait_for_file_there(self, name: str, size: int) -> None:
+        """Wait until a file in its folder has so many bytes."""
+        path = self._folder / name
+        _wait_until(lambda: path.exists() and path.stat().st_size >= size)
+
+    def kill_worker(self, count: int) -> None:
+        """Kill the last of its processes, as soon as so many work for it: helpers of a library come first."""
+        self.wait_for_workers(count)
+        os.kill(max(_children(self.pid))[1], signal.SIGKILL)
 
     def kill(self, number: int) -> None:
         """Send a signal to it, and to it alone."""
@@ -143,6 +154,12 @@ def _session(leader: int) -> list[int]:
     pids = [int(entry.name) for entry in os.scandir("/proc") if entry.name.isdigit()]
     states = {pid: _stat(pid) for pid in pids}
     return [pid for pid, stat in states.items() if stat and stat[0] not in "ZX" and stat[3] == str(leader)]
+
+
+def _children(parent: int) -> list[tuple[int, int]]:
+    """Return the processes of a session that its leader has begun: when, in clock ticks, and the number."""
+    stats = {pid: _stat(pid) for pid in _session(parent)}
+    return [(int(stat[19]), pid) for pid, stat in stats.items() if stat and stat[1] == str(parent)]
 
 
 def _processor_time(pid: int) -> float:

@@ -1,4 +1,4 @@
-"""Ten megabytes of anything are read or refused within one gigabyte of address space."""
+"""Ten megabytes of anything fit into one gigabyte of address space; memory that ends is told."""
 
 from __future__ import annotations
 
@@ -91,3 +91,42 @@ def check_ended(program: Program) -> None:
     assert "Traceback" not in ended.err
     assert "MemoryError" not in ended.err
     assert len(ended.err) < 10_000
+
+
+WORKING = {
+    "check": ["check", "../plan.yaml"],
+    "report": ["report", "../plan.yaml"],
+    "play": ["play", "../plan.yaml", "--scans", "20", "--seeds", "2", "--workers", "2"],
+    "tolerances": ["tolerances", "../plan.yaml", "--samples", "10", "--workers", "2"],
+    "printout": ["printout", "../plan.yaml", "--out", "result.html"],
+    "study": ["study", "../study.yaml", "--workers", "2", "--out", "result.csv"],
+    "help": ["--help"],
+}
+STUDY = """\
+study: 1
+title: Short
+plan: plan.yaml
+objectives: {scan time: minimise}
+levers: {limit: {key: targets.scan_time, values: [50 ms, 60 ms, 70 ms]}}
+"""
+
+
+@pytest.mark.parametrize("megabytes", [24, 40, 56, 57, 58, 59, 60, 62, 66, 72, 80])
+@pytest.mark.parametrize("arguments", WORKING.values(), ids=WORKING)
+def test_memory_that_ends(arguments: list[str], megabytes: int, tmp_path: Path) -> None:
+    """With the code and the words for it; not with 1, which says that a target is missed. Nothing hangs.
+
+    The interpreter and what is written in C may be ended by the system where they ask for memory in vain.
+    """
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "plan.yaml").write_text(STARTER, encoding="utf-8")
+    (tmp_path / "study.yaml").write_text(STUDY, encoding="utf-8")
+    limit = f"import resource; resource.setrlimit(resource.RLIMIT_AS, ({megabytes} << 20,) * 2)"
+    ended = Program(arguments, tmp_path / "folder", prepare=limit).end()
+    assert ended.code in (0, 3) or ended.code < 0, ended.err
+    assert "Traceback" not in ended.err
+    if ended.code == 3:
+        assert "could not be finished: " in ended.err or " candidates; run it again to go on" in ended.err
+    left = {path.name for path in (tmp_path / "folder").iterdir()}
+    assert left <= {"result.html", "result.csv", "result.csv.unfinished"}
+    assert ended.code == 0 or not left & {"result.html", "result.csv"}

@@ -30,6 +30,7 @@ ALONE = {
     "data": ["data", LARGE, "--headroom", "--out", "OUT", *ANEW],
     "play": ["play", LARGE, "--scans", "20000", "--workers", "1", "--out", "OUT"],
 }
+ON_JOBLIB = ["study", "study.yaml", "--workers", "2", "--joblib", "loky", "--out", "OUT.csv"]
 LONG = {**WITH_WORKERS, **{f"{name}, alone": arguments for name, arguments in ALONE.items()}}
 """Commands in the middle of something."""
 
@@ -39,15 +40,17 @@ def _folder(tmp_path: Path) -> Path:
     return folder_of_results(tmp_path)
 
 
-@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("arguments", LONG.values(), ids=LONG)
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("arguments", [*LONG.values(), ON_JOBLIB], ids=[*LONG, "study, loky"])
 def test_a_run_that_is_ended_in_the_middle(
     arguments: list[str], ending: signal.Signals, folder: Path
 ) -> None:
     """Ctrl-C is 130, SIGTERM 143, as shells count them; only a study keeps its rows, to go on from."""
     _write_study(folder)
     program = Program(named(arguments), folder)
-    if "2" in arguments:
+    if "loky" in arguments:
+        program.wait_for_file_there("result.csv.unfinished", 1000)
+    elif "2" in arguments:
         program.wait_for_workers(2)
     else:
         program.wait_for_work(0.8)
@@ -58,12 +61,30 @@ def test_a_run_that_is_ended_in_the_middle(
     check_untouched(folder, "study.yaml", "result.csv.unfinished")
 
 
-def test_workers_do_not_outlive_a_program_that_is_killed(folder: Path) -> None:
+@pytest.mark.parametrize("arguments", [*WITH_WORKERS.values(), ON_JOBLIB], ids=[*WITH_WORKERS, "study, loky"])
+def test_workers_do_not_outlive_a_program_that_is_killed(arguments: list[str], folder: Path) -> None:
     """SIGKILL leaves a program no time to end them; `end` waits until its session is empty."""
-    program = Program(named(WITH_WORKERS["play"]), folder)
+    _write_study(folder)
+    program = Program(named(arguments), folder)
     program.wait_for_workers(2)
     program.kill(signal.SIGKILL)
     assert program.end().code == -signal.SIGKILL
+
+
+@pytest.mark.parametrize("arguments", [*WITH_WORKERS.values(), ON_JOBLIB], ids=[*WITH_WORKERS, "study, loky"])
+def test_a_worker_that_is_killed(arguments: list[str], folder: Path) -> None:
+    """As a system does that is short of memory: the program says so, and it is no missed target."""
+    _write_study(folder)
+    program = Program(named(arguments), folder)
+    if "study" in arguments:
+        program.wait_for_file_there("result.csv.unfinished", 1000)
+    program.kill_worker(2)
+    ended = program.end()
+    assert ended.code == 3, ended.err
+    assert "a worker process has died" in ended.err
+    assert "Traceback" not in ended.err
+    assert ("run it again to go on: " in ended.err) == ("study" in arguments)
+    check_untouched(folder, "study.yaml", "result.csv.unfinished")
 
 
 def test_a_capture_that_is_interrupted_while_it_waits(folder: Path) -> None:

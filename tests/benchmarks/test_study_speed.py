@@ -153,7 +153,9 @@ def test_scaling_over_cores(opened: tuple[LoadedStudy, Job, list[Candidate]]) ->
     alone = 0.0
     for workers in dict.fromkeys([1, 2, os.cpu_count() or 1]):
         begin = perf_counter()
-        assert sum(len(batch) for batch in run(job, iter(chosen), Backend(workers))) == len(chosen)
+        assert sum(len(batch) for batch in run(job, enumerate(chosen, start=1), Backend(workers))) == len(
+            chosen
+        )
         taken = perf_counter() - begin
         alone = alone or taken
         print(f"  {workers:3} workers: {taken:7.2f} s, {len(chosen) / taken:7.1f}/s, {alone / taken:5.2f} x")

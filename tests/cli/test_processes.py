@@ -116,6 +116,30 @@ def test_a_full_disk_is_told(command: list[str]) -> None:
     assert done.stderr == b"the output cannot be written: No space left on device\n"
 
 
+SIZES = ["99999999999", "9" * 5000, "1001", "0", "-80", "", "wide", "²", "٨٠", "1", "7", "0080"]
+"""What may stand in COLUMNS: too many, none, no number, a digit that is none, too few."""
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("command", [["report", MEETS, "-s", "summary"], ["--help"], ["check", MEETS]])
+def test_a_screen_of_any_size(command: list[str], size: str) -> None:
+    done = program(*command, **dict.fromkeys(("COLUMNS", "LINES", "TERMINAL_WIDTH"), size))
+    assert (done.returncode, done.stderr) == (0, b"")
+    lines = done.stdout.decode("utf-8").splitlines()
+    assert max(map(len, lines)) <= 1000
+    assert len(lines) < 10_000
+    if size == "0080":
+        assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize("asked", ["nonsense", "complete_bash"])
+def test_a_completion_that_no_shell_asked_for(asked: str) -> None:
+    """Its code is not 1, which says that a target is missed."""
+    done = program("check", MEETS, _CHAINPLAN_COMPLETE=asked, COMP_WORDS="chainplan", COMP_CWORD="x")
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+
+
 def imported(*arguments: str) -> set[str]:
     """Return the top modules a command has imported when it ends."""
     code = (

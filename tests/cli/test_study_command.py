@@ -98,6 +98,13 @@ def test_the_table_is_rfc_4180(tmp_path: Path) -> None:
     assert {len(row) for row in csv.reader(io.StringIO(content.decode(), newline=""))} == {len(as_planned)}
 
 
+def test_a_name_in_the_table_is_no_formula(tmp_path: Path) -> None:
+    out = tmp_path / "table.csv"
+    path = short(tmp_path, "  '=lever': {choices: {'=1+1': {}, '@two': {title: x}, three: {title: y}}}")
+    assert study(path, "--out", out, "--workers", 1).exit_code == 0
+    assert [row["'=lever"] for row in table(out)] == ["'=1+1", "'@two", "three"]
+
+
 def test_parquet_holds_the_same_table(tmp_path: Path) -> None:
     texts, typed = tmp_path / "table.csv", tmp_path / "table.parquet"
     path = short(tmp_path, f"{LENGTHS}\n{LIMITS}")

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import multiprocessing
 from collections import Counter
+from collections.abc import Iterator
 from fractions import Fraction
 from itertools import islice
-from pathlib import Path
 from typing import Any
 
 import joblib
@@ -22,8 +22,7 @@ from chainplan.plan.problems import PlanError
 from chainplan.report.data import data_pieces
 from chainplan.report.study_table import value_of
 from chainplan.study.candidates import candidates
-from chainplan.study.checkpoint import Checkpoint, CheckpointError, fingerprint
-from chainplan.study.job import CandidateRow, Job, job_of
+from chainplan.study.job import CandidateRow, Job, NumberedCandidate, job_of
 from chainplan.study.load import LoadedStudy, load_study
 from chainplan.study.measures import FIXED
 from chainplan.study.plans import Plans, Unusable, reason
@@ -48,9 +47,12 @@ def job(study: LoadedStudy) -> Job:
     return job_of(study)
 
 
+def numbered(study: LoadedStudy) -> Iterator[NumberedCandidate]:
+    return enumerate(candidates(study.levers, study.study.sample), start=1)
+
+
 def rows(study: LoadedStudy, job: Job, backend: Backend, done: int = 0) -> list[CandidateRow]:
-    todo = candidates(study.levers, study.study.sample)
-    return [row for batch in run(job, todo, backend, done) for row in batch]
+    return [row for batch in run(job, islice(numbered(study), done, None), backend) for row in batch]
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +109,7 @@ def test_all_figures_of_an_example_against_its_reports_data(name: str) -> None:
     job = job_of(loaded_study)
     plans = Plans(loaded_study.plan, loaded_study.levers)
     picked = list(candidates(loaded_study.levers, None))[1::5]
-    found = [row for batch in run(job, iter(picked), Backend(1)) for row in batch]
+    found = [row for batch in run(job, enumerate(picked, start=1), Backend(1)) for row in batch]
     for row, candidate in zip(found, picked, strict=True):
         loaded = load_plan(loaded_study.plan_file, plans.settings(candidate))
         data = json.loads("".join(data_pieces(loaded, Evaluation(loaded.plan), "0")))
@@ -220,7 +222,7 @@ def test_a_dask_cluster_gives_the_same_rows(study: LoadedStudy, job: Job, alone:
     with begin(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
     ) as cluster:
-        some = islice(candidates(study.levers, study.study.sample), 12)
+        some = islice(numbered(study), 12)
         batches = run(job, some, Backend(0, "dask", cluster.scheduler_address))
         assert [row for batch in batches for row in batch] == alone[:12]
 
@@ -232,61 +234,10 @@ def test_going_on_gives_the_rest(study: LoadedStudy, job: Job, alone: list[Candi
 
 def test_closing_a_run_ends_its_processes(study: LoadedStudy, job: Job) -> None:
     before = set(multiprocessing.active_children())
-    batches = run(job, candidates(study.levers, study.study.sample), Backend(2))
+    batches = run(job, numbered(study), Backend(2))
     next(batches)
     batches.close()
     assert set(multiprocessing.active_children()) <= before
-
-
-# On disk.
-
-
-def test_rows_come_back_exactly(tmp_path: Path, study: LoadedStudy, alone: list[CandidateRow]) -> None:
-    rows = Checkpoint(str(tmp_path / "rows"), fingerprint(study))
-    rows.append(alone[:5])
-    rows.append(alone[5:])
-    assert list(rows.rows()) == alone
-    rows.close(remove=False)
-    again = Checkpoint(str(tmp_path / "rows"), fingerprint(study))
-    assert again.done == len(alone)
-    assert list(again.rows()) == alone
-    again.close(remove=True)
-    assert not (tmp_path / "rows").exists()
-
-
-def test_a_file_cut_off_anywhere_goes_on(tmp_path: Path, alone: list[CandidateRow]) -> None:
-    path = tmp_path / "rows"
-    whole = Checkpoint(str(path), "a")
-    whole.append(alone)
-    whole.close(remove=False)
-    content = path.read_bytes()
-    for length in [*range(0, len(content), 97), len(content) - 1]:
-        path.write_bytes(content[:length])
-        rows = Checkpoint(str(path), "a")
-        assert list(rows.rows()) == alone[: rows.done]
-        rows.append(alone[rows.done :])
-        rows.close(remove=False)
-        assert path.read_bytes() == content
-
-
-def test_a_file_of_another_study_is_refused(tmp_path: Path, study: LoadedStudy) -> None:
-    path = tmp_path / "rows"
-    Checkpoint(str(path), fingerprint(study)).close(remove=False)
-    changed = study._replace(study=study.study, plan=study.plan._replace(sources=study.sources))
-    assert fingerprint(changed) != fingerprint(study)
-    with pytest.raises(CheckpointError, match="another study"):
-        Checkpoint(str(path), fingerprint(changed))
-    path.write_text("candidate,length\n1,2\n")
-    with pytest.raises(CheckpointError, match="another study"):
-        Checkpoint(str(path), fingerprint(study))
-    assert path.read_text() == "candidate,length\n1,2\n"
-
-
-def test_two_runs_do_not_write_to_one_file(tmp_path: Path) -> None:
-    first = Checkpoint(str(tmp_path / "rows"), "a")
-    with pytest.raises(CheckpointError, match="another run"):
-        Checkpoint(str(tmp_path / "rows"), "a")
-    first.close(remove=True)
 
 
 def test_counts_of_a_tally(alone: list[CandidateRow]) -> None:

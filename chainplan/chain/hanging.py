@@ -124,6 +124,8 @@ class Attach(NamedTuple):
     down: int = 0
     both: bool = False
     opening: str = ""
+    far: bool = False
+    """Seen across a break from the other pole, so that the overshoot of another string at the link counts."""
 
 
 class Pin(NamedTuple):
@@ -212,7 +214,9 @@ def broken_attachments(string: CellString, region: int) -> Iterator[Attach]:
     for side, numbers in ((-1, range(region, len(string.breaks))), (1, range(region))):
         if numbers:
             largest = max(numbers, key=lambda number: string.breaks[number].allowance)
-            yield broken(string, side, largest)
+            attach = broken(string, side, largest)
+            yield attach
+            yield attach._replace(side=-side, both=True, far=True)
 
 
 def broken(string: CellString, side: int, number: int) -> Attach:
@@ -307,12 +311,19 @@ def moves(
     if attach.both and pin.both:
         return ()  # in parallel: as the string by itself, with the other's leakage
     code, side = attach.code + pin.code, attach.side
+    found: list[Move]
     if side == pin.side:
-        return (attach.up - pin.low, code, None, True), (attach.down - pin.high, code, None, False)
+        up, down = attach.up - pin.low, attach.down - pin.high
+        found = [(up, code, None, True), (down, code, None, False)]
+        for each in lowest[1:] if attach.far else ():
+            arc, more = -each.voltage, code + each.code
+            found.append((up + arc, more, each._replace(voltage=side * arc), True))
+            found.append((down - arc, more, each._replace(voltage=-side * arc), False))
+        return found
     if attach.both or pin.both:
         return ()  # the link has the voltage of that string: the same conductor seen from the other pole
-    up, down = (lowest, highest) if side < 0 else (highest, lowest)
+    highs, lows = (lowest, highest) if side < 0 else (highest, lowest)
     return (
-        *[(attach.up + side * each.voltage - pin.low, code + each.code, each, True) for each in up],
-        *[(attach.down + side * each.voltage - pin.high, code + each.code, each, False) for each in down],
+        *[(attach.up + side * each.voltage - pin.low, code + each.code, each, True) for each in highs],
+        *[(attach.down + side * each.voltage - pin.high, code + each.code, each, False) for each in lows],
     )

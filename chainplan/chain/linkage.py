@@ -128,11 +128,13 @@ class Linkage:
             reach = (-span, 0) if side < 0 else (0, span)
             by = f"leakage of {string.name}"
             attach = broken(string, side, far)
+            largest = max(numbers, key=lambda number: string.breaks[number].allowance)
+            own_voltage = broken(string, side, largest)._replace(side=-side, both=True, far=True)
+            yield own_voltage, Pin(-side, 0, 0, 0, (by, by))
             yield attach, Pin(-side, FAULT, *reach, ends if side < 0 else ends[::-1])
             if not determined:
                 yield attach, Pin(-side, 0, *reach, (by, by))
                 continue
-            largest = max(numbers, key=lambda number: string.breaks[number].allowance)
             yield broken(string, side, largest), Pin(-side, 0, 0, 0, (by, by))
 
     def _hung(
@@ -144,8 +146,7 @@ class Linkage:
                 yield attach, pin
 
     def _unheld(self, link: LinkVoltage, *used: str) -> int:
-        """Return the conditions under which the link has its voltage though other strings than those named
-        are.
+        """Return what has to be so that other strings than those named do not hold the link's voltage.
 
         They are off it, or hang by one pole; where all that is left out, each has to be broken but the one
         whose break is counted already.

@@ -266,9 +266,11 @@ class Ways(Linkage):
         largest = max(numbers, key=lambda number: string.breaks[number].allowance)
         below = broken(string, -1, largest)
         arc = Addend(f"allowance of {below.opening}", below.up, "charging current interrupted")
-        for way in self._kept(Way(T, F, below.up, BREAK, (below.words, arc))):
-            yield False, way
         low, high = self._link((name,))
+        for code, more, words in ((0, 0, ""), *((each.code, -each.voltage, each.words) for each in low[1:])):
+            parts = below.words, words, arc, Addend("allowance of another string's break", more)
+            for way in self._kept(Way(T, F, below.up + more, BREAK + code, parts)):
+                yield False, way
         for link in low:
             yield from self._across(True, T, A, below.up, below, link, self._unheld(link, name))
         for link in high:
@@ -317,8 +319,9 @@ class Ways(Linkage):
 
         With the link charged by the string itself the part stands as in the whole string.
         """
-        attaches = [attach, *(attach._replace(side=side, both=True) for side in (-1, 1))]
-        pairs = [*self._hung(name, attaches, "", first), *((each, pin) for each in attaches for pin in own)]
+        sides = (-1, 1)
+        attaches = [attach, *(attach._replace(side=to, both=True, far=to != attach.side) for to in sides)]
+        pairs = [*self._hung(name, attaches, "", first), *product(attaches, own)]
         for each in self._moved(pairs, name, ""):
             form = T if each.attach.side < 0 else A
             for loose in lows if each.high else highs:

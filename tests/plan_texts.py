@@ -162,6 +162,10 @@ insulation:
   material_group: II
   impulse: 2.5 kV
   altitude: 2000 m
+  conditions_together: 2
+  first_pole: HV-
+  external: {voltage: 60 V, earthed: no}
+  leave_out: {break + break: invented}
   interpolate_creepage: false
 tasks:
   cell voltages:

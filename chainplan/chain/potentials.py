@@ -2,7 +2,7 @@
 
 All voltages are whole uV. A :class:`Taps` is a set of neighbouring conductors of one string: those of a board
 (worst pair of conductors: distances) or a node's reference alone (what a barrier carries). Which states count
-is written in :mod:`chainplan.chain.hanging`, what they bring in :mod:`chainplan.chain.ways`.
+is written in :mod:`chainplan.chain.hanging`, what they bring in :mod:`chainplan.chain.gaps`.
 
 An open break splits the conductor there into a lower and an upper edge; a board that straddles it has both.
 What stands above a break is what has at least as many cells below it as the break has; a straddling node's
@@ -19,9 +19,9 @@ from operator import attrgetter
 from typing import NamedTuple
 
 from chainplan.chain.floating import Floating
+from chainplan.chain.gaps import A, F, L, PotentialGap, PotentialGaps, T, best_of
 from chainplan.chain.hanging import Rules, name_of, weight
 from chainplan.chain.network import CellString, Node
-from chainplan.chain.ways import A, F, L, T, Way, Ways, best_of
 from chainplan.plan.layout import InsulationRules
 
 
@@ -65,7 +65,7 @@ def board_reaches(nodes: Sequence[Node]) -> list[Taps]:
 _board = attrgetter("board")
 
 
-class Point(NamedTuple):
+class Conductor(NamedTuple):
     """A conductor of a string: so many cells below it, between so many breaks below and the next above."""
 
     string: str
@@ -79,9 +79,9 @@ class State(NamedTuple):
     ``rises`` tells that the higher conductor is the segment's far end.
     """
 
-    way: Way
-    high: Point | None
-    low: Point | None
+    way: PotentialGap
+    high: Conductor | None
+    low: Conductor | None
     rises: bool
 
     @property
@@ -102,7 +102,7 @@ class Worst(NamedTuple):
     situation: State
 
 
-Stretch = tuple[Point, Point]
+Stretch = tuple[Conductor, Conductor]
 """Lowest and uppermost conductor of what a reach has between two breaks."""
 
 
@@ -121,15 +121,17 @@ class Potentials:
                 for name, each in strings.items()
             }
         self.strings = strings
-        self.ways = Ways(strings, Rules(insulation))
+        self.gaps = PotentialGaps(strings, Rules(insulation))
         self._cells = {name: [each.cells_below for each in string.breaks] for name, string in strings.items()}
-        self._best_to_chassis = cache(lambda name, region: best_of(self.ways.to_chassis(name, region)))
-        self._best_between = cache(lambda *of: best_of(self.ways.between(*of)))
+        self._best_to_chassis = cache(lambda name, region: best_of(self.gaps.to_chassis(name, region)))
+        self._best_between = cache(lambda *of: best_of(self.gaps.between(*of)))
         self._best_across = cache(self._of_across)
 
-    def _of_across(self, name: str, lower: int, upper: int) -> tuple[tuple[Way, ...], tuple[Way, ...]]:
+    def _of_across(
+        self, name: str, lower: int, upper: int
+    ) -> tuple[tuple[PotentialGap, ...], tuple[PotentialGap, ...]]:
         """Return the ways in which the lower of two conductors stands higher, and those for the upper one."""
-        found = list(self.ways.across(name, lower, upper))
+        found = list(self.gaps.across(name, lower, upper))
         return best_of(way for falls, way in found if falls), best_of(
             way for falls, way in found if not falls
         )
@@ -142,7 +144,7 @@ class Potentials:
         for region in range(first, last + 1):
             low = cells[region - 1] if region > first else reach.first
             high = cells[region] if region < last else reach.last
-            yield Point(string, low, region), Point(string, high, region)
+            yield Conductor(string, low, region), Conductor(string, high, region)
 
     def inside(self, string: str, reach: Taps) -> range:
         """Return the numbers of the breaks that a reach straddles."""
@@ -186,7 +188,7 @@ class Potentials:
             assert end is not None  # a segment has a node at one end at least
             for stretch in self.stretches(*end):
                 point = stretch[0]
-                best = self.ways.to_chassis if every else self._best_to_chassis
+                best = self.gaps.to_chassis if every else self._best_to_chassis
                 for way in best(point.string, point.region):
                     high = None if way.high is None else stretch[1]
                     low = None if way.low is None else stretch[0]
@@ -198,7 +200,7 @@ class Potentials:
                 continue
             for one, other in ((here, there), (there, here)):
                 of = one[0].string, other[0].string, (one[0].region, other[0].region)
-                for way in self.ways.between(*of) if every else self._best_between(*of):
+                for way in self.gaps.between(*of) if every else self._best_between(*of):
                     yield self._worst(way, one[1], other[0], rises=one is there)
                 yield self._in_parallel(one[1], other[0], rises=one is there)
 
@@ -211,25 +213,27 @@ class Potentials:
             return
         falls, rises = self._best_across(*of)
         if every:
-            found = list(self.ways.across(*of))
+            found = list(self.gaps.across(*of))
             falls, rises = (tuple(way for down, way in found if down is wanted) for wanted in (True, False))
         for way in falls:
             yield self._worst(way, lower[1], upper[0], rises=lower is there)
         for way in rises:
             yield self._worst(way, upper[1], lower[0], rises=upper is there)
 
-    def _in_parallel(self, one: Point, other: Point, *, rises: bool) -> Worst:
+    def _in_parallel(self, one: Conductor, other: Conductor, *, rises: bool) -> Worst:
         """Return how far one conductor stands above one of a string in parallel, both joined by both poles.
 
         Both strings have the link's voltage, so cells below the one and above the other bound it together.
         """
         here, there = self.strings[one.string], self.strings[other.string]
-        ways = (Way(T, T, 0, 0, ("intact",)), Way(A, A, 0, 0, ("intact",)))
+        ways = (PotentialGap(T, T, 0, 0, ("intact",)), PotentialGap(A, A, 0, 0, ("intact",)))
         if here.empty[-1] > there.voltage or there.empty[-1] > here.voltage:
             return Worst(0, State(ways[0], one, other, rises))
         return min((self._worst(way, one, other, rises=rises) for way in ways), key=_order)
 
-    def _worst(self, way: Way, high: Point | None, low: Point | None, *, rises: bool) -> Worst:
+    def _worst(
+        self, way: PotentialGap, high: Conductor | None, low: Conductor | None, *, rises: bool
+    ) -> Worst:
         voltage = way.amount
         if high is not None:
             voltage += self._highest(way.high, high, low)
@@ -237,7 +241,7 @@ class Potentials:
             voltage -= self._lowest(way.low, low, high)
         return Worst(voltage, State(way, high, low, rises))
 
-    def _highest(self, form: int | None, point: Point, other: Point | None) -> int:
+    def _highest(self, form: int | None, point: Conductor, other: Conductor | None) -> int:
         string, tap = self.strings[point.string], point.tap
         if form == T:
             return string.taps[tap]
@@ -245,7 +249,7 @@ class Potentials:
             return string.empty[tap] - string.empty[-1]
         return self.floating(form, point, other).highest(tap)
 
-    def _lowest(self, form: int | None, point: Point, other: Point | None) -> int:
+    def _lowest(self, form: int | None, point: Conductor, other: Conductor | None) -> int:
         string, tap = self.strings[point.string], point.tap
         if form == T:
             return string.empty[tap]
@@ -255,11 +259,11 @@ class Potentials:
             return string.taps[tap] - string.voltage
         return self.floating(form, point, other).lowest(tap)
 
-    def floating(self, form: int | None, point: Point, other: Point | None) -> Floating:
+    def floating(self, form: int | None, point: Conductor, other: Conductor | None) -> Floating:
         """Return how a conductor's string stands to chassis by leakage; `other` may be of another one."""
         if form == L:
-            return self.ways.floating[point.string]
-        return self.ways.joined(point.string, "" if other is None else other.string)
+            return self.gaps.floating[point.string]
+        return self.gaps.joined(point.string, "" if other is None else other.string)
 
 
 def _order(worst: Worst) -> tuple[int, int]:
@@ -267,7 +271,7 @@ def _order(worst: Worst) -> tuple[int, int]:
     return worst.voltage, -weight(worst.situation.way.code)
 
 
-_WHOLE = Way(T, F, 0, 0, ("intact",))
+_WHOLE = PotentialGap(T, F, 0, 0, ("intact",))
 _End = tuple[str, Taps] | None
 """A string and the conductors of it that count; None for a controller's port."""
 

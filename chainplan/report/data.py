@@ -298,7 +298,9 @@ class _ToldFigures:
         return [
             each
             for each in self._evaluation.shown()
-            if each.kind.labels != ("segment",) or each.parts[0] in first or each.figure in judged
+            if (each.kind.section, each.kind.labels) != ("isolation", ("segment",))
+            or each.parts[0] in first
+            or each.figure in judged
         ]
 
     def sums(self) -> dict[str, SumRecord | SameSum]:

@@ -106,8 +106,10 @@ def isolation_record(evaluation: Evaluation) -> IsolationRecord:
 def _key(told: _Told) -> Hashable:
     """Return all that is told of a segment."""
     isolation, cases = told
+    voltages = isolation[2:6]
     return (
         isolation.insulation,
+        tuple(each.situation.rises for each in voltages),
         (isolation.references.voltage, isolation.references.situation.name),
         (isolation.conductors.voltage, isolation.conductors.situation.name),
         (isolation.transient_references.voltage, isolation.transient_conductors.voltage),

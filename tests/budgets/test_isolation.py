@@ -144,7 +144,7 @@ def test_floating_strings_with_one_earth_fault() -> None:
 
 def test_poles_by_themselves_bring_both_string_voltages_between_strings_without_a_fault() -> None:
     # Link discharged, S-1 on HV- alone, S-2 on HV+ alone, one of them a stuck contactor: the top of S-1
-    # stands 403.2 V above the link, the bottom of S-2 as far below it. Nothing but leaving it out makes it less.
+    # stands 403.2 V above the link, the bottom of S-2 as far below it. Only leaving it out makes it less.
     network = pack(
         [{"modules": 6, "cells": 16}], string={"count": 2, "leakage": LEAK}, order=["S-1.6", "S-2.1"]
     )
@@ -193,7 +193,7 @@ def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
     # R+ 1 to 2 Mohm, R- 1 Mohm: chassis stands above HV- by a third to a half of 403.2 V (current law), so
     # HV+ by 201.6 to 268.8 V above it and HV- by 134.4 to 201.6 V below it.
     leakage = {"positive": "1 Mohm .. 2 Mohm", "negative": "1 Mohm"}
-    floating = lasting(pack(string={"leakage": leakage})).ways.floating["S"]
+    floating = lasting(pack(string={"leakage": leakage})).gaps.floating["S"]
     assert (floating.highest(96), floating.lowest(96)) == (volts("268.8 V"), volts("201.6 V"))
     assert (floating.highest(0), floating.lowest(0)) == (-volts("134.4 V"), -volts("201.6 V"))
 

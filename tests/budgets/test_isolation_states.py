@@ -108,8 +108,8 @@ def circuit(
     sources: list[tuple[int, int, float]] = []
     resistors: list[tuple[int, float]] = []
 
-    def point(*name: object) -> int:
-        return points.setdefault(name, len(points))  # type: ignore[call-overload, no-any-return]
+    def point(string: str, piece: int, tap: int) -> int:
+        return points.setdefault((string, piece, tap), len(points))
 
     sources.append((point("link", 0, 1), point("link", 0, 0), voltage / UNIT))
     for name, state in states.items():

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from chainplan.chain.gaps import A, J, L, T
 from chainplan.chain.network import Network, Node, Segment
-from chainplan.chain.potentials import Point, Potentials, Taps, Worst, board_reach, node_reach
-from chainplan.chain.ways import A, J, L, T
+from chainplan.chain.potentials import Conductor, Potentials, Taps, Worst, board_reach, node_reach
 from chainplan.figures.terms import Sum, Term, nonzero
 from chainplan.quantity import VOLTAGE
 
@@ -105,8 +105,8 @@ def _names(near: NodeEnd, far: NodeEnd, between: str) -> Iterator[Names]:
 def _of_point(
     potentials: Potentials,
     form: int | None,
-    point: Point | None,
-    other: Point | None,
+    point: Conductor | None,
+    other: Conductor | None,
     names: Names,
     *,
     high: bool,

@@ -289,7 +289,7 @@ def _notes(network: Network, potentials: Potentials, rules: InsulationRules) -> 
     )
     for name, reason in rules.leave_out.items():
         yield f"Isolation: `{name}` is left out by the plan: {reason}"
-    unknown = [name for name in network.strings if not potentials.ways.floating[name].determined]
+    unknown = [name for name in network.strings if not potentials.gaps.floating[name].determined]
     if unknown and len(network.strings) > 1:
         more = f" and {len(unknown) - 3} more" if len(unknown) > 3 else ""  # names that say enough
         yield (

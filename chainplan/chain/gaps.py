@@ -1,4 +1,4 @@
-"""The ways in which two conductors, or one and chassis, come to differ: forms, a constant, and the state.
+"""Voltages between two conductors, or one and chassis: two forms, a constant, and the state.
 
 A conductor enters a difference by the cells below it (T), by those above it (A), or as leakage places its
 string: with all others in parallel (J), or by itself (L). How strings hang on the link, and what holds
@@ -34,8 +34,8 @@ below.
 """
 
 
-class Way(NamedTuple):
-    """A difference P - Q: the form of P's potential less that of Q's (None: chassis), plus `amount` uV.
+class PotentialGap(NamedTuple):
+    """A gap P - Q: the form of P's potential less that of Q's (None: chassis), plus `amount` uV.
 
     `parts` are what makes it, in words and addends.
     """
@@ -67,9 +67,9 @@ class Way(NamedTuple):
                 yield from part[1].addends(part[0])
 
 
-def best_of(ways: Iterable[Way]) -> tuple[Way, ...]:
+def best_of(ways: Iterable[PotentialGap]) -> tuple[PotentialGap, ...]:
     """Return the largest way of each pair of forms; of equal ones that with fewest conditions."""
-    found: dict[tuple[int | None, int | None], Way] = {}
+    found: dict[tuple[int | None, int | None], PotentialGap] = {}
     for way in ways:
         key = way[:2]
         known = found.get(key)
@@ -91,31 +91,31 @@ class _Alone(NamedTuple):
     amount: int = 0
 
 
-class Ways(Linkage):
+class PotentialGaps(Linkage):
     """The ways of a pack's strings, under the plan's rules."""
 
-    def to_chassis(self, name: str, region: int) -> Iterator[Way]:
+    def to_chassis(self, name: str, region: int) -> Iterator[PotentialGap]:
         """Yield the ways between a conductor of a string and chassis."""
-        yield Way(J, None, 0, 0, ("intact",))
-        yield Way(None, J, 0, 0, ("intact",))
+        yield PotentialGap(J, None, 0, 0, ("intact",))
+        yield PotentialGap(None, J, 0, 0, ("intact",))
         yield from self._kept(
-            Way(T, None, 0, FAULT, (f"earth fault at HV- of {name}",)),
-            Way(None, A, 0, FAULT, (f"earth fault at HV+ of {name}",)),
+            PotentialGap(T, None, 0, FAULT, (f"earth fault at HV- of {name}",)),
+            PotentialGap(None, A, 0, FAULT, (f"earth fault at HV+ of {name}",)),
         )
         for alone in self._by_far_pole(name):
             arc = abs(alone.amount)
             forms = (T, None) if alone.form == T else (None, A)
             parts = alone.words, Addend("allowance of the break", arc, "arc and overshoot")
-            yield from self._kept(Way(forms[0], forms[1], arc, BREAK, parts))
+            yield from self._kept(PotentialGap(forms[0], forms[1], arc, BREAK, parts))
         for first in self._rules.first_poles:
             for each in self._linked(name, region, "", first):
                 form = T if each.attach.side < 0 else A
                 if each.high:
-                    yield Way(form, None, each.amount, each.code, ((1, each),))
+                    yield PotentialGap(form, None, each.amount, each.code, ((1, each),))
                 else:
-                    yield Way(None, form, -each.amount, each.code, ((-1, each),))
+                    yield PotentialGap(None, form, -each.amount, each.code, ((-1, each),))
 
-    def _kept(self, *ways: Way) -> Iterator[Way]:
+    def _kept(self, *ways: PotentialGap) -> Iterator[PotentialGap]:
         for way in ways:
             code = way.code & self._rules.mask
             if self._rules.allow(code):
@@ -175,7 +175,7 @@ class Ways(Linkage):
                 words = f"{largest.name} of {name} open"
                 yield _Alone(form, BREAK, words, sign * largest.allowance)
 
-    def between(self, one: str, other: str, regions: tuple[int, int]) -> Iterator[Way]:
+    def between(self, one: str, other: str, regions: tuple[int, int]) -> Iterator[PotentialGap]:
         """Yield the ways in which a conductor of one string stands above one of another."""
         for first in self._rules.first_poles:
             yield from self._both_linked(one, other, regions, first)
@@ -188,7 +188,7 @@ class Ways(Linkage):
                     form = T if each.attach.side < 0 else A
                     parts = (1, each), low.words, Addend("edge of a part at chassis", -low.amount)
                     amount = each.amount - low.amount
-                    yield from self._kept(Way(form, low.form, amount, each.code + low.code, parts))
+                    yield from self._kept(PotentialGap(form, low.form, amount, each.code + low.code, parts))
             linked = [(each, highs, lows) for each in self._linked(other, regions[1], one, first)]
             parted = self._by_other_part(other, regions[1], one, regions[0], first)
             for each, above, _ in (*linked, *((each, [high], [low]) for each, high, low in parted)):
@@ -196,7 +196,7 @@ class Ways(Linkage):
                     form = T if each.attach.side < 0 else A
                     parts = (-1, each), high.words, Addend("edge of a part at chassis", high.amount)
                     amount = high.amount - each.amount
-                    yield from self._kept(Way(high.form, form, amount, each.code + high.code, parts))
+                    yield from self._kept(PotentialGap(high.form, form, amount, each.code + high.code, parts))
             closed = self._closed(one, high=True), self._closed(other, high=False)
             for high, low in (
                 *((high, low) for high in closed[0] for low in lows),
@@ -205,7 +205,7 @@ class Ways(Linkage):
                 amount = high.amount - low.amount
                 moved = Addend("edge or allowance of a break", amount)
                 words = high.words, low.words, moved
-                yield from self._kept(Way(high.form, low.form, amount, high.code + low.code, words))
+                yield from self._kept(PotentialGap(high.form, low.form, amount, high.code + low.code, words))
 
     def _by_other_part(
         self, name: str, region: int, other: str, inside: int, first: int
@@ -227,7 +227,9 @@ class Ways(Linkage):
                 for each in self._moved(product(attaches, [pin]), name, other):
                     yield each, alone, alone
 
-    def _both_linked(self, one: str, other: str, regions: tuple[int, int], first: int) -> Iterator[Way]:
+    def _both_linked(
+        self, one: str, other: str, regions: tuple[int, int], first: int
+    ) -> Iterator[PotentialGap]:
         low, high = self._link((one, other))
         lower = list(attachments(self.strings[other], regions[1], first))
         for here in attachments(self.strings[one], regions[0], first):
@@ -242,13 +244,13 @@ class Ways(Linkage):
                 )
                 code, words = here.code + there.code, (here.words, there.words)
                 if here.side == there.side:
-                    yield from self._kept(Way(*forms, apart, code, (*words, *moves)))
+                    yield from self._kept(PotentialGap(*forms, apart, code, (*words, *moves)))
                 elif not (here.both or there.both):
                     for link in low if here.side < 0 else high:
                         voltage = here.side * link.voltage
                         parts = *words, link.words, *moves, Addend("link voltage", voltage, link.words)
                         yield from self._kept(
-                            Way(
+                            PotentialGap(
                                 *forms,
                                 apart + voltage,
                                 code + link.code + self._unheld(link, one, other),
@@ -256,7 +258,7 @@ class Ways(Linkage):
                             )
                         )
 
-    def across(self, name: str, lower: int, upper: int) -> Iterator[tuple[bool, Way]]:
+    def across(self, name: str, lower: int, upper: int) -> Iterator[tuple[bool, PotentialGap]]:
         """Yield the ways in which conductors of one string differ with a break between their regions open.
 
         True: the lower conductor stands above the upper one.
@@ -269,7 +271,7 @@ class Ways(Linkage):
         low, high = self._link((name,))
         for code, more, words in ((0, 0, ""), *((each.code, -each.voltage, each.words) for each in low[1:])):
             parts = below.words, words, arc, Addend("allowance of another string's break", more)
-            for way in self._kept(Way(T, F, below.up + more, BREAK + code, parts)):
+            for way in self._kept(PotentialGap(T, F, below.up + more, BREAK + code, parts)):
                 yield False, way
         for link in low:
             yield from self._across(True, T, A, below.up, below, link, self._unheld(link, name))
@@ -278,7 +280,7 @@ class Ways(Linkage):
         yield from self._with_part_apart(name, lower, upper)
         yield from self._with_middle_apart(name, lower, upper)
 
-    def _with_part_apart(self, name: str, lower: int, upper: int) -> Iterator[tuple[bool, Way]]:
+    def _with_part_apart(self, name: str, lower: int, upper: int) -> Iterator[tuple[bool, PotentialGap]]:
         """Yield the same with one part on the link by its pole alone, the other by itself."""
         string = self.strings[name]
         held = FAULT if self.floating[name].determined else 0
@@ -296,7 +298,7 @@ class Ways(Linkage):
                 code = pole_alone(side, first) + BREAK
                 yield from self._beside(name, Attach(side, code, words), [], highs, lows, first)
 
-    def _with_middle_apart(self, name: str, lower: int, upper: int) -> Iterator[tuple[bool, Way]]:
+    def _with_middle_apart(self, name: str, lower: int, upper: int) -> Iterator[tuple[bool, PotentialGap]]:
         """Yield the same with one conductor's part between two open breaks, the outer parts on the link."""
         string = self.strings[name]
         for side, inner in ((1, lower), (-1, upper)):
@@ -314,7 +316,7 @@ class Ways(Linkage):
 
     def _beside(
         self, name: str, attach: Attach, own: list[Pin], highs: list[_Alone], lows: list[_Alone], first: int
-    ) -> Iterator[tuple[bool, Way]]:
+    ) -> Iterator[tuple[bool, PotentialGap]]:
         """Yield the ways between a part of a string on the link and another part that is not.
 
         With the link charged by the string itself the part stands as in the whole string.
@@ -329,12 +331,12 @@ class Ways(Linkage):
                 parts = (1 if each.high else -1, each), loose.words, edge
                 forms = (form, loose.form) if each.high else (loose.form, form)
                 amount = (each.amount - loose.amount) if each.high else (loose.amount - each.amount)
-                for way in self._kept(Way(*forms, amount, each.code + loose.code, parts)):
+                for way in self._kept(PotentialGap(*forms, amount, each.code + loose.code, parts)):
                     yield each.high is (attach.side < 0), way
 
     def _across(
         self, falls: bool, high: int, low: int, moves: int, below: Attach, link: LinkVoltage, unheld: int
-    ) -> Iterator[tuple[bool, Way]]:
+    ) -> Iterator[tuple[bool, PotentialGap]]:
         voltage = -link.voltage if falls else link.voltage
         parts = (
             below.words,
@@ -342,5 +344,5 @@ class Ways(Linkage):
             Addend(f"allowance of {below.opening}", moves, "arc and overshoot"),
             Addend("link voltage", voltage, link.words),
         )
-        for way in self._kept(Way(high, low, moves + voltage, BREAK + link.code + unheld, parts)):
+        for way in self._kept(PotentialGap(high, low, moves + voltage, BREAK + link.code + unheld, parts)):
             yield falls, way

@@ -61,6 +61,7 @@ barrier_types:
   cap:
     kind: capacitor
     working_voltage: 1 kV
+    transient_voltage: 2.5 kV
     test_voltage: 4.3 kV
     creepage: 8 mm
     clearance: 9 mm

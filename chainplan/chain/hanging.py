@@ -22,9 +22,9 @@ A string without leakage in the plan may put it at any of its conductors.
 
 **Cells** count from empty to full, each for itself, whichever is worse.
 
-States that are no worse than one with fewer conditions are not written down: a part between two open breaks
-of one string, two earth faults in what hangs together (a short circuit), a break in a string on one pole that
-takes part in nothing else.
+States that are impossible, or no worse than one with fewer conditions, are not written down: two earth faults
+in what hangs together (a short circuit), more than two open breaks of one string, a break in a string on one
+pole that takes part in nothing else.
 """
 
 from __future__ import annotations

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Rises when a program that reads an older shape would stumble."""
 
 

@@ -189,6 +189,13 @@ def test_what_is_left_out_is_printed_with_its_reason() -> None:
     assert "Isolation: `break + earth fault` is left out by the plan: invented" in notes
 
 
+def test_a_combination_is_read_in_any_order_and_a_wrong_word_is_named() -> None:
+    rules = two_strings(LEAK, leave_out={"earth  fault+break": "invented"}).plan.insulation
+    assert list(rules.leave_out) == ["break + earth fault"]
+    with pytest.raises(ValueError, match="'stuck relay' is no condition of a pack"):
+        two_strings(LEAK, leave_out={"break + stuck relay": "invented"})
+
+
 def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
     # R+ 1 to 2 Mohm, R- 1 Mohm: chassis stands above HV- by a third to a half of 403.2 V (current law), so
     # HV+ by 201.6 to 268.8 V above it and HV- by 134.4 to 201.6 V below it.

@@ -59,7 +59,7 @@ def test_every_record_and_every_key_that_needs_it_is_described() -> None:
 
 def test_versions_are_said() -> None:
     document = results(CONFIGS / "rail-trolley.yaml")
-    assert document["schema_version"] == SCHEMA_VERSION == 3
+    assert document["schema_version"] == SCHEMA_VERSION == 4
     assert document["tool"] == {"name": "chainplan", "version": "1.2.3"}
     assert document["plan"]["title"] == "Rail inspection trolley"
 

@@ -34,8 +34,7 @@ ASSUMPTIONS = (
     "Of several guaranteed paths of a hazard the fastest counts on each chain, and the slowest chain for the "
     "plan. An alarm of a node waits for the exchange under way and goes before the next one.",
     "The checks that nodes make of themselves are not held up by conversions that tasks trigger.",
-    "Isolation is judged with every cell at its maximum voltage; in a string that floats, each cell counts "
-    "from empty to full, whichever is worse.",
+    "Isolation is judged with every cell anywhere from empty to full, each for itself, whichever is worse.",
     "Every port and node sends anew what it receives, at full level: loss counts per segment, delay per "
     "chain. Connectors and barriers do not reflect; what they lose is in the plan.",
     "Bit errors hit every segment for itself. Nodes do not check what they relay, and a frame with any bit "

@@ -64,6 +64,7 @@ barrier_types:
   cap:
     kind: capacitor
     working_voltage: 1 kV
+    transient_voltage: 2.5 kV
     test_voltage: 4.3 kV
     creepage: 8 mm
     clearance: 9 mm
@@ -167,6 +168,10 @@ insulation:
   material_group: II
   impulse: 2.5 kV
   altitude: 2000 m
+  conditions_together: 2
+  first_pole: HV-
+  external: {voltage: 60 V, earthed: no}
+  leave_out: {break + break: invented}
   interpolate_creepage: false
 tasks:
   cell voltages:

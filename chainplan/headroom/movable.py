@@ -118,7 +118,13 @@ def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
     )
 
 
-_RATINGS = {"working_voltage": VOLTAGE, "test_voltage": VOLTAGE, "creepage": LENGTH, "clearance": LENGTH}
+_RATINGS = {
+    "working_voltage": VOLTAGE,
+    "transient_voltage": VOLTAGE,
+    "test_voltage": VOLTAGE,
+    "creepage": LENGTH,
+    "clearance": LENGTH,
+}
 """What a barrier offers."""
 
 

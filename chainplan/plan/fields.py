@@ -218,6 +218,9 @@ JoinedName = Annotated[str, _text("a name", 80, RESERVED)]
 Reference = Annotated[str, _text("a name", 200)]
 """A text that names a board, a port or a file."""
 
+Reason = Annotated[str, _text("a reason", 300)]
+"""Why something is so: one line of printable text."""
+
 Note = Annotated[str, _text("a text", 2000, lines=True)]
 """Free text, of several lines if need be."""
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from chainplan.plan.conditions import Combination
 from chainplan.plan.fields import (
     MOST_PORTS,
     ZERO,
@@ -21,6 +22,7 @@ from chainplan.plan.fields import (
     PollutionDegree,
     Ports,
     Position,
+    Reason,
     Reference,
     Resistance,
     Time,
@@ -251,6 +253,15 @@ class ChainPlan(Part):
     """Free text for readers of the plan."""
 
 
+class ExternalSource(Part):
+    """A charger, converter or grid at the DC link: what can drive it above the strings' voltage."""
+
+    voltage: Voltage
+    """Highest voltage that it can bring to the link; it may stand at any lower one, too."""
+    earthed: Truth = False
+    """`yes`: one of its poles, or its middle, is tied to chassis, which is then no fault."""
+
+
 class InsulationRules(Part):
     """The insulation the plan asks for, and the surroundings that set the distances (IEC 60664-1)."""
 
@@ -268,5 +279,16 @@ class InsulationRules(Part):
     """Rated impulse voltage."""
     altitude: Length = Span.exact(2_000_000_000_000)
     """Altitude above the sea."""
+    conditions_together: Annotated[int, Field(ge=1, le=3, strict=True)] = 2
+    """Abnormal conditions that must be borne at once: breaks, stuck contactors and earth faults together."""
+    first_pole: Literal["HV-", "HV+"] | None = None
+    """The pole at which every string's contactors close first; left out: either, whichever is worse."""
+    external: ExternalSource | None = None
+    """What can bring voltage to the DC link besides the strings."""
+    leave_out: dict[Combination, Reason] = {}
+    """Combinations that need not be borne, each with the reason, which reports print. A name is conditions
+    joined by `+`: `break`, `stuck contactor`, `earth fault`, and `one pole closed` and `string open`, which
+    are no faults. It leaves out every state that has these conditions, alone or with others.
+    """
     interpolate_creepage: Truth = False
     """`no`: the next higher row of the creepage table counts."""

@@ -32,7 +32,7 @@ from chainplan.plan.wire_parts import BitErrors, CableClass, CableLoss, Factor, 
 from chainplan.quantity import Span
 
 ReadStyle = Literal["summation", "sequential", "polled"]
-Insulation = Literal["functional", "basic", "supplementary", "reinforced"]
+Insulation = Literal["functional", "basic", "supplementary", "double", "reinforced"]
 
 
 class CellType(Part):
@@ -183,7 +183,11 @@ class BarrierType(Part):
     kind: Literal["capacitor", "transformer", "optical"]
     """What it is."""
     working_voltage: Voltage
-    """Rating: highest voltage it may carry for good."""
+    """Rating: highest DC voltage it may carry for good (maximum working isolation voltage)."""
+    transient_voltage: Voltage | None = None
+    """Rating: highest voltage it may carry for milliseconds, such as the arc of a fuse (maximum transient
+    isolation voltage); left out: its working voltage.
+    """
     test_voltage: Voltage | None = None
     """AC test voltage (rms) it was proved with."""
     creepage: Length | None = None
@@ -216,7 +220,10 @@ class SegmentSpec(Part):
     barriers_share: Truth | None = None
     """Both ends share the voltage evenly; otherwise each must hold it alone."""
     insulation: Insulation | None = None
-    """Kind of insulation it must give: `functional`, `basic`, `supplementary` or `reinforced`."""
+    """Kind of insulation it must give: `functional`, `basic`, `supplementary`, `double` or `reinforced`.
+    `double` is two barriers in series: each holds the whole voltage as basic insulation, their distances add
+    up.
+    """
     creepage: Length | None = None
     """Creepage between conductors of the two boards."""
     clearance: Length | None = None

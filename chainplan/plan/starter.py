@@ -56,7 +56,7 @@ barrier_types:                   # the isolating part at each end of a segment
   my capacitor:
     kind: capacitor              # or transformer, optical
     working_voltage: 1000 V
-    test_voltage: 4.3 kV
+    test_voltage: 5 kV           # AC, rms
     creepage: 8 mm
     clearance: 8 mm
     delay: 2 ns .. 4 ns

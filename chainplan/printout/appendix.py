@@ -32,7 +32,8 @@ MOST_NAMES = 40
 """Names of figures left out that are listed."""
 
 ISOLATION = "isolation"
-"""The family of figures that grows with every segment."""
+BY_SEGMENT = (ISOLATION, "transient")
+"""The families of figures that grow with every segment."""
 
 Figures = Mapping[str, Sum]
 
@@ -92,7 +93,7 @@ def figures_of(evaluation: Evaluation) -> tuple[dict[str, Sum], tuple[str, ...],
     works = {
         name: work_out
         for name, work_out in evaluation.sums().items()
-        if family(name) != ISOLATION or name.split("/")[1].partition("#")[0] not in skipped
+        if family(name) not in BY_SEGMENT or name.split("/")[1].partition("#")[0] not in skipped
     }
     chosen = _chosen(list(works), {verdict.figure for verdict in evaluation.verdicts})
     shown = {name: work_out() for name, work_out in works.items() if name in chosen}
@@ -111,7 +112,7 @@ def _chosen(names: Sequence[str], judged: Collection[str]) -> set[str]:
     """Return the figures to write out: all, or what targets are held against and the first of the others."""
     if len(names) <= MOST_FIGURES:
         return set(names)
-    apart = [name for name in names if family(name) == ISOLATION and name not in judged]
+    apart = [name for name in names if family(name) in BY_SEGMENT and name not in judged]
     beside = set(apart)
     rest = [name for name in names if name not in beside]
     first = sorted(rest, key=lambda name: name not in judged)[:MOST_FIGURES]

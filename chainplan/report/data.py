@@ -59,7 +59,7 @@ if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
     from chainplan.plan.load import LoadedPlan
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Rises when a program that reads an older shape would stumble."""
 
 
@@ -307,7 +307,9 @@ class _ToldFigures:
         return [
             each
             for each in self._evaluation.shown()
-            if each.kind.labels != ("segment",) or each.parts[0] in first or each.figure in judged
+            if (each.kind.section, each.kind.labels) != ("isolation", ("segment",))
+            or each.parts[0] in first
+            or each.figure in judged
         ]
 
     def sums(self) -> dict[str, SumRecord | SameSum]:

@@ -198,7 +198,7 @@ def figure_list(evaluation: Evaluation, look: Look) -> str:
     lines = []
     segments: list[str] = []
     for name, work_out in sums.items():
-        if name.startswith("isolation/"):
+        if name.startswith(("isolation/", "transient/")):
             segments.append(name)
             continue
         figure = work_out()

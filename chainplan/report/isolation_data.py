@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Hashable
 from typing import TYPE_CHECKING, NamedTuple
 
-from chainplan.budgets.isolation.cases import explain, situations
+from chainplan.budgets.isolation.cases import stresses
 from chainplan.budgets.isolation.checks import Check
-from chainplan.budgets.isolation.segments import SegmentIsolation
+from chainplan.budgets.isolation.segments import SegmentIsolation, potentials_of
 from chainplan.chain.potentials import Potentials
 from chainplan.figures.figure import Status
 from chainplan.figures.units import Voltage
@@ -18,13 +18,14 @@ if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
 
 
-class CaseRecord(NamedTuple):
-    """A segment in one case: between references (`stress`) and between the worst pair of conductors."""
+class CombinationRecord(NamedTuple):
+    """A segment under one combination of conditions: between references (`stress`) and between conductors."""
 
-    case: str
+    combination: str
     stress: Voltage
+    stress_case: str
     conductors: Voltage
-    note: str
+    conductors_case: str
 
 
 class CheckRecord(NamedTuple):
@@ -46,7 +47,7 @@ class CheckRecord(NamedTuple):
 
 
 class SegmentsRecord(NamedTuple):
-    """Segments alike: the worst stress of each against its barriers' rating, and every case."""
+    """Segments alike: the worst stress of each against its barriers' rating, and every combination."""
 
     segments: list[str]
     insulation: str
@@ -57,9 +58,13 @@ class SegmentsRecord(NamedTuple):
     margin: Voltage | None
     conductors: Voltage
     conductors_case: str
+    transient_stress: Voltage
+    """With arc and overshoot, which are gone after milliseconds."""
+    transient_conductors: Voltage
     voltage_class_B: bool  # noqa: N815  # as ISO 6469-3 writes it
     checks: list[CheckRecord]
-    cases: list[CaseRecord]
+    combinations: list[CombinationRecord]
+    """What lasts, combination by combination."""
 
 
 class StraddledRecord(NamedTuple):
@@ -80,13 +85,13 @@ class IsolationRecord(NamedTuple):
     notes: list[str]
 
 
-_Told = tuple[SegmentIsolation, tuple[CaseRecord, ...]]
+_Told = tuple[SegmentIsolation, tuple[CombinationRecord, ...]]
 
 
 def isolation_record(evaluation: Evaluation) -> IsolationRecord:
     """Return what each segment's isolation carries, case by case."""
     budget = evaluation.isolation
-    potentials = Potentials(evaluation.network.strings)
+    potentials = potentials_of(evaluation.network.strings, evaluation.plan.insulation).lasting
     told = [(segment, _cases(evaluation, segment, potentials)) for segment in budget.segments]
     return IsolationRecord(
         [_segments([each for each, _ in alike], alike[0][1]) for alike in gathered(told, _key)],
@@ -101,16 +106,19 @@ def isolation_record(evaluation: Evaluation) -> IsolationRecord:
 def _key(told: _Told) -> Hashable:
     """Return all that is told of a segment."""
     isolation, cases = told
+    voltages = isolation[2:6]
     return (
         isolation.insulation,
+        tuple(each.situation.rises for each in voltages),
         (isolation.references.voltage, isolation.references.situation.name),
         (isolation.conductors.voltage, isolation.conductors.situation.name),
+        (isolation.transient_references.voltage, isolation.transient_conductors.voltage),
         (isolation.rating, isolation.class_b, isolation.checks),
         cases,
     )
 
 
-def _segments(alike: list[SegmentIsolation], cases: tuple[CaseRecord, ...]) -> SegmentsRecord:
+def _segments(alike: list[SegmentIsolation], cases: tuple[CombinationRecord, ...]) -> SegmentsRecord:
     isolation = alike[0]
     return SegmentsRecord(
         [each.segment.name for each in alike],
@@ -122,6 +130,8 @@ def _segments(alike: list[SegmentIsolation], cases: tuple[CaseRecord, ...]) -> S
         isolation.margin,
         isolation.conductors.voltage,
         isolation.conductors.situation.name,
+        isolation.transient_references.voltage,
+        isolation.transient_conductors.voltage,
         isolation.class_b,
         [_check(check) for check in isolation.checks],
         list(cases),
@@ -130,14 +140,18 @@ def _segments(alike: list[SegmentIsolation], cases: tuple[CaseRecord, ...]) -> S
 
 def _cases(
     evaluation: Evaluation, isolation: SegmentIsolation, potentials: Potentials
-) -> tuple[CaseRecord, ...]:
+) -> tuple[CombinationRecord, ...]:
     network, segment = evaluation.network, isolation.segment
-    found = []
-    for situation in situations(network, segment, potentials):
-        stress = explain(network, segment, situation, potentials)
-        sizes = abs(stress.references.total), abs(stress.conductors.total)
-        found.append(CaseRecord(stress.case, *sizes, stress.note))
-    return tuple(found)
+    return tuple(
+        CombinationRecord(
+            each.combination,
+            each.references.voltage,
+            each.references.situation.name,
+            each.conductors.voltage,
+            each.conductors.situation.name,
+        )
+        for each in stresses(network, segment, potentials)
+    )
 
 
 def _check(check: Check) -> CheckRecord:

@@ -36,7 +36,10 @@ from chainplan.tables.insulation_data import (
 
 PollutionDegree: TypeAlias = Literal[1, 2, 3]
 MaterialGroup: TypeAlias = Literal["I", "II", "IIIa", "IIIb"]
-Insulation: TypeAlias = Literal["functional", "basic", "supplementary", "reinforced"]
+Insulation: TypeAlias = Literal["functional", "basic", "supplementary", "double", "reinforced"]
+"""Double insulation needs, over its two parts together, the distances and the test voltage of reinforced."""
+
+_STRONG = ("double", "reinforced")
 
 _MV, _V = 10**3, 10**6  # in uV
 _UM, _M = 10**3, 10**9  # in nm
@@ -95,9 +98,9 @@ def creepage(
         share = Fraction(working_voltage_uv - lower_voltage, upper_voltage - lower_voltage)
         distance = lower + (upper - lower) * share
         rule = f"interpolated between rows {_volts(lower_voltage)} and {_volts(upper_voltage)}"
-    if insulation == "reinforced":
+    if insulation in _STRONG:
         distance *= 2
-        rule += ", doubled for reinforced insulation"
+        rule += f", doubled for {insulation} insulation"
     note = ""
     if material_group == "IIIb" and pollution_degree == 3 and working_voltage_uv > 630 * _V:
         note = "group IIIb is not recommended at PD3 above 630 V (footnote of the table, from memory)"
@@ -123,11 +126,11 @@ def clearance_impulse(
     _one_of("pollution degree", pollution_degree, PollutionDegree)
     _one_of("insulation", insulation, Insulation)
     wanted, step, note = impulse_uv, "", ""
-    if insulation == "reinforced":
+    if insulation in _STRONG:
         preferred = [volts * _V for volts in PREFERRED_IMPULSE]
         index = _next_row(preferred[:-1], impulse_uv, "the steps for reinforced insulation", SOURCE_IMPULSE)
         wanted = preferred[index + 1]
-        step = f", one step above {_volts(preferred[index])} for reinforced insulation"
+        step = f", one step above {_volts(preferred[index])} for {insulation} insulation"
         if impulse_uv != preferred[index] and 8 * impulse_uv > 5 * wanted:
             note = f"160 % of {_volts(impulse_uv)} would be {_volts(ceil(Fraction(8, 5) * impulse_uv))}"
     voltages = [row[0] * _V for row in IMPULSE]
@@ -150,9 +153,9 @@ def clearance_peak(peak_uv: int, insulation: Insulation) -> Requirement:
     _one_of("insulation", insulation, Insulation)
     wanted = Fraction(peak_uv)
     rule = ""
-    if insulation == "reinforced":
+    if insulation in _STRONG:
         wanted = peak_uv * Fraction(8, 5)
-        rule = ", 160 % of the peak for reinforced insulation"
+        rule = f", 160 % of the peak for {insulation} insulation"
     voltages = [row[0] * _V for row in PEAK]
     index = _next_row(voltages, ceil(wanted), "the peak voltage clearance", SOURCE_PEAK)
     row = f"inhomogeneous field, row {_volts(voltages[index])}{rule}"
@@ -217,12 +220,20 @@ def required_creepage(creepage: Requirement, clearance: Requirement) -> Requirem
     )
 
 
-def test_voltage_ac(working_voltage_uv: int) -> Requirement:
-    """Return the AC test voltage, 2 U + 1000 V, rms in uV (a convention of the trade, from memory)."""
+def test_voltage_ac(working_voltage_uv: int, insulation: Insulation) -> Requirement:
+    """Return the AC test voltage in uV, rms: 2 U + 1000 V, twice that for double or reinforced insulation.
+
+    Open test forms in the style of IEC 60598-1 ask for 2 U + 1000 V (basic, supplementary) and 4 U + 2000 V
+    (double, reinforced); IEC 60664-1 doubles its temporary overvoltage, U + 1200 V, in the same way, and IEC
+    60664-3 5.8.4 tests reinforced insulation at twice the basic voltage.
+    """
     _not_negative(working_voltage_uv)
-    return Requirement(
-        2 * working_voltage_uv + 1000 * _V, f"2 x {_volts(working_voltage_uv)} + 1000 V", SOURCE_TEST_VOLTAGE
-    )
+    _one_of("insulation", insulation, Insulation)
+    volts = _volts(working_voltage_uv)
+    if insulation in _STRONG:
+        row = f"2 x (2 x {volts} + 1000 V) for {insulation} insulation"
+        return Requirement(4 * working_voltage_uv + 2000 * _V, row, SOURCE_TEST_VOLTAGE)
+    return Requirement(2 * working_voltage_uv + 1000 * _V, f"2 x {volts} + 1000 V", SOURCE_TEST_VOLTAGE)
 
 
 # Its name begins like a test: pytest must not collect it where it is imported.

@@ -14,7 +14,10 @@ SOURCE_CREEPAGE = f"IEC 60664-1 Table F.4 (2007), F.5 (2020); {_CHECK}"
 SOURCE_IMPULSE = f"IEC 60664-1 Table F.2, inhomogeneous field; {_CHECK}"
 SOURCE_PEAK = f"IEC 60664-1 Table F.8 (2020); {_CHECK}"
 SOURCE_ALTITUDE = f"IEC 60664-1 Table A.2; {_CHECK}"
-SOURCE_TEST_VOLTAGE = "test voltage 2 U + 1000 V AC, DC = sqrt(2) x AC; convention from memory"
+SOURCE_TEST_VOLTAGE = (
+    "test voltage 2 U + 1000 V AC, double or reinforced insulation twice; DC = sqrt(2) x AC; open test forms "
+    "in the style of IEC 60598-1"
+)
 
 # Creepage: voltage in mV, then um at PD1 (all groups); PD2 group I, II, III; PD3 group I, II, III.
 CREEPAGE = (

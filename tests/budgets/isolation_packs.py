@@ -6,12 +6,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from chainplan.budgets.isolation.cases import Stress, explain, situations
+from chainplan.budgets.isolation.cases import Stress, explain, stresses
 from chainplan.budgets.isolation.checks import Check
-from chainplan.budgets.isolation.segments import IsolationBudget, SegmentIsolation, isolation
+from chainplan.budgets.isolation.segments import (
+    IsolationBudget,
+    SegmentIsolation,
+    isolation,
+    potentials_of,
+)
 from chainplan.chain.build import build_network
-from chainplan.chain.network import Network, Segment
-from chainplan.chain.potentials import Potentials
+from chainplan.chain.network import Network
+from chainplan.chain.potentials import Potentials, Worst
+from chainplan.figures.terms import Sum
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import VOLTAGE
@@ -108,18 +114,23 @@ def segments(network: PlannedNetwork) -> tuple[SegmentIsolation, ...]:
     return isolation_of(network).chains["C"].segments
 
 
-def cases(network: Network, segment: Segment) -> list[Stress]:
-    """Return every case of a segment; breaks that change nothing are one case together."""
-    potentials = Potentials(network.strings)
-    found = situations(network, segment, potentials)
-    return [explain(network, segment, situation, potentials) for situation in found]
+def lasting(network: PlannedNetwork) -> Potentials:
+    return potentials_of(network.strings, network.plan.insulation).lasting
 
 
-def case(network: Network, number: int, words: str) -> Stress:
-    """Return the one case of a segment of chain C whose name holds the words."""
+def stress(network: PlannedNetwork, number: int, combination: str) -> Stress:
+    """Return a segment of chain C under one combination of conditions, arc and overshoot left out."""
     segment = network.chains["C"].segments[number - 1]
-    (found,) = [stress for stress in cases(network, segment) if words in stress.case]
+    (found,) = [
+        each for each in stresses(network, segment, lasting(network)) if each.combination == combination
+    ]
     return found
+
+
+def laid_out(network: PlannedNetwork, number: int, worst: Worst, between: str = "references") -> Sum:
+    segment = network.chains["C"].segments[number - 1]
+    potentials = potentials_of(network.strings, network.plan.insulation)
+    return explain(network, segment, worst, between, potentials.transient)
 
 
 def check(segment: SegmentIsolation, subject: str, place: str) -> Check:

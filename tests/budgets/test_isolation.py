@@ -1,8 +1,8 @@
 """Isolation by hand: voltages from Kirchhoff's laws.
 
-Unless said otherwise a pack is one string of six modules of 67.2 V (16 cells of 4.2 V), one board each. The
-whole circuit is solved by nodal analysis in test_isolation_nodal.py; strings that were worked out apart
-from the project are in test_isolation_worked.py.
+Unless said otherwise a pack is one string of six modules of 67.2 V (16 cells of 4.2 V), one board each. Every
+state of small packs is compared in test_isolation_states.py; strings that were worked out apart from the
+project are in test_isolation_worked.py.
 """
 
 from __future__ import annotations
@@ -14,33 +14,34 @@ from isolation_packs import (
     SIX,
     PlannedNetwork,
     Stack,
-    case,
-    cases,
     isolation_of,
+    laid_out,
+    lasting,
     pack,
     segments,
+    stress,
     volts,
 )
 
-from chainplan.chain.potentials import Potentials
-
 # Hand calculation with Kirchhoff's voltage law; the opened string's -336.0 V and 403.2 V are the textbook
 # case of a series string with a discharged link: U_break = V_link - S, references differ by Vm - S.
+
+ALIKE = {"positive": "1 Mohm", "negative": "1 Mohm"}
 
 
 def test_open_disconnect_reverses_the_voltage_next_to_it() -> None:
     network = pack()
     beside = segments(network)[3]
     assert (beside.references.voltage, beside.conductors.voltage) == (volts("336 V"), volts("403.2 V"))
-    assert beside.references.situation.name == "MSD of S open, DC link discharged"
-    opened = case(network, 4, "MSD")
-    assert opened.references.total == -volts("336 V")
-    assert [(term.label, term.amount) for term in opened.references.terms] == [
-        ("reference of S.4", volts("201.6 V")),
-        ("string voltage of S", -volts("403.2 V")),
+    assert beside.references.situation.name == "MSD of S open; DC link discharged"
+    assert beside.references.situation.combination == "break"
+    opened = laid_out(network, 4, beside.references)
+    assert opened.total == -volts("336 V")
+    assert [(term.label, term.amount) for term in opened.terms] == [
         ("reference of S.3", -volts("134.4 V")),
+        ("cells above reference of S.4", -volts("201.6 V")),
     ]
-    assert abs(opened.conductors.total) == volts("403.2 V")
+    assert laid_out(network, 4, beside.conductors, "conductors").total == -volts("403.2 V")
 
 
 @pytest.mark.parametrize("modules_below", range(1, 6))
@@ -50,7 +51,7 @@ def test_reversed_voltage_does_not_depend_on_where_the_string_opens(modules_belo
         {"fuse": "F"},
         {"modules": 6 - modules_below, "cells": 16},
     ]
-    found = segments(pack(stack))
+    found = segments(pack(stack, string={"leakage": ALIKE}))
     for number, segment in enumerate(found[1:], start=1):
         expected = ("336 V", "403.2 V") if number == modules_below else ("67.2 V", "134.4 V")
         assert (segment.references.voltage, segment.conductors.voltage) == tuple(map(volts, expected))
@@ -58,156 +59,198 @@ def test_reversed_voltage_does_not_depend_on_where_the_string_opens(modules_belo
 
 def test_without_a_break_neighbours_see_one_module_and_their_conductors_two() -> None:
     for segment in segments(pack([{"modules": 6, "cells": 16}]))[1:]:
-        assert segment.references == (volts("67.2 V"), ("intact", "", "", -1))
-        assert segment.conductors.voltage == volts("134.4 V")
-
-
-def test_breaks_beside_a_segment_are_one_case_as_intact() -> None:
-    stack: Stack = [{"fuse": "F1"}, *SIX, {"fuse": "F2"}]
-    network = pack(stack)
-    found = [stress.case for stress in cases(network, network.chains["C"].segments[1])]
-    assert found == ["intact", "any of 3 breaks of S open"]
-    assert case(network, 4, "any of 2 other breaks").references.total == volts("67.2 V")
+        assert (segment.references.voltage, segment.conductors.voltage) == (volts("67.2 V"), volts("134.4 V"))
+        assert segment.references.situation.name == segment.references.situation.combination == "intact"
 
 
 def test_head_segment_of_an_unbroken_string_sees_the_further_pole() -> None:
     network = pack([{"modules": 6, "cells": 16}], order=["S.3", "S.1", "S.6"], ring=True)
     first, *_, back = segments(network)
-    # S.3 stands at 134.4 V of 403.2 V: 268.8 V below HV+. S.6 stands at 336 V, its top at 403.2 V.
-    assert (first.references.voltage, first.references.situation.name) == (
-        volts("268.8 V"),
-        "earth fault at HV+ of S",
-    )
+    # S.3 stands at 134.4 V of 403.2 V: 268.8 V below HV+. S.6 stands at 336 V, its top at 403.2 V. Nothing is
+    # known of the leakage: it may do by itself what a fault at a pole does.
+    assert (first.references.voltage, first.references.situation.name) == (volts("268.8 V"), "intact")
     assert (back.references.voltage, back.conductors.voltage) == (volts("336 V"), volts("403.2 V"))
-    assert back.references.situation.name == "earth fault at HV- of S"
-    assert case(network, 1, "fault at HV-").references.total == volts("134.4 V")
+    leaking = pack([{"modules": 6, "cells": 16}], order=["S.3"], string={"leakage": LEAK})
+    assert stress(leaking, 1, "earth fault").references.situation.name == "earth fault at HV+ of S"
+    assert segments(leaking)[0].references.voltage == volts("268.8 V")
 
 
 def test_fault_at_the_edge_of_an_open_disconnect_brings_the_string_voltage_to_chassis() -> None:
-    found = segments(pack(order=["S.4", "S.3"], ring=True))
+    found = segments(pack(order=["S.4", "S.3"], ring=True, string={"leakage": ALIKE}))
     # S.4 stands just above the break: its reference carries all 403.2 V, in the whole string at most 201.6 V.
     assert found[0].references.voltage == found[0].conductors.voltage == volts("403.2 V")
     # S.3 ends just below it: its reference is a module further from the upper edge, its top is not.
     assert (found[2].references.voltage, found[2].conductors.voltage) == (volts("336 V"), volts("403.2 V"))
-    assert (
-        found[2].references.situation.name
-        == "MSD of S open, DC link discharged, earth fault at an edge of it"
-    )
-
-
-def test_the_edge_of_a_break_that_the_fault_is_at_is_said_by_the_terms() -> None:
-    # Head segment of the lowest board: the near edge of a break at 268.8 V brings 268.8 V, the far one
-    # 403.2 V less that. A pole brings more than either.
-    stack: Stack = [{"modules": 4, "cells": 16}, {"disconnect": "MSD"}, {"modules": 2, "cells": 16}]
-    network = pack(stack, order=["S.1"])
-    found = case(network, 1, "MSD of S open, DC link discharged, earth fault at an edge of it").references
-    assert abs(found.total) == volts("268.8 V")
-    assert "lower edge of MSD at chassis" in {term.label for term in found.terms}
-    assert segments(network)[0].references.situation.name == "earth fault at HV+ of S"
+    situation = found[2].references.situation
+    assert situation.combination == "break + earth fault"
+    assert situation.name == "MSD of S open; earth fault at its upper edge; DC link discharged"
 
 
 def test_leakage_alone_places_chassis() -> None:
     # Kirchhoff at chassis: R+ 1 Mohm, R- 250 kohm: -80.64 V to 322.56 V; both equal: -201.6 V to 201.6 V.
     network = pack(string={"leakage": LEAK}, order=["S.1", "S.6"], ring=True)
-    assert case(network, 1, "intact").references.total == -volts("80.64 V")
+    intact = stress(network, 1, "intact")
+    assert laid_out(network, 1, intact.references).total == -volts("80.64 V")
     # The controller is the far end of the way back, so the sign turns.
-    assert case(network, 3, "intact").conductors.total == -volts("322.56 V")
-    equal = pack(string={"leakage": {"positive": "1 Mohm", "negative": "1 Mohm"}})
-    assert case(equal, 1, "intact").references.total == -volts("201.6 V")
+    intact = stress(network, 3, "intact")
+    assert laid_out(network, 3, intact.conductors, "conductors").total == -volts("322.56 V")
+    equal = pack(string={"leakage": ALIKE})
+    assert stress(equal, 1, "intact").references.voltage == volts("201.6 V")
 
 
-def test_allowance_comes_on_top_of_the_string_voltage() -> None:
+def test_arc_and_overshoot_come_on_top_for_milliseconds_alone() -> None:
+    # Kirchhoff: across the break S + a = 403.2 V + 120 V, the references a module less; for good without a.
     stack: Stack = [SIX[0], {"fuse": "F", "allowance": {"min": "50 V", "max": "120 V"}}, SIX[2]]
-    head, _, _, beside, *_ = segments(pack(stack, order=["S.4", "S.1..3", "S.5..6"]))
-    assert head.references.voltage == volts("523.2 V")
-    network = pack(stack)
+    network = pack(stack, string={"leakage": ALIKE})
     beside = segments(network)[3]
-    assert (beside.references.voltage, beside.conductors.voltage) == (volts("456 V"), volts("523.2 V"))
-    assert ("allowance of F", -volts("120 V")) in [
-        (term.label, term.amount) for term in case(network, 4, "F of S").references.terms
-    ]
+    assert (beside.references.voltage, beside.conductors.voltage) == (volts("336 V"), volts("403.2 V"))
+    assert beside.transient_references.voltage == volts("456 V")
+    assert beside.transient_conductors.voltage == volts("523.2 V")
+    terms = laid_out(network, 4, beside.transient_references).terms
+    assert ("allowance of F", -volts("120 V")) in [(term.label, term.amount) for term in terms]
+    # S.4 to chassis, the fault at the lower edge: the same.
+    head = segments(pack(stack, order=["S.4"], string={"leakage": ALIKE}))[0]
+    assert (head.references.voltage, head.transient_references.voltage) == (
+        volts("403.2 V"),
+        volts("523.2 V"),
+    )
 
 
-def two_strings(leakage: dict[str, str] | None) -> PlannedNetwork:
+def two_strings(leakage: dict[str, str] | None, **insulation: object) -> PlannedNetwork:
     return pack(
-        string={"count": 2, **({"leakage": leakage} if leakage else {})}, order=["S-1.1..6", "S-2.1..6"]
+        string={"count": 2, **({"leakage": leakage} if leakage else {})},
+        order=["S-1.1..6", "S-2.1..6"],
+        insulation=insulation,
     )
 
 
 def test_strings_in_parallel_with_contactors_closed_share_their_poles() -> None:
-    network = two_strings(LEAK)
+    network = two_strings(LEAK, leave_out={"string open": "invented"})
     # S-1.6 at 336 V, S-2.1 at 0 V.
-    assert case(network, 7, "intact").references.total == -volts("336 V")
+    assert stress(network, 7, "intact").references.voltage == volts("336 V")
 
 
 def test_floating_strings_with_one_earth_fault() -> None:
-    network = two_strings(LEAK)
-    # Fault at HV- of S-1: S-1.6 at 336 V; S-2.1 at -80.64 V by leakage (see above).
-    assert case(network, 7, "contactors open, earth fault at HV- of S-1").references.total == -volts(
-        "416.64 V"
+    # Fault at HV- of S-1: S-1.6 at 336 V; S-2.1 at -80.64 V by leakage (see above): 416.64 V. Fault at HV+ of
+    # S-2: S-2.1 at -403.2 V; S-1.6 at 336 - 80.64 V: 658.56 V. With faults at both 336 V + 403.2 V.
+    network = two_strings(LEAK, conditions_together=1, leave_out={"stuck contactor": "invented"})
+    fault = stress(network, 7, "earth fault").references
+    assert fault.voltage == volts("658.56 V")
+    both = two_strings(LEAK, leave_out={"stuck contactor": "invented", "break": "invented"})
+    found = stress(both, 7, "earth fault + earth fault").references
+    assert found.voltage == volts("739.2 V")
+    assert laid_out(both, 7, found).total == -volts("739.2 V")
+
+
+def test_poles_by_themselves_bring_both_string_voltages_between_strings_without_a_fault() -> None:
+    # Link discharged, S-1 on HV- alone, S-2 on HV+ alone, one of them a stuck contactor: the top of S-1
+    # stands 403.2 V above the link, the bottom of S-2 as far below it. Only leaving it out makes it less.
+    network = pack(
+        [{"modules": 6, "cells": 16}], string={"count": 2, "leakage": LEAK}, order=["S-1.6", "S-2.1"]
     )
-    # Fault at HV+ of S-2: S-2.1 at -403.2 V; S-1.6 at 336 - 80.64 V.
-    assert case(network, 7, "fault at HV+ of S-2").references.total == -volts("658.56 V")
+    stuck = stress(network, 2, "stuck contactor")
+    assert (stuck.references.voltage, stuck.conductors.voltage) == (volts("739.2 V"), volts("806.4 V"))
+    assert stuck.conductors.situation.name == "S-1 on HV- alone; S-2 on HV+ alone; DC link discharged"
+    less = {"stuck contactor": "invented", "earth fault + earth fault": "invented"}
+    network = pack(
+        [{"modules": 6, "cells": 16}],
+        string={"count": 2, "leakage": LEAK},
+        order=["S-1.6", "S-2.1"],
+        insulation={"leave_out": less},
+    )
+    # A fault at HV+ of S-2 (its bottom at -403.2 V), S-1 by leakage: its top at 403.2 - 80.64 V.
+    assert segments(network)[1].conductors.voltage == volts("725.76 V")
 
 
 def test_open_disconnect_of_one_string_leaves_the_other_at_either_pole() -> None:
-    network = pack(string={"count": 2, "leakage": LEAK}, order=["S-1.6", "S-2.6", "S-2.1", "S-1.1"])
+    network = pack(
+        string={"count": 2, "leakage": LEAK},
+        order=["S-1.6", "S-2.6", "S-2.1", "S-1.1"],
+        insulation={"conditions_together": 1},
+    )
     # Minus poles common, S-1.6 above its open break: 336 - 403.2 V, against S-2.6 at 336 V as always.
-    assert case(network, 2, "MSD of S-1 open").references.total == volts("403.2 V")
+    assert stress(network, 2, "break").references.voltage == volts("403.2 V")
     # Plus poles common, S-1.1 below its open break: at the joined poles, S-2.1 403.2 V below them.
-    assert case(network, 4, "MSD of S-1 open").references.total == volts("403.2 V")
+    assert stress(network, 4, "break").references.voltage == volts("403.2 V")
 
 
 def test_unknown_leakage_is_taken_at_its_worst_and_said() -> None:
-    network = two_strings(None)
-    budget = isolation_of(network)
-    worst = budget.chains["C"].segments[6]
-    # S-1.6 up to its own 336 V, S-2.1 down to -403.2 V with the fault at its HV+.
-    assert worst.references.voltage == volts("739.2 V")
-    assert "leakage of S-1" in case(network, 7, "fault at HV+ of S-2").note
-    assert [note.split(" is ")[0] for note in budget.notes] == [
-        "leakage of string S-1",
-        "leakage of string S-2",
-    ]
-    assert isolation_of(two_strings(LEAK)).notes == ()
+    worst = isolation_of(two_strings(None)).chains["C"].segments[6]
+    # S-1.6 up to its own 336 V, S-2.1 down to -403.2 V: already without any fault.
+    assert (worst.references.voltage, worst.references.situation.combination) == (volts("739.2 V"), "intact")
+    assert any(
+        note.startswith("Leakage of S-1, S-2 is not") for note in isolation_of(two_strings(None)).notes
+    )
+    assert not any(note.startswith("Leakage") for note in isolation_of(two_strings(LEAK)).notes)
+
+
+def test_what_is_left_out_is_printed_with_its_reason() -> None:
+    notes = isolation_of(two_strings(LEAK, leave_out={"break+earth fault": "invented"})).notes
+    assert "Isolation: `break + earth fault` is left out by the plan: invented" in notes
+
+
+def test_a_combination_is_read_in_any_order_and_a_wrong_word_is_named() -> None:
+    rules = two_strings(LEAK, leave_out={"earth  fault+break": "invented"}).plan.insulation
+    assert list(rules.leave_out) == ["break + earth fault"]
+    with pytest.raises(ValueError, match="'stuck relay' is no condition of a pack"):
+        two_strings(LEAK, leave_out={"break + stuck relay": "invented"})
 
 
 def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
     # R+ 1 to 2 Mohm, R- 1 Mohm: chassis stands above HV- by a third to a half of 403.2 V (current law), so
     # HV+ by 201.6 to 268.8 V above it and HV- by 134.4 to 201.6 V below it.
     leakage = {"positive": "1 Mohm .. 2 Mohm", "negative": "1 Mohm"}
-    floating = Potentials(pack(string={"leakage": leakage}).strings).floating["S"]
+    floating = lasting(pack(string={"leakage": leakage})).gaps.floating["S"]
     assert (floating.highest(96), floating.lowest(96)) == (volts("268.8 V"), volts("201.6 V"))
     assert (floating.highest(0), floating.lowest(0)) == (-volts("134.4 V"), -volts("201.6 V"))
 
 
-def test_a_fault_in_one_floating_string_and_the_other_anywhere() -> None:
-    # S leaks alike at both poles, of T nothing is known. S.6 with HV- of S at chassis: its top at 403.2 V;
-    # T.1 may then stand 403.2 V below chassis. The other way round: T with HV+ at chassis has T.1 at
-    # -403.2 V, and the top of S.6 201.6 V above chassis by its leakage. The first is the worst.
-    boards = [{"type": f"board{number}"} for number in range(6)]
-    second = {"T": {"cell_type": "cell", "stack": [{"modules": 6, "cells": 16}], "boards": boards}}
-    network = pack(
-        [{"modules": 6, "cells": 16}],
-        string={"leakage": {"positive": "1 Mohm", "negative": "1 Mohm"}},
-        strings=second,
-        order=["S.6", "T.1"],
-    )
-    crossing = segments(network)[1]
-    assert crossing.conductors.voltage == volts("806.4 V")
-    assert crossing.conductors.situation.name == "contactors open, earth fault at HV- of S"
-
-
 def test_floating_strings_need_not_be_equally_charged() -> None:
     network = pack(
+        [{"modules": 6, "cells": 16}],
         cell="2.8 V .. 4.2 V",
-        string={"count": 2, "leakage": {"positive": "1 Mohm", "negative": "1 Mohm"}},
+        string={"count": 2, "leakage": ALIKE},
         order=["S-1.4", "S-2.4"],
+        insulation={"leave_out": {"stuck contactor": "invented", "one pole closed": "invented"}},
     )
     # Both references at mid-string: full, both float at 0 V. Fault at HV- of full S-1: 201.6 V; S-2 with its
     # lower half empty (134.4 V) and its upper half full: (134.4 - 201.6) / 2.
-    faulty = case(network, 2, "fault at HV- of S-1")
-    assert faulty.references.total == -volts("201.6 V") - volts("33.6 V")
+    assert stress(network, 2, "earth fault").references.voltage == volts("235.2 V")
+
+
+def test_a_string_beside_an_opened_one_is_lifted_above_its_own_voltage() -> None:
+    # S-2 open at mid-string, joined by both poles, link discharged: its lower edge stands 201.6 V above L-.
+    # S-1 hangs by HV+ alone, its bottom 403.2 V below L+: with the fault at that edge 604.8 V to chassis.
+    network = pack(
+        string={"count": 2, "leakage": ALIKE},
+        order=["S-1.1"],
+        insulation={"first_pole": "HV+", "leave_out": {"stuck contactor": "invented"}},
+    )
+    (head,) = segments(network)
+    assert head.references.voltage == volts("604.8 V")
+    assert head.references.situation.name == (
+        "S-1 on HV+ alone; MSD of S-2 open, earth fault at its lower edge; DC link discharged"
+    )
+    assert laid_out(network, 1, head.references).total == -volts("604.8 V")
+
+
+def test_a_source_lifts_a_string_that_hangs_by_one_pole() -> None:
+    # A 920 V charger at a 403.2 V string on HV- alone, earth fault at L+: HV- 920 V below chassis; an earthed
+    # source does it without a fault. A source no higher than the string brings nothing more.
+    def head(**external: object) -> tuple[int, str]:
+        network = pack(
+            [{"modules": 6, "cells": 16}],
+            string={"leakage": ALIKE},
+            order=["S.1"],
+            insulation={"external": external} if external else {},
+        )
+        worst = segments(network)[0].references
+        return worst.voltage, worst.situation.combination
+
+    assert head() == (volts("403.2 V"), "earth fault")
+    assert head(voltage="920 V") == (volts("920 V"), "earth fault")
+    assert head(voltage="920 V", earthed=True) == (volts("920 V"), "intact")
+    assert head(voltage="400 V") == (volts("403.2 V"), "earth fault")
 
 
 def test_a_board_that_straddles_a_break_is_flagged_with_the_voltage_it_sees() -> None:
@@ -228,18 +271,18 @@ def test_a_board_that_straddles_a_break_is_flagged_with_the_voltage_it_sees() ->
 
 
 def test_nodes_of_a_straddling_board_follow_their_own_side() -> None:
-    network = pack([{"cells": 6}, {"fuse": "F"}, {"cells": 6}], boards=[[6, 6]])
+    network = pack([{"cells": 6}, {"fuse": "F"}, {"cells": 6}], boards=[[6, 6]], string={"leakage": ALIKE})
     inside = segments(network)[1]
     # 12 cells are 50.4 V: the nodes' references differ by 25.2 V, with the break open by 25.2 - 50.4 V.
     assert inside.references.voltage == volts("25.2 V")
-    assert case(network, 2, "F of S open").references.total == -volts("25.2 V")
+    assert stress(network, 2, "break").references.voltage == volts("25.2 V")
     assert inside.conductors.voltage == volts("50.4 V")
 
 
 def test_a_straddling_node_keeps_the_reference_of_its_lower_end() -> None:
     # S.2 has cells 17 to 32, the break lies over cell 20: its reference stays below, its top moves down.
     stack: Stack = [{"cells": 20}, {"fuse": "F"}, {"cells": 76}]
-    network = pack(stack)
+    network = pack(stack, string={"leakage": ALIKE})
     into, out_of = segments(network)[1:3]
     assert into.references.voltage == volts("67.2 V")
     # S.2's tap at the upper edge, 84 V in the whole string, against S.1's top at 67.2 V.
@@ -252,8 +295,8 @@ def test_a_straddling_node_keeps_the_reference_of_its_lower_end() -> None:
 def test_direction_of_the_walk_and_of_the_ring_change_nothing() -> None:
     up = segments(pack(ring=True))
     down = segments(pack(order=["S.6..1"], ring=True))
-    assert [(each.references, each.conductors) for each in up] == [
-        (each.references, each.conductors) for each in reversed(down)
+    assert [(each.references.voltage, each.conductors.voltage) for each in up] == [
+        (each.references.voltage, each.conductors.voltage) for each in reversed(down)
     ]
 
 
@@ -284,23 +327,15 @@ def test_the_conductors_between_nodes_of_one_board_are_their_own() -> None:
     # Six boards of two nodes of 8 cells, 33.6 V each. Inside a board each node's taps count and are named,
     # between boards those of the whole boards.
     network = pack(boards=[[8, 8]] * 6)
-    inside, between = case(network, 2, "intact"), case(network, 7, "MSD")
-    assert [(term.label, term.amount) for term in inside.conductors.terms] == [
+    inside = laid_out(network, 2, stress(network, 2, "intact").conductors, "conductors")
+    between = laid_out(network, 7, stress(network, 7, "break").conductors, "conductors")
+    assert [(term.label, term.amount) for term in inside.terms] == [
         ("uppermost tap of S.1/2", volts("67.2 V"))
     ]
-    assert [(term.label, term.amount) for term in between.conductors.terms] == [
-        ("lowest tap of S.4", volts("201.6 V")),
-        ("string voltage of S", -volts("403.2 V")),
+    assert [(term.label, term.amount) for term in between.terms] == [
         ("uppermost tap of S.3", -volts("201.6 V")),
+        ("cells above lowest tap of S.4", -volts("201.6 V")),
     ]
-
-
-def test_a_chain_of_two_nodes_that_crosses_says_what_it_does_not_know() -> None:
-    # One node a string, nothing known of leakage: both strings may stand anywhere to chassis.
-    second = {"T": {"cell_type": "cell", "stack": [{"cells": 16}], "boards": [{"type": "board0"}]}}
-    network = pack([{"cells": 16}], boards=[[16]], strings=second, order=["S.1", "T.1"])
-    notes = isolation_of(network).notes
-    assert [note.split(" is not in")[0] for note in notes] == ["leakage of string S", "leakage of string T"]
 
 
 def test_many_breaks_in_a_long_string() -> None:

@@ -176,17 +176,100 @@ def test_beyond_the_tables_stands_the_reason() -> None:
     assert (high.needed, high.status) == (None, "not checked")
 
 
-def test_test_voltage_is_twice_the_working_voltage_and_1000_v() -> None:
-    # Convention of the trade (from memory): 2 U + 1000 V AC; 403.2 V: 1806.4 V.
-    found = segments(pack(barrier_types={"cap": {**BARRIER, "test_voltage": "1.8 kV"}}))
+def test_test_voltage_of_reinforced_insulation_is_twice_that_of_basic() -> None:
+    # Open test forms in the style of IEC 60598-1: basic 2 U + 1000 V, reinforced 4 U + 2000 V AC; U = 403.2
+    # V: 1806.4 V and 3612.8 V.
+    found = segments(pack(barrier_types={"cap": {**BARRIER, "test_voltage": "3.6 kV"}}))
     head = check(found[0], "test voltage", "far")
-    assert (head.needed, head.status) == (volts("1806.4 V"), "missed")
+    assert (head.needed, head.status) == (volts("3612.8 V"), "missed")
+    basic = {"to_chassis": "basic"}
+    head = check(segments(pack(insulation=basic))[0], "test voltage", "far")
+    assert (head.needed, head.reason) == (volts("1806.4 V"), "the plan gives no test voltage here")
     between = check(found[3], "test voltage", "far")
     assert (between.status, between.reason) == (
         "not checked",
         "no test voltage is asked of functional insulation",
     )
-    assert check(segments(pack())[0], "test voltage", "far").reason == "the plan gives no test voltage here"
+
+
+def with_arc(barrier: dict[str, object], **segment: object) -> SegmentIsolation:
+    """Return the segment across a fuse of 120 V: 336 V between references for good, 456 V while it opens."""
+    stack: Stack = [
+        {"modules": 3, "cells": 16},
+        {"fuse": "F", "allowance": "120 V"},
+        {"modules": 3, "cells": 16},
+    ]
+    return segments(
+        pack(
+            stack,
+            string={"leakage": {"positive": "1 Mohm", "negative": "1 Mohm"}},
+            insulation={**GROUP_II, "impulse": "330 V"},
+            barrier_types={"cap": {**BARRIER, **barrier}},
+            chain={"segments": {**SEGMENTS, **segment}},
+        )
+    )[3]
+
+
+def test_what_is_gone_after_milliseconds_has_a_rating_of_its_own() -> None:
+    # By hand: 336 V and 336 + 120 V. A part without a transient voltage may carry no more than its working
+    # one.
+    bare = with_arc({"working_voltage": "400 V"})
+    assert check(bare, "working voltage", "near").status == "met"
+    missed = check(bare, "transient voltage", "near")
+    assert (missed.needed, missed.offered, missed.status) == (volts("456 V"), volts("400 V"), "missed")
+    assert missed.note == "no transient voltage in the plan: the working voltage counts"
+    rated = with_arc({"working_voltage": "400 V", "transient_voltage": "456 V"})
+    assert check(rated, "transient voltage", "far").status == "met"
+
+
+def test_creepage_goes_by_what_lasts_and_clearance_and_test_by_the_peak() -> None:
+    # IEC 60664-1 as above, PD2 group II: creepage for 336 V, row 400 V: 2.8 mm (456 V would ask for 3.6 mm).
+    # Table F.8: a peak of 456 V, row 500 V: 0.04 mm, under the 0.2 mm of PD2; 403.2 + 120 V, row 600 V the
+    # same.
+    segment = with_arc({"creepage": "2.8 mm", "clearance": "0.2 mm"}, clearance="0.2 mm")
+    assert check(segment, "creepage", "near").needed == mm("2.8")
+    assert check(segment, "creepage", "between").needed == mm("3.6")  # 403.2 V
+    assert [check(segment, "clearance", place).voltage for place in ("near", "between")] == [
+        volts("456 V"),
+        volts("523.2 V"),
+    ]
+    assert check(segment, "test voltage", "near").needed == volts("1912 V")  # 2 x 456 V + 1000 V
+
+
+def test_two_barriers_in_series_are_double_insulation() -> None:
+    # 403.2 V over PD2 group IIIa: row 500 V, 5 mm. With 120 cells, 504 V: row 630 V, PD2 group II 4.5 mm, and
+    # 9 mm for reinforced or double insulation (IEC 60664-1). Two barriers of 8 mm in series: each holds 4.5
+    # mm as basic insulation by itself, both together have 16 mm; one alone as reinforced insulation is too
+    # short.
+    barrier: dict[str, object] = {**BARRIER, "working_voltage": "600 V"}
+    barrier |= {"creepage": "8 mm", "clearance": "8 mm", "test_voltage": "2.1 kV"}
+
+    def head(kind: str, **segment: object) -> SegmentIsolation:
+        return segments(
+            pack(
+                [{"cells": 120}],
+                boards=[[20]] * 6,
+                insulation={**GROUP_II, "to_chassis": kind},
+                barrier_types={"cap": barrier},
+                chain={"segments": {**SEGMENTS, **segment}},
+            )
+        )[0]
+
+    double, reinforced = head("double"), head("reinforced")
+    assert double.references.voltage == volts("504 V")
+    assert check(double, "creepage", "near").needed == mm("4.5")
+    both = check(double, "creepage", "both barriers")
+    assert (both.needed, both.offered, both.status) == (mm("9"), mm("16"), "met")
+    assert check(double, "clearance", "both barriers").offered == mm("16")
+    assert check(double, "test voltage", "far").needed == volts("2008 V")  # 2 x 504 V + 1000 V, of each
+    assert double.missed == ()
+    assert {each.subject for each in reinforced.missed} == {"creepage", "test voltage"}
+    assert check(reinforced, "creepage", "near").needed == mm("9")
+    # Each has to hold the whole voltage, also where the plan says that they share.
+    assert check(head("double", barriers_share=True), "working voltage", "near").needed == volts("504 V")
+    # One barrier alone is no double insulation: it has to be reinforced.
+    single = head("double", barrier=None, near_barrier="cap")
+    assert check(single, "creepage", "near").needed == mm("9")
 
 
 def test_what_is_asked_of_a_segment() -> None:

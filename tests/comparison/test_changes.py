@@ -278,6 +278,7 @@ def test_a_new_name_with_another_change_is_a_part_gone_and_a_part_come() -> None
 def test_every_field_that_names_a_part_is_known_as_a_reference() -> None:
     """A field of texts that is none of these would make a new name look like a change of all that use it."""
     own = {"note", "title", "revision", "date", "about", "include", "disconnect", "fuse", "joint", "ports"}
+    own |= {"leave_out", "serves"}
     local = {  # names within node types and controllers
         ("Task", "conversion"),
         ("AlarmPath", "conversion"),

@@ -245,6 +245,7 @@ def test_only_what_is_in_use_can_be_moved() -> None:
         "balancing current",
         *["readings to debounce"] * 5,
         "barrier working voltage",
+        "barrier transient voltage",
         "barrier test voltage",
         "barrier creepage",
         "barrier clearance",

@@ -20,7 +20,7 @@ V = 10**6  # uV
 MM = 10**6  # nm
 M = 10**9  # nm
 
-KINDS = ("functional", "basic", "supplementary", "reinforced")
+KINDS = ("functional", "basic", "supplementary", "double", "reinforced")
 
 
 def volts(text: str) -> int:

@@ -18,7 +18,7 @@ from chainplan.tables import insulation as ins
 V = 10**6  # uV
 MM = 10**6  # nm
 
-KINDS = ("functional", "basic", "supplementary", "reinforced")
+KINDS = ("functional", "basic", "supplementary", "double", "reinforced")
 GROUPS = ("I", "II", "IIIa", "IIIb")
 
 
@@ -162,8 +162,23 @@ def test_the_next_row_is_never_less_than_the_straight_line(
 
 
 def test_ac_test_voltage() -> None:
-    # convention from memory: 2 U + 1000 V AC; 403.2 V: 1806.4 V
-    assert ins.test_voltage_ac(volts("403.2")).value == volts("1806.4")
+    # Test forms in the style of IEC 60598-1 and 61347-1: 2 U + 1000 V for basic and supplementary insulation,
+    # 4 U + 2000 V for double or reinforced; 403.2 V: 1806.4 V and 3612.8 V AC. IEC 60664-1 doubles its own
+    # voltage, U + 1200 V, in the same way (1603.2 V and 3206.4 V), which asks for less than that.
+    volt = volts("403.2")
+    weak = [ins.test_voltage_ac(volt, kind).value for kind in ("basic", "supplementary")]
+    strong = [ins.test_voltage_ac(volt, kind).value for kind in ("double", "reinforced")]
+    assert weak == [volts("1806.4")] * 2
+    assert strong == [volts("3612.8")] * 2
+    assert strong[0] >= 2 * (volt + volts("1200")) == volts("3206.4")
+
+
+def test_double_insulation_asks_over_both_parts_for_what_reinforced_asks() -> None:
+    # IEC 60664-1 (rule from memory): 403.2 V, PD2, group II: row 500 V, 3.6 mm for each part, 7.2 mm in all.
+    one = ins.creepage(volts("403.2"), 2, "II", "supplementary")
+    both = ins.creepage(volts("403.2"), 2, "II", "double")
+    assert (one.value, both.value) == (3_600_000, 7_200_000)
+    assert "doubled for double insulation" in both.row
 
 
 def test_voltage_class_b() -> None:
@@ -178,11 +193,11 @@ def test_voltage_class_b() -> None:
         (lambda: ins.creepage(-1, 2, "I", "basic"), r"-0\.000001 V"),
         (lambda: ins.creepage(V, 4, "I", "basic"), "pollution degree 4: expected one of 1, 2, 3"),  # type: ignore[arg-type]
         (lambda: ins.creepage(V, 2, "III", "basic"), "material group 'III'"),  # type: ignore[arg-type]
-        (lambda: ins.creepage(V, 2, "I", "double"), "insulation 'double'"),  # type: ignore[arg-type]
+        (lambda: ins.creepage(V, 2, "I", "triple"), "insulation 'triple'"),  # type: ignore[arg-type]
         (lambda: ins.clearance_impulse(-1, 2, "basic"), r"-0\.000001 V"),
         (lambda: ins.clearance_impulse(V, 0, "basic"), "pollution degree 0"),  # type: ignore[arg-type]
         (lambda: ins.clearance_peak(-1, "basic"), r"-0\.000001 V"),
-        (lambda: ins.test_voltage_ac(-1), r"-0\.000001 V"),
+        (lambda: ins.test_voltage_ac(-1, "basic"), r"-0\.000001 V"),
     ],
 )
 def test_wrong_arguments_are_refused(call: Any, words: str) -> None:

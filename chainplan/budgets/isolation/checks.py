@@ -1,13 +1,19 @@
 """What a segment's barriers and distances must hold, against what they offer.
 
-- Each end's barrier must hold the whole working voltage alone. Where the plan says that both ends share, each
-  must hold half, rounded up, so the weaker part decides: nothing makes a DC voltage divide as the ratings do,
-  and a plan that says "share" has to see to an even division.
+- Each end's barrier must hold the whole voltage alone. Where the plan says that both ends share, each must
+  hold half, rounded up, so the weaker part decides: nothing makes a DC voltage divide as the ratings do, and
+  a plan that says "share" has to see to an even division.
 - A segment without any barrier is not checked; with a barrier at one end, that one holds everything.
 - Ratings and distances offered count with their minimum, impulse and altitude with their maximum.
-- Creepage goes by the voltage as if it were steady, clearance by the same voltage as a peak and by the whole
-  rated impulse, for every kind of insulation: no plan says which part of the impulse reaches boards among
-  themselves, so that is the cautious reading. Creepage is never less than the clearance beside it.
+- What lasts is held against the working voltage of a part (IEC 60747-17: maximum working isolation voltage)
+  and sets its creepage: tracking takes hours. What a break that opens adds for milliseconds is held against
+  its transient voltage (maximum transient isolation voltage); a part without one may carry no more than its
+  working voltage. The transient is the peak that sets the clearance, beside the whole rated impulse for every
+  kind of insulation, as no plan says which part of the impulse reaches boards among themselves; and it sets
+  the test. Creepage is never less than the clearance beside it.
+- Double insulation is two barriers in series. Each must hold the whole voltage with the distances and the
+  test voltage of basic insulation, and both together need the distances of reinforced insulation (IEC
+  60664-1). With one barrier alone that one must be reinforced.
 - The test voltage is an AC one (rms); none is asked of functional insulation, which protects nobody.
 """
 
@@ -32,7 +38,7 @@ from chainplan.tables.insulation import (
 )
 
 Status = Literal["met", "missed", "not checked"]
-Subject = Literal["working voltage", "creepage", "clearance", "test voltage"]
+Subject = Literal["working voltage", "transient voltage", "creepage", "clearance", "test voltage"]
 
 BETWEEN_BOARDS = "between conductors"
 """The place of checks that hold for the boards at the ends of a segment, not for its barriers."""
@@ -94,11 +100,14 @@ def _need(required: Requirement) -> _Need:
 
 
 @lru_cache(maxsize=8192)
-def _distances(voltage: int, insulation: Insulation, around: _Surroundings) -> tuple[_Need, _Need]:
-    """Return creepage and clearance for a voltage in uV (IEC 60664-1; see chainplan.tables.insulation)."""
+def _distances(voltage: int, peak: int, insulation: Insulation, around: _Surroundings) -> tuple[_Need, _Need]:
+    """Return creepage for a lasting voltage and clearance for a peak, both in uV.
+
+    IEC 60664-1; see chainplan.tables.insulation.
+    """
     try:
         air = required_clearance(
-            around.impulse, voltage, around.pollution_degree, insulation, altitude_nm=around.altitude
+            around.impulse, peak, around.pollution_degree, insulation, altitude_nm=around.altitude
         )
     except OutsideTable as outside:  # without a clearance, the creepage beside it has no lower bound
         return _Need(None, reason=str(outside)), _Need(None, reason=str(outside))
@@ -119,7 +128,7 @@ def _distances(voltage: int, insulation: Insulation, around: _Surroundings) -> t
 def _test_voltage(voltage: int, insulation: Insulation) -> _Need:
     if insulation == "functional":
         return _Need(None, reason="no test voltage is asked of functional insulation")
-    return _need(test_voltage_ac(voltage))
+    return _need(test_voltage_ac(voltage, insulation))
 
 
 MOST_JUDGED = 4096
@@ -135,6 +144,15 @@ class Guard(NamedTuple):
     creepage: Span | None
     clearance: Span | None
     insulation: Insulation
+
+
+class Stressed(NamedTuple):
+    """A segment's voltages between references and conductors, uV: for good, and for milliseconds."""
+
+    references: int
+    conductors: int
+    transient_references: int
+    transient_conductors: int
 
 
 class Judged(NamedTuple):
@@ -158,28 +176,31 @@ class InsulationJudge:
         # By the identity of barriers: they are kept here, so that no other ones take their place.
         self._judged: dict[tuple[object, ...], tuple[Guard, Judged]] = {}
 
-    def checks(self, guard: Guard, references: int, conductors: int) -> Judged:
+    def checks(self, guard: Guard, stressed: Stressed) -> Judged:
         """Return the checks of a segment; the very same ones for segments that differ in cables alone."""
         ends = tuple([end and (end[0], id(end[1])) for end in guard[:2]])
-        key = (ends, guard[2:], references, conductors)
+        key = (ends, guard[2:], stressed)
         judged = self._judged.get(key)
         if judged is None:
             if len(self._judged) >= MOST_JUDGED:
                 self._judged.clear()
-            judged = self._judged[key] = guard, self._judge(guard, references, conductors)
+            judged = self._judged[key] = guard, self._judge(guard, stressed)
         return judged[1]
 
-    def _judge(self, guard: Guard, references: int, conductors: int) -> Judged:
+    def _judge(self, guard: Guard, stressed: Stressed) -> Judged:
         insulation = guard.insulation
         ends = (("near", guard.near_barrier), ("far", guard.far_barrier))
         present = [barrier[1] for _, barrier in ends if barrier is not None]
-        share = 2 if guard.barriers_share and len(present) == 2 else 1
-        held = -(-references // share)
+        pair = len(present) == 2  # a segment has two ends
+        double = insulation == "double" and pair
+        share = 2 if guard.barriers_share and pair and not double else 1
+        held, peak = -(-stressed.references // share), -(-stressed.transient_references // share)
         checks: list[Check] = []
         for end, barrier in ends:
             if barrier is not None:
                 place = f"{end} barrier {barrier[0]}"
-                checks += self._barrier(place, barrier[1], insulation, held, shared=share == 2)
+                kind: Insulation = "basic" if double else insulation
+                checks += self._barrier(place, barrier[1], kind, held, peak, shared=share > 1)
                 continue
             why = (
                 "no barrier at this end: the one at the other end holds the whole voltage"
@@ -187,30 +208,48 @@ class InsulationJudge:
                 else "no barrier at either end: nothing is rated for this voltage"
             )
             place = f"{end} end"
-            checks.append(Check("working voltage", place, VOLTAGE, references, references, None, reason=why))
-        checks += self._spacing(BETWEEN_BOARDS, conductors, insulation, guard.creepage, guard.clearance)
+            checks.append(Check("working voltage", place, VOLTAGE, held, held, None, reason=why))
+        if double:
+            distances = [
+                _added([getattr(part, name) for part in present]) for name in ("creepage", "clearance")
+            ]
+            checks += self._spacing("both barriers in series", held, peak, insulation, *distances)
+        lasting, short = stressed.conductors, stressed.transient_conductors
+        checks += self._spacing(BETWEEN_BOARDS, lasting, short, insulation, guard.creepage, guard.clearance)
         rating = share * min(each.working_voltage.min for each in present) if present else None
         return Judged(rating, tuple(checks))
 
     def _barrier(
-        self, place: str, barrier: BarrierType, insulation: Insulation, held: int, *, shared: bool
+        self, place: str, barrier: BarrierType, insulation: Insulation, held: int, peak: int, *, shared: bool
     ) -> Iterator[Check]:
-        rule = "half the working voltage: both barriers share" if shared else "the whole working voltage"
+        rule = "half of it: both barriers share" if shared else "the whole of it"
         yield Check("working voltage", place, VOLTAGE, held, held, barrier.working_voltage.min, rule)
-        yield from self._spacing(place, held, insulation, barrier.creepage, barrier.clearance)
-        yield _compare("test voltage", place, held, _test_voltage(held, insulation), barrier.test_voltage)
+        rated = barrier.transient_voltage
+        if peak > held or rated is not None:
+            note = "" if rated is not None else "no transient voltage in the plan: the working voltage counts"
+            offered = (rated or barrier.working_voltage).min
+            yield Check("transient voltage", place, VOLTAGE, peak, peak, offered, rule, note)
+        yield from self._spacing(place, held, peak, insulation, barrier.creepage, barrier.clearance)
+        yield _compare("test voltage", place, peak, _test_voltage(peak, insulation), barrier.test_voltage)
 
     def _spacing(
         self,
         place: str,
         voltage: int,
+        peak: int,
         insulation: Insulation,
         over_surface: Span | None,
         through_air: Span | None,
     ) -> Iterator[Check]:
-        surface, air = _distances(voltage, insulation, self._around)
+        surface, air = _distances(voltage, peak, insulation, self._around)
         yield _compare("creepage", place, voltage, surface, over_surface)
-        yield _compare("clearance", place, voltage, air, through_air)
+        yield _compare("clearance", place, peak, air, through_air)
+
+
+def _added(distances: list[Span | None]) -> Span | None:
+    """Return distances in series, which add up; None where one is not given."""
+    known = [each for each in distances if each is not None]
+    return Span(*map(sum, zip(*known, strict=True))) if len(known) == len(distances) else None
 
 
 def _compare(subject: Subject, place: str, voltage: int, need: _Need, given: Span | None) -> Check:

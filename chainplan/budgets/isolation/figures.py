@@ -6,76 +6,89 @@ from collections.abc import Iterator
 from typing import Literal, NamedTuple
 
 from chainplan.budgets.isolation.checks import BETWEEN_BOARDS, Check, Judged, Subject
-from chainplan.budgets.isolation.segments import IsolationBudget, SegmentIsolation, potentials_of
+from chainplan.budgets.isolation.segments import IsolationBudget, SegmentIsolation, Voltages, potentials_of
 from chainplan.chain.network import Network, segment_name
 from chainplan.chain.potentials import Worst
 from chainplan.figures.figure import Figure, Kind, Sense, always
 from chainplan.figures.terms import Sum
+from chainplan.plan.layout import InsulationRules
 from chainplan.quantity import LENGTH, VOLTAGE
 from chainplan.remembered import remembered_for_all
 
+Between = Literal["references", "conductors", "transient_references", "transient_conductors"]
 
-class Stressed(NamedTuple):
+
+class Carrying(NamedTuple):
     """A segment under its worst stress, and what its arithmetic is laid out from."""
 
     network: Network
+    rules: InsulationRules
     segment: SegmentIsolation
 
-    def sum(self, between: Literal["references", "conductors"]) -> Sum:
+    def sum(self, between: Between) -> Sum:
         """Return the worst voltage between its references or conductors, signed, with its terms."""
         from chainplan.budgets.isolation.cases import explain  # late: verdicts need no terms
 
+        both = potentials_of(self.network.strings, self.rules)
+        potentials = both.transient if between.startswith("transient") else both.lasting
+        ends = between.removeprefix("transient_")
         worst: Worst = getattr(self.segment, between)
-        potentials = potentials_of(self.network.strings)
-        stress = explain(self.network, self.segment.segment, worst.situation, potentials)
-        figure: Sum = getattr(stress, between)
-        return figure
+        return explain(self.network, self.segment.segment, worst, ends, potentials)
 
 
-WORKING_VOLTAGE = Kind[Stressed](
+def _voltage(name: str, between: Between, meaning: str) -> Kind[Carrying]:
+    """Declare a voltage of every segment; a transient one where it exceeds what lasts."""
+    lasting = between.removeprefix("transient_")
+    kind = Kind[Carrying](
+        name,
+        VOLTAGE,
+        ("segment",),
+        "isolation",
+        lambda each: getattr(each.segment, between).voltage,
+        sums=lambda each: (each.sum(between), None),
+        named=f"{'isolation' if between == lasting else 'transient'}/{{}}/{lasting}",
+        where=lambda each: getattr(each.segment, between).situation.name,
+    )
+
+    def figures(
+        isolation: IsolationBudget, network: Network, insulation: InsulationRules
+    ) -> Iterator[Figure]:
+        for segment in isolation.segments:
+            if between == lasting or getattr(segment, between).voltage > getattr(segment, lasting).voltage:
+                yield kind(segment.segment.name, item=Carrying(network, insulation, segment))
+
+    figures.__doc__ = meaning
+    kind.of(figures)
+    return kind
+
+
+WORKING_VOLTAGE = _voltage(
     "isolation working voltage",
-    VOLTAGE,
-    ("segment",),
-    "isolation",
-    lambda each: each.segment.references.voltage,
-    sums=lambda each: (each.sum("references"), None),
-    named="isolation/{}/references",
-    where=lambda each: each.segment.references.situation.name,
+    "references",
+    "Worst lasting voltage between the references of a segment's two ends, which its barriers carry.",
 )
-
-
-@WORKING_VOLTAGE.of
-def working_voltages(isolation: IsolationBudget, network: Network) -> Iterator[Figure]:
-    """Worst voltage between the references of a segment's two ends, which its barriers carry."""
-    for segment in isolation.segments:
-        yield WORKING_VOLTAGE(segment.segment.name, item=Stressed(network, segment))
-
-
-CONDUCTOR_VOLTAGE = Kind[Stressed](
+CONDUCTOR_VOLTAGE = _voltage(
     "voltage between conductors",
-    VOLTAGE,
-    ("segment",),
-    "isolation",
-    lambda each: each.segment.conductors.voltage,
-    sums=lambda each: (each.sum("conductors"), None),
-    named="isolation/{}/conductors",
-    where=lambda each: each.segment.conductors.situation.name,
+    "conductors",
+    "Worst lasting voltage between any two conductors of the boards at a segment's ends: it sets creepage.",
 )
-
-
-@CONDUCTOR_VOLTAGE.of
-def conductor_voltages(isolation: IsolationBudget, network: Network) -> Iterator[Figure]:
-    """Worst voltage between any two conductors of the boards at a segment's ends: it sets their spacing."""
-    for segment in isolation.segments:
-        yield CONDUCTOR_VOLTAGE(segment.segment.name, item=Stressed(network, segment))
+TRANSIENT_VOLTAGE = _voltage(
+    "isolation transient voltage",
+    "transient_references",
+    "Worst voltage of milliseconds between a segment's two references, where it exceeds what lasts.",
+)
+TRANSIENT_CONDUCTOR_VOLTAGE = _voltage(
+    "transient voltage between conductors",
+    "transient_conductors",
+    "Worst voltage of milliseconds between conductors of two boards, where it exceeds what lasts.",
+)
 
 
 class _Place(NamedTuple):
     """The first of the segments that are judged alike, what it carries, and how many there are."""
 
     segment: str
-    references: Worst
-    conductors: Worst
+    carried: Voltages
     judged: Judged
     times: int
 
@@ -88,19 +101,24 @@ class Deciding(NamedTuple):
     note: str
 
     @property
+    def _decides(self) -> tuple[Worst, str]:
+        """Return the voltage that the check rests upon, and the name of its sum."""
+        conductors = self.check.place == BETWEEN_BOARDS
+        lasting, short = self.place.carried[conductors], self.place.carried[conductors + 2]
+        name = f"{self.place.segment}/{'conductors' if conductors else 'references'}"
+        if self.check.subject in ("working voltage", "creepage") or short.voltage == lasting.voltage:
+            return lasting, f"isolation/{name}"
+        return short, f"transient/{name}"
+
+    @property
     def stress(self) -> Worst:
-        """Return the voltage that the check rests upon, with the case that brings it."""
-        return self.place.conductors if self._between_boards else self.place.references
+        """Return the voltage that the check rests upon, with the state that brings it."""
+        return self._decides[0]
 
     @property
     def figure(self) -> str:
         """Return the name of that voltage's sum."""
-        between = "conductors" if self._between_boards else "references"
-        return f"isolation/{self.place.segment}/{between}"
-
-    @property
-    def _between_boards(self) -> bool:
-        return self.check.place == BETWEEN_BOARDS
+        return self._decides[1]
 
     @property
     def where(self) -> str:
@@ -116,7 +134,7 @@ _About = tuple[Subject, bool]
 
 @remembered_for_all
 def _decided(
-    name: str, carried: tuple[tuple[Worst, Worst], ...], judged: tuple[Judged, ...]
+    name: str, carried: tuple[Voltages, ...], judged: tuple[Judged, ...]
 ) -> dict[_About, list[tuple[str, Deciding]]]:
     """Return what decides for a chain, and what part of it that is, of everything that is asked for."""
     alike: dict[int, list[int]] = {}
@@ -124,7 +142,7 @@ def _decided(
         alike.setdefault(id(each.checks), []).append(place)
     groups: dict[_About, list[tuple[_Place, Check]]] = {}
     for first, *others in alike.values():
-        place_ = _Place(segment_name(name, first + 1), *carried[first], judged[first], 1 + len(others))
+        place_ = _Place(segment_name(name, first + 1), carried[first], judged[first], 1 + len(others))
         for check in judged[first].checks:
             if is_asked(judged[first], check):
                 groups.setdefault((check.subject, check.place == BETWEEN_BOARDS), []).append((place_, check))
@@ -132,7 +150,7 @@ def _decided(
 
 
 def _sense(subject: Subject) -> Sense:
-    return "at most" if subject == "working voltage" else "at least"
+    return "at most" if subject in ("working voltage", "transient voltage") else "at least"
 
 
 def is_asked(judged: Judged | SegmentIsolation, check: Check) -> bool:
@@ -194,6 +212,11 @@ def _deciding(checks: list[tuple[_Place, Check]], sense: Sense) -> Iterator[tupl
 
 BARRIER_VOLTAGE = _checked(
     "barrier working voltage", "working voltage", "What a chain's barriers carry, within their rating."
+)
+BARRIER_TRANSIENT = _checked(
+    "barrier transient voltage",
+    "transient voltage",
+    "What a chain's barriers carry for milliseconds, within their rating.",
 )
 BARRIER_CREEPAGE = _checked(
     "barrier creepage", "creepage", "Creepage of a chain's barriers, as IEC 60664-1 asks for their voltage."

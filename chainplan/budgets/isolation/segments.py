@@ -1,10 +1,11 @@
 """The isolation budget: what each segment's barriers and distances must hold, against what they offer.
 
-The worst voltage between the two nodes' references (chassis, for a controller's port) is the working voltage
-of the barriers; the worst voltage between any two conductors of the two boards sets the spacing between them.
-Which cases are looked at is written in :mod:`chainplan.chain.potentials`, how they are held against the parts
-in :mod:`chainplan.budgets.isolation.checks`; one segment's cases with their arithmetic come from
-:mod:`chainplan.budgets.isolation.cases`.
+The worst voltage between the two nodes' references (chassis, for a controller's port) is what the barriers
+carry; the worst voltage between any two conductors of the two boards sets the spacing between them. Each is
+two figures: for good (hours: the working voltage), and for milliseconds, with arc and overshoot of a break
+that opens. Which states are looked at is written in :mod:`chainplan.chain.hanging`, how they are held against
+the parts in :mod:`chainplan.budgets.isolation.checks`; one segment's combinations with their arithmetic come
+from :mod:`chainplan.budgets.isolation.cases`.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ from itertools import chain as joined
 from itertools import groupby
 from typing import NamedTuple
 
-from chainplan.budgets.isolation.checks import Check, Guard, InsulationJudge, Judged, Status
-from chainplan.chain.network import Break, Chain, Network, Node, Segment, Separation
+from chainplan.budgets.isolation.checks import Check, Guard, InsulationJudge, Judged, Status, Stressed
+from chainplan.chain.network import Break, CellString, Chain, Network, Node, Segment, Separation
 from chainplan.chain.potentials import Potentials, Taps, Worst, board_reaches, node_reach
 from chainplan.figures.budget import budget
 from chainplan.plan.layout import InsulationRules
@@ -30,13 +31,16 @@ from chainplan.tables.insulation import is_voltage_class_b
 class SegmentIsolation(NamedTuple):
     """A segment's worst voltages and all its checks; ``rating`` is what its barriers hold together, uV.
 
-    With one barrier, or two that do not share, that is the weaker rating; with two that share, twice it.
+    ``references`` and ``conductors`` last, the ``transient_`` ones are there for milliseconds. With one
+    barrier, or two that do not share, the rating is the weaker one; with two that share, twice it.
     """
 
     segment: Segment
     insulation: Insulation
     references: Worst
     conductors: Worst
+    transient_references: Worst
+    transient_conductors: Worst
     rating: int | None
     checks: tuple[Check, ...]
 
@@ -69,6 +73,10 @@ class SegmentIsolation(NamedTuple):
         return is_voltage_class_b(self.conductors.voltage)
 
 
+Voltages = tuple[Worst, Worst, Worst, Worst]
+"""Between references and between conductors, for good; then the same for milliseconds."""
+
+
 class Rung(NamedTuple):
     """A node on the ladder drawing: its reference and its top above HV- of its string, all cells full, uV."""
 
@@ -82,13 +90,13 @@ class Rung(NamedTuple):
 class ChainIsolation:
     """One chain's segments, in the order of the chain: what they carry, and how that is judged.
 
-    `carried` holds the worst voltages between references and between conductors. Chains that differ in cables
+    `carried` holds the worst voltages in the order of :class:`SegmentIsolation`. Chains that differ in cables
     alone have the very same ones, judged the very same way.
     """
 
     chain: Chain
     guards: tuple[Guard, ...]
-    carried: tuple[tuple[Worst, Worst], ...]
+    carried: tuple[Voltages, ...]
     judged: tuple[Judged, ...]
 
     @cached_property
@@ -149,16 +157,16 @@ def isolation(
     network: Network, barrier_types: dict[str, BarrierType], insulation: InsulationRules
 ) -> IsolationBudget:
     """What each segment's isolation carries, against what its barriers and distances hold."""
-    potentials = potentials_of(network.strings)
+    both = potentials_of(network.strings, insulation)
     chains = {}
     straddled: list[StraddledBoard] = []
     for chain in network.chains.values():
-        carried, boards = _carried(chain.nodes, potentials, chain.is_ring)
+        carried, boards = _carried(chain.nodes, both, chain.is_ring)
         separations = [segment.hop.separation for segment in chain.segments]
         guards = _guards(chain.nodes, barrier_types, insulation, *separations)
         chains[chain.name] = ChainIsolation(chain, guards, carried, _judged(insulation, carried, guards))
         straddled += boards
-    return IsolationBudget(chains, tuple(straddled), _notes(network, potentials))
+    return IsolationBudget(chains, tuple(straddled), tuple(_notes(network, both.lasting, insulation)))
 
 
 @remembered_for_all
@@ -181,12 +189,12 @@ def _guards(
 
 @remembered_for_all
 def _judged(
-    rules: InsulationRules, carried: tuple[tuple[Worst, Worst], ...], guards: tuple[Guard, ...]
+    rules: InsulationRules, carried: tuple[Voltages, ...], guards: tuple[Guard, ...]
 ) -> tuple[Judged, ...]:
     judge = _judge(rules)
     return tuple(
-        judge.checks(guard, references.voltage, conductors.voltage)
-        for guard, (references, conductors) in zip(guards, carried, strict=True)
+        judge.checks(guard, Stressed(*(worst.voltage for worst in each)))
+        for guard, each in zip(guards, carried, strict=True)
     )
 
 
@@ -197,21 +205,39 @@ def _insulation(rules: InsulationRules, near: Node | None, far: Node | None) -> 
     return rules.between_boards if near.string == far.string else rules.between_strings
 
 
-potentials_of = remembered(Potentials)
+class BothPotentials(NamedTuple):
+    """A pack's potentials for good, and for milliseconds: the same where no break has an allowance."""
+
+    lasting: Potentials
+    transient: Potentials
+
+
+@remembered_for_all
+def potentials_of(strings: dict[str, CellString], insulation: InsulationRules) -> BothPotentials:
+    """Return the potentials of a pack's strings under the plan's rules."""
+    transient = Potentials(strings, insulation)
+    arcs = any(opening.allowance for string in strings.values() for opening in string.breaks)
+    return BothPotentials(Potentials(strings, insulation, lasting=True) if arcs else transient, transient)
+
+
 _judge = remembered(InsulationJudge)
 
 
 class _Carried(NamedTuple):
-    worst: tuple[tuple[Worst, Worst], ...]
+    worst: tuple[Voltages, ...]
     straddled: tuple[StraddledBoard, ...]
 
 
 @remembered
-def _carried(nodes: tuple[Node, ...], potentials: Potentials, is_ring: bool) -> _Carried:
+def _carried(nodes: tuple[Node, ...], both: BothPotentials, is_ring: bool) -> _Carried:
     """Return the worst voltages of a chain's segments, and its boards that straddle a break."""
     reaches = board_reaches(nodes)
-    worst = tuple(_worst_along(nodes, reaches, potentials, is_ring=is_ring))
-    return _Carried(worst, tuple(_straddled(nodes, reaches, potentials)))
+    lasting = list(_worst_along(nodes, reaches, both.lasting, is_ring=is_ring))
+    transient = lasting
+    if both.transient is not both.lasting:
+        transient = list(_worst_along(nodes, reaches, both.transient, is_ring=is_ring))
+    worst = tuple((*one, *other) for one, other in zip(lasting, transient, strict=True))
+    return _Carried(worst, tuple(_straddled(nodes, reaches, both.transient)))
 
 
 def _worst_along(
@@ -236,26 +262,37 @@ def _straddled(
     for board, members in groupby(zip(nodes, reaches, strict=True), key=lambda pair: pair[0].board):
         placed = list(members)
         first, reach = placed[0]
-        openings = potentials.openings[first.string]
-        for number in openings.inside(reach):
-            opening = openings.string.breaks[number]
+        string = potentials.strings[first.string]
+        for number in potentials.inside(first.string, reach):
+            opening = string.breaks[number]
             cell = opening.cells_below
             cut = (node.name for node, _ in placed if node.first_cell < cell < node.first_cell + node.cells)
-            voltage = openings.voltage + opening.allowance
+            voltage = string.voltage + opening.allowance
             yield StraddledBoard(board, next(cut, ""), first.string, opening, voltage)
 
 
-def _notes(network: Network, potentials: Potentials) -> tuple[str, ...]:
-    crossed = dict.fromkeys(
-        string
-        for chain in network.chains.values()
-        for one, other in zip(chain.nodes, chain.nodes[1:], strict=False)
-        if one.string != other.string
-        for string in (one.string, other.string)
+def _notes(network: Network, potentials: Potentials, rules: InsulationRules) -> Iterator[str]:
+    """Yield what had to be assumed, and what the plan leaves out, with its reasons."""
+    yield (
+        f"Isolation: up to {rules.conditions_together} abnormal conditions at once (break, stuck contactor, "
+        "earth fault), in any strings, while strings are switched on one by one, the DC link discharged or "
+        "charged" + ("." if rules.external is None else ", also by the external source.")
     )
-    return tuple(
-        f"leakage of string {name} is not in the plan or reaches 0 ohm: while contactors are open, chassis "
-        "may stand anywhere between its poles; the worst place is taken"
-        for name in crossed
-        if not potentials.floating[name].determined
+    yield (
+        "Isolation: strings lie in parallel and are never switched in series; nothing but "
+        + ("the cells" if rules.external is None else "the cells and the external source")
+        + " brings voltage, without ripple. Enter the cell voltage at which the pack opens as its maximum."
     )
+    yield (
+        "Isolation: spacing is looked at between neighbours on a chain alone, not between boards side by "
+        "side that are none, nor between a board's own connectors."
+    )
+    for name, reason in rules.leave_out.items():
+        yield f"Isolation: `{name}` is left out by the plan: {reason}"
+    unknown = [name for name in network.strings if not potentials.gaps.floating[name].determined]
+    if unknown and len(network.strings) > 1:
+        more = f" and {len(unknown) - 3} more" if len(unknown) > 3 else ""  # names that say enough
+        yield (
+            f"Leakage of {', '.join(unknown[:3])}{more} is not in the plan or reaches 0 ohm: chassis may "
+            "stand at any of a string's conductors; the worst place is taken."
+        )

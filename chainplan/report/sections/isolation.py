@@ -10,13 +10,17 @@ from chainplan.budgets.isolation.figures import (
     BARRIER_CLEARANCE,
     BARRIER_CREEPAGE,
     BARRIER_TEST_VOLTAGE,
+    BARRIER_TRANSIENT,
     BARRIER_VOLTAGE,
     BOARD_CLEARANCE,
     BOARD_CREEPAGE,
     CONDUCTOR_VOLTAGE,
+    TRANSIENT_CONDUCTOR_VOLTAGE,
+    TRANSIENT_VOLTAGE,
     WORKING_VOLTAGE,
 )
 from chainplan.budgets.isolation.segments import ChainIsolation, SegmentIsolation
+from chainplan.plan.conditions import INTACT
 from chainplan.quantity import VOLTAGE
 from chainplan.report.alike import gathered, tightest
 from chainplan.report.blocks import Bullets, Cell, Column, Heading, Paragraph, ReportPart, Table
@@ -34,6 +38,7 @@ MOST_CHAINS = 8
 
 DRAWS = (
     BARRIER_VOLTAGE,
+    BARRIER_TRANSIENT,
     BARRIER_CREEPAGE,
     BARRIER_CLEARANCE,
     BARRIER_TEST_VOLTAGE,
@@ -41,6 +46,8 @@ DRAWS = (
     BOARD_CLEARANCE,
     WORKING_VOLTAGE,
     CONDUCTOR_VOLTAGE,
+    TRANSIENT_VOLTAGE,
+    TRANSIENT_CONDUCTOR_VOLTAGE,
 )
 """The figures that it shows."""
 
@@ -51,7 +58,7 @@ def render(view: View) -> Iterator[ReportPart]:
     shown = tightest(groups, MOST_CHAINS, lambda group: min(map(_chain_order, group[0].segments)))
     for group in shown:
         names = listed([chain.chain.name for chain in group])
-        yield Heading("Isolation", f"{names}: worst of all cases, cells full")
+        yield Heading("Isolation", f"{names}: worst of all states")
         yield from _ladder(view, group)
         yield Text()
         yield checks_table(view, group[0])
@@ -67,9 +74,10 @@ def render(view: View) -> Iterator[ReportPart]:
 NOTES = (
     "Potentials: from the node's reference to its uppermost tap, above HV- of its string, all cells full. A "
     "controller is at chassis.",
-    "Stress: largest voltage between the references at the segment's two ends, in any of the cases intact, "
-    "break open with the DC link discharged, earth fault, contactors open. Distances between boards go by "
-    "their two most distant conductors.",
+    "Stress: largest lasting voltage between the references at the segment's two ends, in any state of the "
+    "strings, the DC link and chassis with as many abnormal conditions at once as the plan asks for. Arc and "
+    "overshoot of a break count for milliseconds: for the transient rating, clearance and test voltage. "
+    "Distances between boards go by their two most distant conductors.",
     "Distances by IEC 60664-1 from transcriptions: check against the standard's own text.",
 )
 
@@ -105,7 +113,7 @@ def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[ReportPart]
         Column("margin", figures=True),
         Column("stress", figures=True),
         Column("rating", figures=True),
-        Column("worst in the case"),
+        Column("worst in the state"),
     ]
     shown = tightest(told, MOST_SEGMENTS, _tightness)
     yield Table(columns, [_row(view, segment) for segment in shown])
@@ -116,7 +124,7 @@ def _ladder(view: View, group: Sequence[ChainIsolation]) -> Iterator[ReportPart]
 
 
 def _intact(segment: SegmentIsolation) -> bool:
-    return segment.references.situation.kind == "intact"
+    return segment.references.situation.combination == INTACT
 
 
 def _chain_order(segment: SegmentIsolation) -> tuple[int, tuple[int, int]]:

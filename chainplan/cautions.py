@@ -1,4 +1,4 @@
-"""The cautions that every report carries, and what every figure assumes."""
+"""The cautions that every report carries, and what the budgets warn of."""
 
 from __future__ import annotations
 
@@ -17,28 +17,6 @@ CAUTIONS = (
     "Figures are only as good as the plan: enter each part's figures from its own data sheet.",
     "Standards are quoted from transcriptions. The standard's own text, local codes and the judgement of "
     "qualified persons decide.",
-)
-
-ASSUMPTIONS = (
-    "Worst-case figures use the unfavourable end of every tolerance at once (extreme-value analysis); "
-    "typical figures use the middle.",
-    "A task starts on all ports of its controller together and ends when the last port has ended.",
-    "A port runs one exchange at a time; where one core sets exchanges up, it serves the ports in rotation.",
-    "After a trigger the host waits a fixed time, the longest conversion of any node it has triggered; where "
-    "the task pauses balancing, with the settling of the inputs before it.",
-    "A broadcast has ended when the last node has it; a frame gap follows every exchange.",
-    "Sequential reads: the tail answers first, each nearer node appends its own frame.",
-    "A value is in the host's memory when the whole exchange that carries it is.",
-    "Failed reads are repeated when a task's lists are done, one after another, while the reserve lasts.",
-    "The host task that judges readings does not run in step with the scan.",
-    "Of several guaranteed paths of a hazard the fastest counts on each chain, and the slowest chain for the "
-    "plan. An alarm of a node waits for the exchange under way and goes before the next one.",
-    "The checks that nodes make of themselves are not held up by conversions that tasks trigger.",
-    "Isolation is judged with every cell anywhere from empty to full, each for itself, whichever is worse.",
-    "Every port and node sends anew what it receives, at full level: loss counts per segment, delay per "
-    "chain. Connectors and barriers do not reflect; what they lose is in the plan.",
-    "Bit errors hit every segment for itself. Nodes do not check what they relay, and a frame with any bit "
-    "hit has failed.",
 )
 
 

@@ -14,8 +14,8 @@ from collections import Counter
 from collections.abc import Callable, Hashable, Iterator
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_type_hints
 
-from chainplan.budgets.faults.walk import ASSUMPTIONS as FAULT_ASSUMPTIONS
-from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
+from chainplan.assumptions import assumptions_of
+from chainplan.cautions import CAUTIONS, budget_warnings
 from chainplan.figures.figure import Figure, Sense, Status
 from chainplan.figures.terms import Sum, Term
 from chainplan.plan.problems import dotted
@@ -263,7 +263,7 @@ def _parts(
         "messages": lambda: message_records(evaluation),
         "sums": told.sums,
         "warnings": lambda: list(_warnings(loaded, evaluation)),
-        "assumptions": lambda: [*ASSUMPTIONS, *FAULT_ASSUMPTIONS],
+        "assumptions": lambda: assumptions_of(loaded.plan),
         "cautions": lambda: CAUTIONS,
     }
 

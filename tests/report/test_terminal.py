@@ -13,7 +13,7 @@ from rich.cells import cell_len
 from rich.console import Console
 from strategies import plan_data
 
-from chainplan.cautions import ASSUMPTIONS, CAUTIONS
+from chainplan.cautions import CAUTIONS
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
@@ -94,7 +94,7 @@ def test_whole_report_of_an_example_has_every_section_and_caution() -> None:
     for title in ("TARGETS", "SCAN ", "SLOTS", "BYTES", "FROM FAULT", "SAMPLE AGE", "ISOLATION", "CAUTIONS"):
         assert title in text, title
     words = " ".join(text.split())
-    for sentence in (*CAUTIONS, *ASSUMPTIONS):
+    for sentence in CAUTIONS:
         assert " ".join(sentence.split()) in words.replace(" - ", " "), sentence
 
 

@@ -47,20 +47,6 @@ from chainplan.quantity import RATIO
 _WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
 
-ASSUMPTIONS = (
-    "Nothing passes a segment that is open or shorted; a silent node passes nothing on.",
-    "A babbling node jams its whole chain in both directions; one with a jabber limit is cut off after that "
-    "time and counts as silent.",
-    "A fault on one chain leaves the other chains on its port as they are.",
-    "A broken ring is read on by every task from both its ports up to the break where its controller has a "
-    "`recovery`; else it is read up to the break as an open chain is, or not at all if it was read across.",
-    "A node answers towards the port that it is asked by; what has to be sent before is the task's `turn`.",
-    "A controller finishes the scan under way before it switches a ring and addresses nodes anew, and scans "
-    "on at its old pace with its old slot table.",
-    "A node counts the direction away from the port that reads it as outward.",
-)
-"""What every figure here assumes."""
-
 
 class Outcome(NamedTuple):
     """What one fault does. `nodes` and `cells` count those that are blind in the end."""

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from rich.text import Text
 
-from chainplan.budgets.faults.walk import ASSUMPTIONS as FAULT_ASSUMPTIONS
-from chainplan.cautions import ASSUMPTIONS, CAUTIONS, budget_warnings
+from chainplan.assumptions import assumptions_of
+from chainplan.cautions import CAUTIONS, budget_warnings
 from chainplan.plan.problems import Problem
 from chainplan.report.blocks import Bullets, Heading, Paragraph, ReportPart
 from chainplan.report.figures import plural
@@ -38,7 +38,7 @@ def foundations(view: View) -> Iterator[ReportPart]:
         if left:
             yield Paragraph(f"Not shown: {plural(left, 'warning')} more. data writes them.")
     yield Heading("Assumptions")
-    yield Bullets((*ASSUMPTIONS, *FAULT_ASSUMPTIONS, *view.evaluation.isolation.notes))
+    yield Bullets((*assumptions_of(view.evaluation.plan), *view.evaluation.isolation.notes))
 
 
 def warning_line(problem: Problem) -> str:

@@ -116,6 +116,8 @@ class _BrokenHost(PlayedHost):
         working = {job.work.name: job.work.task for job in self._jobs}
         self._bring_back = _bring_back(working, self._chain)
         self._left = broken.left(self._chain, switches=controller.settings.recovery is not None)
+        self._sides: set[int] = set()
+        """The chains, by number, as which what is left of the broken one is read."""
         self._planned = 0
         self._done: int | None = None
         self._again: int | None = None
@@ -197,6 +199,9 @@ class _BrokenHost(PlayedHost):
         for time in self._action():
             yield self._kernel.now + time
         self._done = self._kernel.now
+        asked_behind = any(job.work.task.sent_from == "back" for job in self._jobs)
+        if self._chain.is_ring and self._plan.recovery is None and asked_behind:
+            return  # nobody switches the ring: these tasks go on asking it by its back
         lefts = [self._left]
         tasks = tasks_after(self._pack.tasks, lefts)
         controller = degraded_network(self._pack.network, lefts).controllers[self._name]

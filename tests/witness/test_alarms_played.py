@@ -24,6 +24,7 @@ ALARM: dict[str, Any] = {"check_every": "4 ms .. 5 ms", "debounce": 3, "per_hop"
 OVER: dict[str, Any] = {
     "kind": "cell over-voltage",
     "lost_readings": 1,
+    "on_lost": "hold",
     "sensor_lag": "50 us .. 100 us",
     "tolerant_time": "1 s",
     "reaction": "contactor",

@@ -30,6 +30,7 @@ LOST: dict[str, Any] = {
     "kind": "chain loss",
     "debounce": 2,
     "lost_readings": 1,
+    "on_lost": "hold",
     "tolerant_time": "1 s",
     "reaction": "contactor",
 }

@@ -60,7 +60,13 @@ def test_scans_ages_skews_and_bytes_of_any_plan(plan: Plan) -> None:
     record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 13, Draw("worst")).controllers["C"]
     if record.tasks:
         scan = evaluation.scans["C"]
-        assert record.scan_time.max == scan.scan_time(Case.WORST).total - scan.reserve.total
+        longest = scan.scan_time(Case.WORST).total - scan.reserve.total
+        ways = scan.ways[Case.WORST]
+        if ways.shared and ways.host.order == "any":  # a bound of every order
+            assert record.scan_time.max is not None
+            assert record.scan_time.max <= longest
+        else:
+            assert record.scan_time.max == longest
 
 
 @settings(max_examples=several(12))

@@ -33,7 +33,13 @@ WAY_BACK: Data = {
     "sent_from": "back",
     "turn": "1 ms .. 2 ms",
 }
-LOST: Data = {"kind": "chain loss", "debounce": 2, "lost_readings": 1, "tolerant_time": "9 s"}
+LOST: Data = {
+    "kind": "chain loss",
+    "debounce": 2,
+    "lost_readings": 1,
+    "on_lost": "hold",
+    "tolerant_time": "9 s",
+}
 
 OPEN_ENDS = 2
 """A fault falls 1 fs after its place was needed, the evaluation has begun 1 fs before it is due again."""

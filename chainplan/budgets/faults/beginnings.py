@@ -200,7 +200,7 @@ class Side:
 
 def retry_beside(scan: ControllerScan, chain: Chain) -> int:
     """Return what a retry on a chain takes beside the exchange itself: set-up, and the time-out before it."""
-    return scan.controller.settings.set_up.max + chain.protocol.time_out.max
+    return scan.controller.settings.set_up.max + scan.ways[Case.WORST].missed(chain)
 
 
 def longest_waits(work: TaskWork, chain: Chain) -> list[int]:

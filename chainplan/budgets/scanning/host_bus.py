@@ -70,7 +70,7 @@ def legs_of(bus: HostBus | None, bits: Bits, wire: int, case: Case, *, shared: b
     else:
         more = max(received - bits.answer_frames, 0)
     first = latency + longer
-    if shared and case is not Case.BEST:
+    if shared and (case is not Case.BEST or bus.arbitration != "any"):
         return Legs(first + wire + more + back, 0, 0, first)
     return Legs(first, wire + more, back, first)
 

@@ -97,8 +97,11 @@ def longest(lists: Lists, host: HostPorts) -> int:
 
 
 def earliest(lists: Lists, host: HostPorts) -> Places:
-    """Return when every exchange begins and ends at the earliest: as if each port had a bus of its own."""
-    return _by_turns(lists, host._replace(buses={}))
+    """Return when every exchange begins and ends at the earliest.
+
+    Where the order of service is not known, that is as if each port had a bus of its own.
+    """
+    return planned(lists, host if host.order != "any" else host._replace(buses={}))
 
 
 def planned(lists: Lists, host: HostPorts) -> Places:

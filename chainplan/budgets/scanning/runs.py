@@ -184,6 +184,13 @@ class Ways:
             found = self._times[shape] = sum([term.amount * term.times for term in self.terms(exchange)])
         return found
 
+    def missed(self, chain: Chain) -> int:
+        """Return what an answer that never comes adds to an exchange, at most, fs.
+
+        Where ports share a bus, another one's answer may wait until this one is given up, its gap over.
+        """
+        return chain.protocol.time_out.max + (chain.protocol.frame_gap.max if self.shared else 0)
+
     def legs(self, exchange: Exchange) -> Legs:
         """Return an exchange's time over the host bus and on the wire, fs."""
         shape = shape_of(exchange)

@@ -216,7 +216,7 @@ def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) ->
     longest = 0
     if retries:
         for exchange in {each for work in works for each in work.requests if each.answers}:
-            time_out = ways.chains[exchange.chain].protocol.time_out.max
+            time_out = ways.missed(ways.chains[exchange.chain])
             longest = max(longest, exchange_cost(exchange, ways) + time_out)
     return Term("retry reserve", longest, retries, how="longest exchange and its time-out, per retry")
 

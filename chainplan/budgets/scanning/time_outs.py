@@ -56,7 +56,8 @@ class Waits(NamedTuple):
 
 def waits_for(scan: ControllerScan, lost: Sequence[dict[str, int]]) -> Waits:
     """Return the waits where ``lost[i][chain]`` reads of a run of task i miss their answers."""
-    time_outs = {chain.name: chain.protocol.time_out.max for chain in scan.controller.chains}
+    ways = scan.ways[Case.WORST]
+    time_outs = {chain.name: ways.missed(chain) for chain in scan.controller.chains}
     touched = {chain for reads in lost for chain in reads}
     return Waits(
         scan,

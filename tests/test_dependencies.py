@@ -49,6 +49,7 @@ def with_every_target(plan: Plan) -> Plan:
         "fault_known": "300 ms",
         "recovery": "1 s",
         "scans_lost_per_hour": 0.1,
+        "stale_readings_per_hour": 1e-3,
         "residual_errors_per_hour": 1e-6,
         "start_up": "500 ms",
         "balancing": {"imbalance": "1 %", "within": "10 h"},
@@ -120,7 +121,7 @@ def errors(plan: Plan) -> set[str]:
 
 def test_every_target_limits_some_figure() -> None:
     plan = with_every_target(load_plan(CONFIGS / "quarry-truck.yaml").plan)
-    for key in Targets.model_fields:
+    for key in set(Targets.model_fields) - {"host_bus_load"}:  # that is judged without a target, too
         alone = Targets.model_validate({key: getattr(plan.targets, key)})
         limited = [
             kind

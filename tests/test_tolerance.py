@@ -56,8 +56,10 @@ PERIOD: KeyPath = ("controllers", "main controller", "scan_period")
 
 @cache
 def exact_plan() -> Plan:
-    """Return the starter plan with every tolerance taken out."""
-    plan = load_source(parse_source(STARTER, "starter.yaml"), CONFIGS).plan
+    """Return the starter plan with every tolerance taken out, and a host that overlooks nothing."""
+    text = STARTER.replace("run_time: 1 ms}", "run_time: 1 ms, judges: all}")
+    text = text.replace("    scan_period:", "    overrun: catch up\n    scan_period:")
+    plan = load_source(parse_source(text, "starter.yaml"), CONFIGS).plan
     for path, span in tolerances(plan):
         plan = with_value(plan, path, Span.exact(span.typical))
     return plan

@@ -151,6 +151,11 @@ class EvaluationPlan(Part):
     """How often it runs."""
     run_time: Time
     """How long it takes."""
+
+
+class ReadingEvaluation(EvaluationPlan):
+    """The task of a controller, which judges readings of its chains."""
+
     judges: Literal["newest", "all"] = "newest"
     """What it looks at: the `newest` reading, if it is new, or `all` since its last run, in their order."""
 
@@ -199,7 +204,7 @@ class ControllerPlan(Part):
     """
     retry_reserve: CountOrNone = 0
     """Exchanges a scan has room to repeat."""
-    evaluation: EvaluationPlan
+    evaluation: ReadingEvaluation
     """The host task that judges readings; it does not run in step with the scan."""
     recovery: RecoveryPlan | None = None
     """What it does when a ring breaks; left out, it goes on reading from the head alone, up to the break."""

@@ -15,7 +15,6 @@ from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain
 from chainplan.evaluation import Evaluation
 from chainplan.figures.terms import Case
-from chainplan.plan.model import Plan
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
 from chainplan.witness.alarms import Alarms, AsleepAlarms
@@ -76,7 +75,7 @@ def cases(
             noisy = replace(faults, noise=noise)
             found.append(SimulationCase(f"drawn, {draw.kind}, bit errors", draw, scans, seeds, seeds, noisy))
     found += _start_ups(evaluation, seeds)
-    found += _alarms(plan, scans, seeds)
+    found += _alarms(evaluation, scans, seeds)
     found += _breaks(evaluation, seeds)
     return found
 
@@ -115,11 +114,19 @@ def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
     return longest[1]
 
 
-def _alarms(plan: Plan, scans: int, seeds: int) -> Iterator[SimulationCase]:
-    """Yield alarms at the worst instant, everything at its worst, and drawn ones, awake and asleep."""
+def _alarms(evaluation: Evaluation, scans: int, seeds: int) -> Iterator[SimulationCase]:
+    """Yield alarms at the worst instant, everything at its worst, and drawn ones, awake and asleep.
+
+    Answers are missing on the controllers that reckon with it.
+    """
+    plan = evaluation.plan
     if any(hazard.alarm is not None for hazard in plan.hazards.values()):
-        retried = any(controller.retry_reserve for controller in plan.controllers.values())
-        lost = tuple(LostReads(name, missing=True) for name in plan.tasks if retried)
+        lost = tuple(
+            LostReads(task, controller=name, missing=True)
+            for name, scan in evaluation.scans.items()
+            if scan.controller.settings.retry_reserve
+            for task in plan.tasks
+        )
         yield SimulationCase(
             "alarms at worst", Draw("worst"), scans, faults=Faults(lost=lost), play=Alarms("worst")
         )

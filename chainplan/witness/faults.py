@@ -27,6 +27,8 @@ class LostReads:
     first: int = 0
     attempts: int = 1
     read: int | None = None
+    controller: str | None = None
+    """Where; None is on every controller that has the task."""
     missing: bool = False
     """Whether no answer comes at all; otherwise one comes that its check shows to be bad."""
 

@@ -320,7 +320,8 @@ class PlayedHost:
     def _decreed(self, job: TaskJob, each: Attempts) -> list[LostReads]:
         """Return what has been decreed to make this attempt at a read fail."""
         work = job.work.name
-        return [lost for lost in self._faults.lost if lost.fails(work, job.runs, each.number, each.attempts)]
+        here = [lost for lost in self._faults.lost if lost.controller in (None, self._name)]
+        return [lost for lost in here if lost.fails(work, job.runs, each.number, each.attempts)]
 
     def _take_in(self, job: TaskJob, each: Attempts, passage: Passage, arrived: int) -> None:
         """Let the answers to a read into memory, where they replace older values."""

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from chainplan.plan.layout import EvaluationPlan
+from chainplan.plan.layout import EvaluationPlan, ReadingEvaluation
 from chainplan.witness.debounce import Debouncing, Seen, apart, judged
 from chainplan.witness.draw import Values
 from chainplan.witness.faults import CellFault, ChainLoss
@@ -23,7 +23,7 @@ class Judge:
     def __init__(self, evaluation: EvaluationPlan, values: Values) -> None:
         self._values = values
         self._run_time = evaluation.run_time
-        self._judges = evaluation.judges
+        self._all = isinstance(evaluation, ReadingEvaluation) and evaluation.judges == "all"
         self._period = max(1, values.device("evaluation", evaluation.period))
         self._phase = values.random.randrange(self._period)
 
@@ -31,7 +31,7 @@ class Judge:
         self, readings: Sequence[Seen], debouncing: Debouncing, when: Literal["just missed", "any time"]
     ) -> int | None:
         """Return when the evaluation has run that recognises a fault, fs; None while it takes more."""
-        if self._judges == "all" or apart(readings, self._period):
+        if self._all or apart(readings, self._period):
             place = debouncing.recognised(readings)
             return None if place is None else self.done(readings[place].at, when)
         if debouncing.fewest * self._period > readings[-1].at - readings[0].at + 2 * self._period:

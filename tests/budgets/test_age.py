@@ -69,9 +69,13 @@ class TestAge:
         assert timing.where == "S.3"
 
     def test_without_a_trigger_a_value_may_be_a_conversion_old(self) -> None:
-        # A read: the request leaves at once, the value was sampled 2 ms before.
-        timing = timing_of(tasks={"cells": CELLS | {"kind": "read"}})
+        # A read: the request leaves at once, the value was sampled 2 ms before. Where whole rounds are
+        # published, one sampled at the begin of a round of 2 ms can be read until the end of the next one.
+        rounds = {"cell voltages": {"time": "2 ms", "publishes": "each value"}}
+        timing = timing_of(tasks={"cells": CELLS | {"kind": "read"}}, node={"conversions": rounds})
         assert timing.age.total == PERIOD + 2 * MS + 296 * US
+        timing = timing_of(tasks={"cells": CELLS | {"kind": "read"}})
+        assert timing.age.total == PERIOD + 4 * MS + 296 * US
 
     def test_the_oldest_value_is_named_at_its_worst(self) -> None:
         # The upper chain has fewer values, but its nodes may take 5 ms to answer.

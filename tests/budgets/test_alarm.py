@@ -80,7 +80,9 @@ class TestAsleep:
 
     def test_lost_alarms_cost_a_check_each(self) -> None:
         once = asleep(evaluation_of(hazards={"over": OVER}, sleep=self.SLEEP))
-        lost = asleep(evaluation_of(hazards={"over": OVER | {"lost_readings": 2}}, sleep=self.SLEEP))
+        lost = asleep(
+            evaluation_of(hazards={"over": OVER | {"lost_readings": 2, "on_lost": "hold"}}, sleep=self.SLEEP)
+        )
         assert lost.detection.total - once.detection.total == ticks("2 s")
         assert lost.typical_detection.total == once.typical_detection.total
 
@@ -211,7 +213,7 @@ class TestPaths:
             3: {"conversions": {"cell voltages": {"time": "8 ms"}}},
             4: {"conversions": {"cell voltages": {"time": "2 ms", "settling": "10 ms"}}},
         }
-        hazard = OVER | {"alarm": QUICK, "lost_readings": 2}
+        hazard = OVER | {"alarm": QUICK, "lost_readings": 2, "on_lost": "hold"}
         latency = latency_of(evaluation_of(kinds=kinds, hazards={"over": hazard}))
         found = terms(latency)
         assert (found["check period per hit"], found["check converts"]) == (ticks("24 ms"), ticks("8 ms"))

@@ -207,7 +207,7 @@ def test_a_register_check_shows_what_the_node_holds_when_it_is_asked() -> None:
     evaluation = evaluated(plan_of(task, hazards={"upset": hazard}))
     (latency,) = evaluation.latencies
     assert latency.detection.total == 5000 * MS + 200 * US + 11 * MS
-    # A node that checks itself, all 2 s, answers with what its last check found.
+    # A node that checks itself, for 100 ms again and again, answers with what its last whole check found.
     plan = plan_of(task, hazards={"upset": hazard})
     own = plan.node_types["node"].conversions | {
         "register check": plan.node_types["node"]
@@ -216,7 +216,7 @@ def test_a_register_check_shows_what_the_node_holds_when_it_is_asked() -> None:
     }
     plan.node_types["node"] = plan.node_types["node"].model_copy(update={"conversions": own})
     (later,) = evaluated(plan).latencies
-    assert later.detection.total == latency.detection.total + 100 * MS
+    assert later.detection.total == latency.detection.total + 2 * 100 * MS
 
 
 def test_intervals_with_jitter_reserve_and_slots_that_move() -> None:

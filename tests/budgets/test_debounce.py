@@ -12,7 +12,7 @@ from typing import Literal
 import pytest
 
 from chainplan.budgets.values.debounce import Loss, Rule, Tolerated, UntilFound, judged_by, until_found
-from chainplan.plan.layout import EvaluationPlan
+from chainplan.plan.layout import ReadingEvaluation
 from chainplan.quantity import Span
 
 
@@ -131,8 +131,8 @@ def span(value: int) -> Span:
     return Span(value, value, value)
 
 
-def evaluation(period: int, judges: Literal["newest", "all"] = "newest") -> EvaluationPlan:
-    return EvaluationPlan.model_construct(period=span(period), run_time=span(0), judges=judges)
+def evaluation(period: int, judges: Literal["newest", "all"] = "newest") -> ReadingEvaluation:
+    return ReadingEvaluation.model_construct(period=span(period), run_time=span(0), judges=judges)
 
 
 @pytest.mark.parametrize(("judges", "count"), [("newest", 3), ("all", 3)])

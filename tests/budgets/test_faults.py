@@ -234,7 +234,7 @@ class TestKnownByHand:
         # the cell voltages have. The place is needed up to its own answer, which place - 1 answers follow;
         # both set-ups may take 10 us in that run and 20 us in the one that misses. The evaluation: 11 ms.
         evaluation = evaluation_of(
-            hazards={"lost": self.LOST | {"debounce": 2, "lost_readings": 1}},
+            hazards={"lost": self.LOST | {"debounce": 2, "lost_readings": 1, "on_lost": "hold"}},
             protocol={"time_out": "70 us"},
             controller={"set_up": "10 us .. 20 us"},
             tasks={

@@ -38,7 +38,7 @@ class TestReadings:
 
     def test_debounced_and_lost(self) -> None:
         # Two hits in a row, one more that is lost: three periods at the worst, two typically.
-        latency = latency_of(OVER | {"debounce": 2, "lost_readings": 1})
+        latency = latency_of(OVER | {"debounce": 2, "lost_readings": 1, "on_lost": "hold"})
         assert latency.detection.total == 3 * PERIOD + FLIGHT + JUDGED
         assert latency.typical_handling == 2 * PERIOD + FLIGHT + JUDGED + 50 * MS
 
@@ -103,7 +103,7 @@ class TestChainLoss:
 
     def test_several_bad_scans_and_jitter(self) -> None:
         protocol = {"read_style": "summation", "time_out": "70 us"}
-        hazard = LOST | {"debounce": 2, "lost_readings": 1}
+        hazard = LOST | {"debounce": 2, "lost_readings": 1, "on_lost": "hold"}
         latency = latency_of(hazard, protocol=protocol, controller={"scan_jitter": "1 ms .. 3 ms"})
         assert latency.detection.total == 3 * PERIOD + 3 * MS + 70 * US + JUDGED
         assert latency.typical_detection.total == 2 * PERIOD + JUDGED

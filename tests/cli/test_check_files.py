@@ -52,7 +52,7 @@ def test_a_dash_is_stdout_in_place_of_the_lines(option: str, start: str) -> None
     run = Run("good.yaml", option, "-")
     assert (run.code, run.err) == (0, "")
     assert run.out.startswith(start)
-    assert "good.yaml: met: 19 of 19 targets met, none missed\n" not in run.out.splitlines(keepends=True)
+    assert "good.yaml: met: 20 of 20 targets met, none missed\n" not in run.out.splitlines(keepends=True)
 
 
 def test_both_on_stdout_are_refused() -> None:

@@ -50,6 +50,8 @@ class PartReading(NamedTuple):
     busy: int
     retry: int
     wait: int
+    gap: int
+    """What follows an exchange; where ports share a bus, it passes before another one's answer can come."""
 
     @property
     def reads(self) -> tuple[Legs, ...]:
@@ -108,6 +110,7 @@ class Side:
         parts = [self._legs(each) for each in reads]
         bits = [bits_on_first(chain, each) for each in reads]
         asks, again = bool(reads[0].answers), retry_beside(self._scan, chain)
+        gap = chain.protocol.frame_gap.max
         readings: list[PartReading | None] = []
         total = []
         for k, (most, sent, sent_bits, wait) in enumerate(
@@ -119,7 +122,7 @@ class Side:
             if legs:
                 busy = [each.total for each in legs]
                 retry = max(busy) + again if asks else 0
-                reading = PartReading(sent, (legs,), (len(legs),), len(legs), sum(busy), retry, wait)
+                reading = PartReading(sent, (legs,), (len(legs),), len(legs), sum(busy), retry, wait, gap)
             readings.append(reading)
             total.append(sent_bits + sum([bits[number][k] for number in left]) if left else 0)
         return Beginnings(tuple(readings), tuple(total))
@@ -127,6 +130,7 @@ class Side:
     def _one_by_one(self, work: TaskWork, trigger: Exchange | None, reads: list[Exchange]) -> Beginnings:
         """Lay out polled reads: one takes as long, however long the chain, and needs no farther node."""
         chain, again = self._chain, retry_beside(self._scan, self._chain)
+        gap = chain.protocol.frame_gap.max
         starts = dict.fromkeys(each.first_channel for each in reads)
         polled = [[each for each in reads if each.first_channel == start] for start in starts]
         blocks = tuple(tuple(map(self._alone, block)) for block in polled)
@@ -156,7 +160,7 @@ class Side:
             )
             reading = None
             if number:
-                reading = PartReading(sent, blocks, left, number, sum(busy), max(most) + again, wait)
+                reading = PartReading(sent, blocks, left, number, sum(busy), max(most) + again, wait, gap)
             readings.append(reading)
             total.append(sent_bits + sum(read_bits) if number else 0)
         return Beginnings(tuple(readings), tuple(total))
@@ -200,7 +204,7 @@ class Side:
 
 def retry_beside(scan: ControllerScan, chain: Chain) -> int:
     """Return what a retry on a chain takes beside the exchange itself: set-up, and the time-out before it."""
-    return scan.controller.settings.set_up.max + scan.ways[Case.WORST].missed(chain)
+    return scan.controller.settings.set_up.max + chain.protocol.time_out.max
 
 
 def longest_waits(work: TaskWork, chain: Chain) -> list[int]:

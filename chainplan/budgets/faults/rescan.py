@@ -120,7 +120,8 @@ class Rescans:
             parts = self._parts(index, after)
             lengths.append(run_length(parts, host) + self._turns(index, after))
             if plan.retry_reserve:
-                longest = max([longest, *[part.retry for _, part in parts]])
+                gaps = not host.apart({port for port, _ in parts})
+                longest = max([longest, *[part.retry + gaps * part.gap for _, part in parts]])
         busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
         reserve = self.scan.reserve._replace(amount=longest)
         left = tuple([index for index in busiest if lengths[index]])
@@ -266,6 +267,7 @@ def _of_whole(scan: ControllerScan, work: TaskWork, wired: Chain) -> Parts:
         sum(times),
         max(times) + retry_beside(scan, chain) if reads[0].answers else 0,
         max(longest_waits(work, chain)) if triggers and not work.task.overlap else 0,
+        chain.protocol.frame_gap.max,
     )
     return [(chain.head, reading)]
 

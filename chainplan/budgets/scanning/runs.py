@@ -168,7 +168,8 @@ class Ways:
         self.host = host_of(controller.settings, chains, case)
         self._bus = controller.settings.host_bus
         self.shared = not self.host.apart(self.host.buses)
-        """Whether a host bus serves several of these ports."""
+        """Whether a host bus serves several of these ports, the back ports of rings among them."""
+        self._apart = self.host.apart({chain.head for chain in chains})
         self._times: dict[tuple[object, ...], int] = {}
         self._legs: dict[tuple[object, ...], Legs] = {}
 
@@ -189,7 +190,7 @@ class Ways:
 
         Where ports share a bus, another one's answer may wait until this one is given up, its gap over.
         """
-        return chain.protocol.time_out.max + (chain.protocol.frame_gap.max if self.shared else 0)
+        return chain.protocol.time_out.max + (0 if self._apart else chain.protocol.frame_gap.max)
 
     def legs(self, exchange: Exchange) -> Legs:
         """Return an exchange's time over the host bus and on the wire, fs."""

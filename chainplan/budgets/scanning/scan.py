@@ -236,9 +236,14 @@ SCAN_FITS = Kind[ControllerScan](
 
 @SCAN_FITS.of
 def scans_that_fit(scans: dict[str, ControllerScan]) -> Iterator[Figure]:
-    """The busiest scan, retry reserve included, beside the scan period at its shortest. Always checked."""
+    """The busiest scan, retry reserve included, beside the shortest period less the jitter of its start.
+
+    A host that catches up may use the jitter, too. Always checked.
+    """
     for name, scan in scans.items():
-        yield SCAN_FITS(name, item=scan, limit=scan.controller.settings.scan_period.min)
+        settings = scan.controller.settings
+        jitter = settings.scan_jitter.max if settings.overrun == "drop" else 0
+        yield SCAN_FITS(name, item=scan, limit=settings.scan_period.min - jitter)
 
 
 SCAN_TIME = Kind[ControllerScan](

@@ -16,7 +16,7 @@ from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from chainplan.figures.terms import Case
-from chainplan.plan.layout import EvaluationPlan
+from chainplan.plan.layout import EvaluationPlan, ReadingEvaluation
 from chainplan.plan.schedule import Hazard
 
 Loss = Literal["reset", "hold", "count as bad", "count as good"]
@@ -76,14 +76,14 @@ def hits_until_found(hazard: Hazard, goal: int, case: Case) -> UntilFound:
 
 def lost_words(hazard: Hazard, lost: int) -> str:
     """Return what is said of lost readings beside a number of readings."""
-    return f", {lost} lost, {_LOST[hazard.on_lost]}" if lost else ""
+    return f", {lost} lost{_LOST[hazard.on_lost]}" if lost else ""
 
 
-_LOST = {
-    "reset": "which starts anew",
-    "hold": "which neither counts nor resets",
-    "count as bad": "which counts as bad",
-    "count as good": "which counts as good",
+_LOST: dict[Loss, str] = {
+    "reset": ", each starting anew",
+    "hold": "",
+    "count as bad": ", counted as bad",
+    "count as good": ", counted as good",
 }
 
 
@@ -168,6 +168,11 @@ def _timed(counter: int, rule: Rule, lost: int) -> int | None:
     return None if counter >= rule.goal else counter
 
 
+def judges_all(evaluation: EvaluationPlan) -> bool:
+    """Tell whether an evaluation looks at every reading, not at the newest one only."""
+    return isinstance(evaluation, ReadingEvaluation) and evaluation.judges == "all"
+
+
 class Judging(NamedTuple):
     """How an evaluation meets readings: each `step` fs at most after the one before, `unjudged` passed by."""
 
@@ -184,7 +189,7 @@ def judged_by(evaluation: EvaluationPlan, shortest: int, longest: int, spread: i
     ceil((P + J) / H) runs until it finds the next, so that it runs by P + J + H at the latest.
     """
     least, most = evaluation.period.min, evaluation.period.max
-    if evaluation.judges == "all":
+    if judges_all(evaluation):
         return Judging(longest, 0)
     unjudged = max(0, -(-(most + spread) // shortest) - 1)
     if most <= shortest - spread:

@@ -17,7 +17,14 @@ from typing import NamedTuple
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.scanning.time_outs import period_of_a_lost_scan
 from chainplan.budgets.values.age import slot_starts
-from chainplan.budgets.values.debounce import judged_by, lost_words, rule_of, tolerated_of, until_found
+from chainplan.budgets.values.debounce import (
+    judged_by,
+    judges_all,
+    lost_words,
+    rule_of,
+    tolerated_of,
+    until_found,
+)
 from chainplan.figures.terms import Case, Term, nonzero
 from chainplan.plan.layout import EvaluationPlan
 from chainplan.plan.schedule import Hazard
@@ -81,7 +88,7 @@ def recognition(
     if case is not Case.WORST:
         rule = rule_of(hazard, hazard.debounce, _periods(hazard, case, period * every, 0))
         found = until_found(rule, tolerated_of(hazard)._replace(most=0, within=None))
-        judged = max(period * every, evaluation.period[case] if evaluation.judges == "newest" else 0)
+        judged = max(period * every, 0 if judges_all(evaluation) else evaluation.period[case])
         assert found is not None
         return Recognition(found.readings, 0, period * every, judged, 0, _how(hazard, 0))
     step, unjudged = judged_by(evaluation, pace.min * every, period * every, spread)

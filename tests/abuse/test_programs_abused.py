@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import shellingham
 from programs import BEFORE, NO_ROOM, Ended, Program, check_untouched, folder_of_results, named, run
 
 from chainplan.cli.app import app
@@ -38,6 +39,11 @@ PRINTING = {
     "version": ["--version"],
 }
 """Every command that prints."""
+
+try:
+    shellingham.detect_shell()
+except shellingham.ShellDetectionFailure:  # no shell among the parents of these tests, none to complete for
+    del PRINTING["completion"]
 
 WRITING = {
     "check, JUnit": ["check", SMALL, "--junit", "OUT"],

@@ -39,6 +39,7 @@ def rings(draw: st.DrawFn) -> tuple[Plan, Plan]:
     """Draw a plan whose rings are asked by their backs, and the same turned round, asked by its heads."""
     data: Data = draw(plan_data())
     back = f"C:{data['controllers']['C']['ports']}"
+    data["controllers"]["C"]["host_bus"] = None  # heads of several rings may share one, their common back not
     for wire in data["protocols"].values():
         wire["bit_errors"] = draw(st.sampled_from([{"independent": 1e-6}, {"bursts": BURSTS}]))
         wire["check"] = {"width": "8 bit", "polynomial": 0x2F}

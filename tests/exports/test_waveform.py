@@ -108,8 +108,7 @@ def test_tasks_and_ports_are_busy_when_the_budget_says(plan: Plan) -> None:
             for slot, index in zip(slots, scan.due(number), strict=True):
                 start = begin + slot.start
                 expected[f"task_{slot.task.replace(' ', '_')}"].append((start, begin + slot.end))
-                run = scan.runs[case][index]
-                for step in (*run.triggers, *run.reads):
+                for step in scan.runs[case][index].drawn:
                     port = f"port_{step.port.rpartition(':')[2]}"
                     expected[f"{port}/busy"].append((start + step.start, start + step.end))
                     expected[f"{port}/set_up"].append((start + step.start, start + step.wire))
@@ -142,13 +141,15 @@ def test_segments_are_busy_when_the_simulated_frames_pass(plan: Plan) -> None:
     evaluation = Evaluation(plan)
     (scan,) = evaluation.scans.values()
     chains = {chain.name: chain for chain in scan.chains}
-    for case, draw in ((Case.WORST, Draw("worst")), (Case.BEST, Draw("best"))):
-        seen = watched(evaluation, draw)
+    for case, kind in ((Case.WORST, "worst"), (Case.BEST, "best")):
+        if case is Case.BEST and scan.ways[case].shared and scan.ways[case].host.order == "any":
+            continue  # at its best each exchange is taken as if it had the bus for itself
+        seen = watched(evaluation, Draw(kind, bus="by turns"))  # type: ignore[arg-type]
         begin = scan.controller.settings.scan_jitter.max if case is Case.WORST else 0
         expected: dict[tuple[str, int, str], Spans] = defaultdict(list)
         for index in scan.due(0):
             run = scan.runs[case][index]
-            for step in (*run.triggers, *run.reads):
+            for step in run.drawn:
                 chain = chains[step.exchange.chain]
                 wire = begin + step.wire
                 for passage in exchange_train(chain, step.exchange, case).passages:
@@ -156,7 +157,7 @@ def test_segments_are_busy_when_the_simulated_frames_pass(plan: Plan) -> None:
                     first = wire + passage.sent + there
                     key = chain.name, passage.segment, passage.way
                     expected[key].append((first, first + passage.time))
-            begin += run.length
+            begin += max(step.end for step in run.drawn) + scan.works[index].turn[case]
         assert {key: sorted(spans) for key, spans in seen.items()} == {
             key: sorted(spans) for key, spans in expected.items()
         }

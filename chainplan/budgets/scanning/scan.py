@@ -236,10 +236,7 @@ SCAN_FITS = Kind[ControllerScan](
 
 @SCAN_FITS.of
 def scans_that_fit(scans: dict[str, ControllerScan]) -> Iterator[Figure]:
-    """The busiest scan, retry reserve included, beside the shortest period less the jitter of its start.
-
-    A host that catches up may use the jitter, too. Always checked.
-    """
+    """Busiest scan, retry reserve included, in the shortest period less a start's jitter. Always checked."""
     for name, scan in scans.items():
         settings = scan.controller.settings
         jitter = settings.scan_jitter.max if settings.overrun == "drop" else 0

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-import shellingham
+import shellingham  # type: ignore[import-untyped]
 from programs import BEFORE, NO_ROOM, Ended, Program, check_untouched, folder_of_results, named, run
 
 from chainplan.cli.app import app

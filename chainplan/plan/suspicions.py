@@ -27,7 +27,6 @@ def suspicions(plan: Plan, _: Wrong) -> Iterator[Finding]:
     yield from _clocks(plan)
     yield from _ports(plan)
     yield from _tasks(plan, nodes)
-    yield from _conversions_at_once(plan, nodes)
     yield from _hazards(plan, nodes)
 
 
@@ -143,19 +142,6 @@ def _tasks(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
         if target.min < period:
             message = f"this cannot be met: the task's period alone is {format_ticks(period, TIME)}"
             yield _warning(message, ("targets", "sample_age", name), "more than the task's period")
-
-
-def _conversions_at_once(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
-    """A conversion that goes on while other tasks have their turn must not be met by a trigger of theirs."""
-    triggering = {name: task for name, task in plan.tasks.items() if task.kind == "measure"}
-    for name, task in triggering.items():
-        own = {node.type for chain in chains_of(plan, task) for node in nodes[chain].nodes}
-        for other, met in triggering.items():
-            types = {node.type for chain in chains_of(plan, met) for node in nodes[chain].nodes}
-            if task.overlap and other != name and own & types:
-                message = f"nodes may still convert for this task when {other} triggers them"
-                yield _warning(message, ("tasks", name, "overlap"), "nodes with a converter for each")
-                break
 
 
 def _hazards(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:

@@ -111,7 +111,7 @@ def test_a_sample_age_below_the_period_of_its_task() -> None:
 
 ALARM = (
     "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,\n"
-    "      conversion: cell voltages, hardware: false}\n",
+    "      conversion: cell voltages, hardware: false, repeat_every: 70 ms, lost: 1}\n",
     "",
 )
 
@@ -149,9 +149,3 @@ def test_clocks_that_lose_each_other_within_a_character(wire: str, tolerance: st
     edits = [("wire: 10 bit", f"wire: {wire}"), ("2 Mbit/s ± 1 %\n", f"2 Mbit/s ± {tolerance}\n")]
     found = [each for each in warnings(*edits) if "lose each other" in each.message]
     assert bool(found) is warned
-
-
-def test_a_trigger_while_another_conversion_goes_on() -> None:
-    found = warnings(("    overlap: false\n", "    overlap: true\n"))
-    (slip,) = (each for each in found if each.key.endswith("overlap"))
-    assert "when temperatures triggers them" in slip.message

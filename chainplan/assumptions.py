@@ -200,11 +200,12 @@ ASSUMPTIONS = (
         uses.hazards,
     ),
     Assumption(
-        "An alarm of a node waits for the exchange under way and goes before the next one. It is not hit by "
-        "bit errors, and takes no set-up, transfer on the host bus or read that follows it up.",
+        "An alarm of a node waits for the exchange under way and goes before the next one. No more of them "
+        "in a row are hit than the plan reckons with; it takes no set-up, transfer on the host bus or read "
+        "that follows it up.",
         ("latency",),
         "shared",
-        "hazards.NAME.alarm.per_hop",
+        "hazards.NAME.alarm.lost",
         uses.alarms,
     ),
     Assumption(

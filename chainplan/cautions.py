@@ -27,6 +27,7 @@ def budget_warnings(evaluation: Evaluation) -> Iterator[str]:
     """
     yield from _fast_cables(evaluation)
     yield from _short_time_outs(evaluation)
+    yield from _full_cores(evaluation)
     for board in evaluation.isolation.straddled:
         voltage = format_ticks(board.voltage, VOLTAGE, rounding="up")
         place = f"{board.opening.kind} {board.opening.name} of string {board.string}"
@@ -69,6 +70,22 @@ def _short_time_outs(evaluation: Evaluation) -> Iterator[str]:
             "taken to run from when the longest answer would have ended; one that runs from the request cuts "
             "good answers off"
         )
+
+
+def _full_cores(evaluation: Evaluation) -> Iterator[str]:
+    """Yield controllers whose one core would have more to do than there is time, the evaluation included."""
+    for name, scan in evaluation.scans.items():
+        settings, judging = scan.controller.settings, evaluation.units[name].evaluation
+        if settings.set_up_by != "one core":
+            continue
+        runs = [scan.works[index].exchanges for index in scan.due(scan.phases.busiest_scan)]
+        set_ups = settings.set_up.max * sum(map(len, runs)) / settings.scan_period.min
+        load = set_ups + judging.run_time.max / judging.period.min
+        if load > 1:
+            yield (
+                f"set-ups and evaluation together would keep one core of {name} busy for {100 * load:.0f} % "
+                "of the time: the figures take the evaluation to run on another one"
+            )
 
 
 def _of_light(speed: int) -> str:

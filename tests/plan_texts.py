@@ -206,7 +206,7 @@ hazards:
     on_lost: count as good
     sensor_lag: 1 ms
     alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,
-      conversion: cell voltages, hardware: false}
+      conversion: cell voltages, hardware: false, repeat_every: 70 ms, lost: 1}
     tolerant_time: 1 s
     reaction: contactor
     note: invented

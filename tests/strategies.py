@@ -184,6 +184,8 @@ def alarms(draw: st.DrawFn) -> Data:
         "debounce": draw(st.integers(1, 3)),
         "per_hop": draw(spans(100, "us")),
         "own_line": draw(st.booleans()),
+        "repeat_every": draw(spans(20, "ms", least=1)),
+        "lost": draw(st.integers(0, 2)),
     }
 
 

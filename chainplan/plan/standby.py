@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from chainplan.plan.fields import ZERO, Charge, Count, Current, Name, Part, Ratio, Time, Truth
+from chainplan.plan.fields import ZERO, Charge, Count, CountOrNone, Current, Name, Part, Ratio, Time, Truth
 
 
 class Balancing(Part):
@@ -59,6 +59,10 @@ class AlarmPath(Part):
     """The conversion of a check; left out, the one named like what the hazard shows in."""
     hardware: Truth = False
     """`yes`: comparators check without a conversion."""
+    repeat_every: Time | None = None
+    """How often a node sends its alarm again while the fault lasts."""
+    lost: CountOrNone = 0
+    """Alarms in a row that may be lost on their way."""
 
 
 class SleepPlan(Part):

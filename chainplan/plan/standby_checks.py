@@ -51,6 +51,10 @@ def _alarms(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
             continue
         path: KeyPath = ("hazards", name, "alarm")
         yield from above_zero(hazard.alarm.check_every, (*path, "check_every"), "a check period")
+        unsaid = hazard.alarm.repeat_every is None and not wrong.unread((*path, "repeat_every"))
+        if hazard.alarm.lost and unsaid:
+            message = "an alarm that is lost has to be sent again"
+            yield Finding(message, (*path, "lost"), hazard.alarm.lost, "repeat_every beside it, or lost: 0")
         if hazard.kind == "chain loss" and not wrong.unread(("hazards", name, "kind")):
             message = "an alarm cannot pass a lost chain, so it is no guaranteed way to find it"
             yield Finding(message, path, None, "no alarm for this kind of hazard", at_key=True)

@@ -87,6 +87,7 @@ class Alarms:
                     label = f"{watch.name}, alarm of {chain.name}"
                     for place in watching(watch.hazard, chain):
                         after = raised_after(watch, chain.nodes[place], values, self.instant)
+                        after += _sent_again(watch.hazard, values, self.instant)
                         raised, free = _placed(spans, values, self.instant)
                         at_port = free + way_home(chain, place, watch.per_hop, values)
                         judged = judge.done(at_port, "just missed" if self.instant == "worst" else "any time")
@@ -208,6 +209,15 @@ def _checks(
             return
         planned += values.event(watch.every)
         yield max(planned, over)
+
+
+def _sent_again(hazard: Hazard, values: Values, instant: Instant) -> int:
+    """Return how long after the first alarm the one is sent that arrives, fs."""
+    assert hazard.alarm is not None
+    lost = hazard.alarm.lost if instant == "worst" else values.random.randrange(hazard.alarm.lost + 1)
+    return (
+        sum(values.event(hazard.alarm.repeat_every) for _ in range(lost)) if hazard.alarm.repeat_every else 0
+    )
 
 
 def _placed(spans: Spans, values: Values, instant: Instant) -> tuple[int, int]:

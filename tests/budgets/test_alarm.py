@@ -364,3 +364,17 @@ class TestNodesThatRaiseNone:
         hazards = {"over": self.HAZARD}
         assert unknown not in findings_of(hazards=hazards, tasks=tasks)
         assert unknown in findings_of(hazards=hazards, tasks=tasks, **self.DUMB)
+
+
+def test_an_alarm_that_is_lost_is_sent_again() -> None:
+    # Two lost, 7 ms from one to the next: 14 ms later.
+    def detection(**more: object) -> int:
+        alarm = QUICK | more
+        (latency,) = evaluation_of(hazards={"over": OVER | {"alarm": alarm}}).latencies
+        assert "alarm" in latency.path
+        return latency.detection.total
+
+    assert detection(repeat_every="7 ms", lost=2) == detection() + ticks("14 ms")
+    assert any(
+        "sent again" in each for each in findings_of(hazards={"over": OVER | {"alarm": QUICK | {"lost": 1}}})
+    )

@@ -274,7 +274,7 @@ def test_a_port_on_no_bus() -> None:
 
 ALARM = (
     "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,\n"
-    "      conversion: cell voltages, hardware: false}\n"
+    "      conversion: cell voltages, hardware: false, repeat_every: 70 ms, lost: 1}\n"
 )
 
 

@@ -111,7 +111,7 @@ def test_a_sample_age_below_the_period_of_its_task() -> None:
 
 ALARM = (
     "    alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,\n"
-    "      conversion: cell voltages, hardware: false}\n",
+    "      conversion: cell voltages, hardware: false, repeat_every: 70 ms, lost: 1}\n",
     "",
 )
 

@@ -30,6 +30,7 @@ from chainplan.budgets.faults.known import Known
 from chainplan.budgets.faults.rescan import Rescan, Rescans, scans_before
 from chainplan.budgets.scanning.runs import TaskWork, applies_to
 from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.budgets.values.age import overlap_fits
 from chainplan.chain.degraded import Fault, Left
 from chainplan.chain.network import Chain
 from chainplan.figures.terms import Sum, Term, nonzero
@@ -55,7 +56,7 @@ class Recovery:
     @property
     def unknown(self) -> bool:
         """Tell whether there is something to recover and no bound for it."""
-        return self.note in (NOT_SHOWN, NO_SWITCH, NO_TASK)
+        return self.note in (NOT_SHOWN, NO_SWITCH, NO_TASK, NOT_READY)
 
 
 NOTHING_LEFT = "nothing of the broken chain is left to be read"
@@ -63,6 +64,7 @@ READ_ON = "what is left is read on without a break in time"
 NOT_SHOWN = "nothing the controller reads shows the fault"
 NO_SWITCH = "the controller's `recovery` is not in the plan"
 NO_TASK = "no task reads what is left"
+NOT_READY = "no task brings new values in every run: its overlapped conversion may not be over by the next"
 
 Addressing = tuple[tuple[int, int], ...]
 """Times that nodes take to get an address, fs, each with how many nodes take it."""
@@ -143,11 +145,12 @@ class Recoveries:
             return NO_TASK
         if not waiting:
             return READ_ON
+        if any(chain.never_ready for chain in waiting):
+            return NOT_READY
         if known is None:
             return NOT_SHOWN
-        if self._scan.controller.settings.recovery is None and any(each.chain.is_ring for each in waiting):
-            return NO_SWITCH
-        return ""
+        switches = self._scan.controller.settings.recovery is not None
+        return "" if switches or not any(each.chain.is_ring for each in waiting) else NO_SWITCH
 
     def _switch(self, waiting: list[_BrokenChain]) -> int:
         """Return what the switch to reading broken rings from both ends takes, fs."""
@@ -236,7 +239,10 @@ class _BrokenChain:
 
     def __init__(self, scan: ControllerScan, chain: Chain) -> None:
         self.chain = chain
-        self.tasks = _tasks_for(scan, chain)
+        tasks = _tasks_for(scan, chain)
+        in_time = [index for index in tasks if overlap_fits(scan, index)]
+        self.never_ready = bool(tasks) and not in_time
+        self.tasks = in_time or tasks
         self._works = [scan.works[index] for index in self.tasks]
 
     def all_interrupted(self, left: Left, limit: int | None) -> bool:

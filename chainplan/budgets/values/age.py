@@ -289,6 +289,13 @@ class Overlapped(NamedTuple):
         return settings.scan_period.min * every - settings.scan_jitter.max - (max(starts) - early)
 
 
+@remembered
+def overlap_fits(scan: ControllerScan, index: int) -> bool:
+    """Tell whether a task's conversion is over in time; one that is waited for always is."""
+    each = Overlapped(scan, index)
+    return not runs_from_sample_to_memory(scan.works[index].task) or each.time.total <= each.room
+
+
 OVERLAPPED_CONVERSION = Kind[Overlapped](
     "overlapped conversion time",
     TIME,

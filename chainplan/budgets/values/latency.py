@@ -288,7 +288,10 @@ def _alarm_terms(
     assert hazard.alarm is not None  # that is what brought us here
     waits = () if hazard.alarm.own_line else (longest_exchange(scan, chain, case),)
     on_the_way = alarm_terms(hazard, watch, chain, case) or ()
-    return (*on_the_way, *waits, *_evaluation_terms(evaluation, case))
+    again = hazard.alarm.repeat_every[case] if hazard.alarm.repeat_every else 0
+    lost = hazard.alarm.lost if case is Case.WORST else 0
+    repeats = nonzero(Term("alarms lost, until sent again", again, lost))
+    return (*on_the_way, *repeats, *waits, *_evaluation_terms(evaluation, case))
 
 
 def _readings(

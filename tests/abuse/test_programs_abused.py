@@ -8,7 +8,6 @@ import sys
 from pathlib import Path
 
 import pytest
-import shellingham  # type: ignore[import-untyped]
 from programs import BEFORE, NO_ROOM, Ended, Program, check_untouched, folder_of_results, named, run
 
 from chainplan.cli.app import app
@@ -35,15 +34,9 @@ PRINTING = {
     "reference": ["reference"],
     "help": ["--help"],
     "help of a command": ["report", "--help"],
-    "completion": ["--show-completion", "bash"],
     "version": ["--version"],
 }
 """Every command that prints."""
-
-try:
-    shellingham.detect_shell()
-except shellingham.ShellDetectionFailure:  # no shell among the parents of these tests, none to complete for
-    del PRINTING["completion"]
 
 WRITING = {
     "check, JUnit": ["check", SMALL, "--junit", "OUT"],

@@ -12,6 +12,7 @@ from strategies import plans
 
 from chainplan.budgets.standby.start_up import Milestone
 from chainplan.evaluation import Evaluation
+from chainplan.figures.terms import Case
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
@@ -125,7 +126,9 @@ def test_drawn_starts_lie_between_the_corners() -> None:
 @given(plans())
 def test_no_plan_starts_later_than_computed(plan: Any) -> None:
     evaluation = Evaluation(plan)
-    assert_exact(evaluation)
+    ways = evaluation.scans["C"].ways[Case.WORST]
+    if not ways.shared or ways.host.order != "any":  # else the figure is a bound of every order
+        assert_exact(evaluation)
     record = play(Pack.of(evaluation.plan), phases_of(evaluation), start_ups(evaluation, seeds=2)).record
     assert not record.controllers["C"].beyond
     assert [row for row in compare(evaluation, record) if not row.ok] == []

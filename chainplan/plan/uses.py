@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from chainplan.plan.model import Plan
+from chainplan.plan.parts import Protocol
 from chainplan.plan.readings import is_block
 
 
@@ -83,20 +84,25 @@ def start(plan: Plan) -> bool:
 
 def sequential(plan: Plan) -> bool:
     """Tell whether answers follow one another."""
-    styles = [protocol.read_style for protocol in plan.protocols.values()]
+    styles = [protocol.read_style for protocol in _protocols(plan)]
     return "sequential" in [*styles, *(task.read_style for task in plan.tasks.values())]
 
 
 def errors(plan: Plan) -> bool:
     """Tell whether bit errors are given."""
-    given = [each.bit_errors for each in plan.protocols.values()]
+    given = [each.bit_errors for each in _protocols(plan)]
     given += [each.bit_errors for each in plan.chains.values()]
     return any(each is not None for each in given)
 
 
 def signal(plan: Plan) -> bool:
     """Tell whether levels are given."""
-    return any(protocol.signal is not None for protocol in plan.protocols.values())
+    return any(protocol.signal is not None for protocol in _protocols(plan))
+
+
+def _protocols(plan: Plan) -> list[Protocol]:
+    """Return the protocols that chains speak; a library may hold more."""
+    return [plan.protocols[chain.protocol] for chain in plan.chains.values()]
 
 
 def bled(plan: Plan) -> bool:

@@ -62,6 +62,7 @@ def conversions(draw: st.DrawFn) -> Data:
         "time": draw(spans(2000, "us", least=200)),
         "step": draw(spans(20, "us")),
         "settling": draw(spans(300, "us")),
+        "publishes": draw(st.sampled_from(["whole round", "each value"])),
     }
 
 
@@ -106,6 +107,8 @@ def tasks(draw: st.DrawFn) -> Data:
     if kind == "measure":
         task["overlap"] = draw(st.booleans())
         task["pause_balancing"] = draw(st.booleans())
+        task["stale_runs"] = draw(st.integers(0, 2))
+        task["freshness"] = draw(st.none() | st.integers(1, 8))
     return task
 
 

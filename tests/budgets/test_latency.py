@@ -124,3 +124,13 @@ def test_the_handling_time_says_what_it_is() -> None:
     assert evaluation.asleep is not None
     assert evaluation.latencies[0].handling.label == "FHTI of it"
     assert evaluation.asleep.latencies[0].handling.label == "FHTI of it, asleep"
+
+
+def test_a_lost_reading_that_counts_as_bad_is_known_when_it_is_given_up() -> None:
+    # The last of two readings is lost: not its value's arrival counts but the end of the run, 70 us later.
+    def detection(**more: object) -> int:
+        hazard = OVER | {"debounce": 2} | more
+        evaluation = evaluation_of(hazards={"over": hazard}, protocol={"time_out": "70 us"})
+        return evaluation.latencies[0].detection.total
+
+    assert detection(lost_readings=1, on_lost="count as bad") == detection() + ticks("70 us")

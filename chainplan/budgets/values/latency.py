@@ -314,6 +314,7 @@ def _reading_terms(
     early = Case.BEST if worst else case
     pipeline = runs_from_sample_to_memory(work.task)
     flight = slowest_value(scan, index, early, case)
+    decides = worst and readings.lost and hazard.on_lost == "count as bad"
     shift = slot_shift(scan, index, readings.readings + readings.stale + pipeline, early, case)
     return (
         Term("sensor lag", hazard.sensor_lag[case]),
@@ -322,8 +323,17 @@ def _reading_terms(
         Term("scan jitter", plan.scan_jitter.max if worst else 0),
         Term("shift of the slot between scans", shift),
         Term("from sampling to memory", flight.time),
+        Term("until a lost reading is known", _known_lost(scan, index) - flight.arrived if decides else 0),
         *((scan.reserve,) if worst else ()),
     )
+
+
+def _known_lost(scan: ControllerScan, index: int) -> int:
+    """Return when a run in which every read may wait for its time-out is over, fs since it began."""
+    ways = scan.ways[Case.WORST]
+    asked = [read for read in scan.works[index].requests if read.answers]
+    waits = sum([ways.missed(ways.chains[read.chain]) for read in asked])
+    return scan.runs[Case.WORST][index].length + waits
 
 
 @remembered_for_all

@@ -187,6 +187,8 @@ def test_no_order_of_service_is_later_than_the_bound(
     shared = HostPorts(set_up, one_core, served, "any")
     bounds = latest(lists, shared)
     assert last_end(bounds) <= longest(lists, shared)
+    first = {port: own[:1] for port, own in lists.items()}
+    assert last_end(latest(first, shared)) == longest(first, shared)
     for rule in ("first come", "round"):
         found = whoever_is_ready(ports, set_up, rule, buses, one_core=one_core)
         for port, own in enumerate(found):

@@ -92,8 +92,21 @@ def longest(lists: Lists, host: HostPorts) -> int:
         return last_end(planned(lists, host))
     if not host.one_core:
         return last_end(_bounds(lists, host))
+    if max(map(len, lists.values())) == max(map(len, host.buses.values())) == 1:
+        return _one_turn(lists, host)
     groups = _on_one_bus(lists, host)
     return _turn_ends(groups, host)[0][-1]
+
+
+def _one_turn(lists: Lists, host: HostPorts) -> int:
+    """Return the same of one exchange on every port, which many faults leave."""
+    moved: dict[str, int] = {}
+    waits: dict[str, int] = {}
+    for port, (legs,) in lists.items():
+        key = host.buses[port][0] if host.buses.get(port) else f"port {port}"
+        moved[key] = moved.get(key, 0) + legs.out + legs.back
+        waits[key] = max(waits.get(key, 0), legs.wire + legs.rest)
+    return host.set_up * len(lists) + max([time + waits[key] for key, time in moved.items()])
 
 
 def earliest(lists: Lists, host: HostPorts) -> Places:

@@ -24,7 +24,7 @@ from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.values.age import runs_from_sample_to_memory, slot_shift, slowest_value
 from chainplan.budgets.values.alarm import Watch, alarm_terms, all_raised, longest_exchange, watch_awake
 from chainplan.budgets.values.chain_loss import loss_terms, lost_runs
-from chainplan.budgets.values.recognition import NEVER, Recognition, arrival_spread, recognition
+from chainplan.budgets.values.recognition import Recognition, arrival_spread, recognition
 from chainplan.budgets.values.sampling import conversion_on
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain, makes
@@ -124,27 +124,19 @@ def latency_budget(
 
     A hazard that no task and no alarm can show is left out here; the plan's check reports it.
     """
-    found = []
-    for name, hazard in hazards.items():
-        fastest = _fastest(name, hazard, scans, units)
-        known = [latency for latency in fastest.values() if latency is not None]
-        if known and len(known) == len(fastest):
-            found.append(max(known, key=lambda latency: latency.longest))
-    return found
+    ways = [fastest_paths(name, hazard, scans, units) for name, hazard in hazards.items()]
+    return [found for each in ways if (found := slowest_chain(each)) is not None]
 
 
-def never_recognised(
-    scans: dict[str, ControllerScan], units: dict[str, Unit], hazards: dict[str, Hazard]
-) -> dict[str, str]:
-    """Return the hazards for which there is no bound on some chain, and why."""
-    return {
-        name: NEVER
-        for name, hazard in hazards.items()
-        if None in _fastest(name, hazard, scans, units).values()
-    }
+def slowest_chain(fastest: dict[str, HazardLatency | None]) -> HazardLatency | None:
+    """Return the slowest of the fastest paths, chain by chain; None where there is none, or not on each."""
+    known = [latency for latency in fastest.values() if latency is not None]
+    if not known or len(known) < len(fastest):
+        return None
+    return max(known, key=lambda latency: latency.longest)
 
 
-def _fastest(
+def fastest_paths(
     name: str, hazard: Hazard, scans: dict[str, ControllerScan], units: dict[str, Unit]
 ) -> dict[str, HazardLatency | None]:
     """Return the fastest path on each chain, None where none has a bound: all of them are guaranteed."""
@@ -204,12 +196,15 @@ def _latency(name: str, hazard: Hazard, scan: ControllerScan, unit: Unit, index:
     """Return a hazard's intervals by a task; None where losses can keep it from being recognised."""
     loss = hazard.kind == "chain loss"
     recognised = lost_runs if loss else _readings
-    if recognised(hazard, scan, index, unit.evaluation, Case.WORST) is None:
+    worst = recognised(hazard, scan, index, unit.evaluation, Case.WORST)
+    if worst is None:
         return None
 
     def detect(case: Case) -> tuple[Term, ...]:
-        readings = recognised(hazard, scan, index, unit.evaluation, case)
-        assert readings is not None
+        readings: Recognition | None = worst
+        if case is not Case.WORST:
+            readings = recognised(hazard, scan, index, unit.evaluation, case)
+        assert readings is not None  # without losses there is always a bound
         if loss:
             terms = loss_terms(scan, index, readings, case)
         else:

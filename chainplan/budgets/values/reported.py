@@ -25,7 +25,14 @@ from typing import NamedTuple
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.uplink.buses import Bus, Message, messages_of
 from chainplan.budgets.uplink.vehicle_age import evaluation_terms, on_the_way, overlooked
-from chainplan.budgets.values.latency import HazardLatency, interval, latency_budget, never_recognised
+from chainplan.budgets.values.latency import (
+    HazardLatency,
+    fastest_paths,
+    interval,
+    latency_budget,
+    slowest_chain,
+)
+from chainplan.budgets.values.recognition import NEVER
 from chainplan.chain.build import Unit
 from chainplan.figures.budget import budget
 from chainplan.figures.figure import Figure, Kind
@@ -57,15 +64,24 @@ class _MessageWay(NamedTuple):
 
 
 @budget
+def hazard_paths(
+    scans: dict[str, ControllerScan], units: dict[str, Unit], hazards: dict[str, Hazard]
+) -> dict[str, dict[str, HazardLatency | None]]:
+    """The fastest way of every hazard on each chain; None where it may never be recognised."""
+    return {name: fastest_paths(name, hazard, scans, units) for name, hazard in hazards.items()}
+
+
+@budget
 def reported(
     scans: dict[str, ControllerScan],
     buses: dict[str, Bus],
     units: dict[str, Unit],
     hazards: dict[str, Hazard],
+    hazard_paths: dict[str, dict[str, HazardLatency | None]],
 ) -> Reported:
     """The latencies of the hazards that another unit reacts to, and the hazards without a bound."""
     found: dict[str, HazardLatency] = {}
-    unbounded = never_recognised(scans, units, hazards)
+    unbounded = {name: NEVER for name, ways in hazard_paths.items() if None in ways.values()}
     messages = messages_of(buses)
     for name, hazard in hazards.items():
         if hazard.reaction_at is None or not buses:
@@ -87,13 +103,10 @@ def reported(
 
 @budget
 def latencies(
-    scans: dict[str, ControllerScan],
-    units: dict[str, Unit],
-    reported: Reported,
-    hazards: dict[str, Hazard],
+    hazard_paths: dict[str, dict[str, HazardLatency | None]], reported: Reported
 ) -> list[HazardLatency]:
     """Every hazard's way from fault to safe state, as far as there is a bound."""
-    found = latency_budget(scans, units, hazards)
+    found = [each for ways in hazard_paths.values() if (each := slowest_chain(ways)) is not None]
     known = [reported.latencies.get(each.hazard, each) for each in found]
     return [each for each in known if each.hazard not in reported.unbounded]
 

@@ -11,6 +11,10 @@ from chainplan.plan.schedule import Hazard
 
 _MOST = 100_000
 
+_Row = tuple[int, int | None]
+"""What a row or a counter has come to, and when its first bad reading was in memory, fs."""
+_NEW: _Row = 0, None
+
 
 class Seen(NamedTuple):
     """A reading after a fault: when it was in memory, or known to be lost, fs."""
@@ -46,21 +50,27 @@ class Debouncing:
 
     def recognised(self, readings: Sequence[Seen]) -> int | None:
         """Return the place of the reading by which a fault is recognised; None where none is yet."""
-        count, since = 0, None
+        row = _NEW
         for place, reading in enumerate(readings):
-            if reading.lost and self.on_lost == "hold":
-                continue
-            if reading.lost and self.on_lost == "reset":
-                count, since = 0, None
-                continue
-            if reading.lost and self.on_lost == "count as good":
-                count, since = 0 if self.down is None else max(0, count - self.down), None
-                continue
-            count += self.up
-            since = reading.at if since is None else since
-            if count >= self.goal if self.time is None else reading.at - since >= self.time:
+            after = self._after(row, reading)
+            if after is None:
                 return place
+            row = after
         return None
+
+    def _after(self, row: _Row, reading: Seen) -> _Row | None:
+        """Return the count and the row's begin after a reading; None where it recognises the fault."""
+        count, since = row
+        if reading.lost and self.on_lost == "hold":
+            return row
+        if reading.lost and self.on_lost == "reset":
+            return _NEW
+        if reading.lost and self.on_lost == "count as good":
+            return 0 if self.down is None else max(0, count - self.down), None
+        count += self.up
+        since = reading.at if since is None else since
+        found = count >= self.goal if self.time is None else reading.at - since >= self.time
+        return None if found else (count, since)
 
     def tolerates(self, readings: Sequence[Seen]) -> bool:
         """Tell whether no more readings are lost than may be."""
@@ -75,21 +85,22 @@ class Debouncing:
 
         None where that goes on for good.
         """
-        readings: list[Seen] = []
-        while len(readings) < _MOST:
-            here = (len(readings) + 1) * period
-            if self.recognised([*readings, Seen(here, lost=False)]) is None:
-                readings.append(Seen(here, lost=False))
-            elif self.tolerates([*readings, Seen(here, lost=True)]):
-                readings.append(Seen(here, lost=True))
-                if self.recognised(readings) is not None:
-                    break
-            else:
-                readings.append(Seen(here, lost=False))
-                break
-            if len(readings) > 4 * (self.goal + 2) * (self.tolerated + 1) and self.within is not None:
+        row: _Row | None = _NEW
+        lost: list[bool] = []
+        spent = 0
+        while row is not None and len(lost) < _MOST:
+            at = (len(lost) + 1) * period
+            heard = self._after(row, Seen(at, lost=False))
+            recent = (
+                spent if self.within is None else sum(lost[-self.within + 1 :] if self.within > 1 else ())
+            )
+            loses = heard is None and recent < self.tolerated
+            row = self._after(row, Seen(at, lost=True)) if loses else heard
+            lost.append(loses)
+            spent += loses
+            if self.within is not None and len(lost) > 4 * (self.goal + 2) * (self.tolerated + 1):
                 return None
-        return [reading.lost for reading in readings]
+        return lost
 
 
 def judged(readings: Sequence[Seen], period: int, phase: int) -> list[tuple[int, Seen]]:

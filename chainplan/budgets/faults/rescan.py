@@ -92,7 +92,9 @@ class Rescans:
 
     def __init__(self, scan: ControllerScan) -> None:
         self.scan = scan
+        self._host = scan.ways[Case.WORST].host
         self._chains = {chain.name: chain for chain in scan.controller.chains}
+        self._across = {name for name, chain in self._chains.items() if chain.plan.read_from == "across"}
         self._sides: dict[tuple[str, bool], tuple[str, Side]] = {}
         self._alike: dict[object, Side] = {}
         self._known: dict[tuple[Left, ...], Rescan] = {}
@@ -113,7 +115,9 @@ class Rescans:
     def _after(self, lefts: tuple[Left, ...]) -> Rescan:
         plan = self.scan.controller.settings
         after = {left.chain: self._left_sides(left) for left in lefts}
-        host = host_of(plan, self.scan.chains, Case.WORST, after)
+        host = self._host
+        if not self._across.isdisjoint(after):
+            host = host_of(plan, self.scan.chains, Case.WORST, after)
         lengths = []
         longest = 0
         for index in range(len(self.scan.works)):

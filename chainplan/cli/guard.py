@@ -132,7 +132,7 @@ def guarded(work: Callable[[], int]) -> int:
         try:
             code, message = told(error)
         except Exception:  # there is not even room for that
-            code, message = UNFINISHED, f"this could not be finished: {_NO_MEMORY}"
+            code, message = UNFINISHED, f"this could not be finished: {NO_MEMORY}"
     else:
         return code
     complain(message)  # only here, where what filled the memory has gone with the exception
@@ -144,7 +144,7 @@ def told(error: Exception) -> tuple[int, str]:
     if isinstance(error, UserError):
         return error.code, str(error)
     if _is_shortage(error):
-        why = _NO_MEMORY if isinstance(error, _OF_MEMORY) else str(error)
+        why = NO_MEMORY if isinstance(error, _OF_MEMORY) else str(error)
         return UNFINISHED, f"this could not be finished: {why}\n   expected: {_MORE}"
     from chainplan.plan.problems import escape  # late: only what goes wrong needs these two
     from chainplan.workers import WorkerDiedError, place_of
@@ -165,7 +165,7 @@ _MOST_TOLD = 300
 _OF_MEMORY = (MemoryError, SyntaxError, SystemError)
 """What the interpreter raises where its memory ends: importing a file, its parser finds a fault in that."""
 
-_NO_MEMORY = "the memory has come to its end"
+NO_MEMORY = "the memory has come to its end"
 _MORE = "more memory for this process; where a command has --workers, fewer of them need less"
 
 

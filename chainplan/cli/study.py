@@ -14,6 +14,7 @@ from rich.console import Console
 from chainplan.cli.files import check_output, write_whole
 from chainplan.cli.guard import (
     INTERRUPTED,
+    NO_MEMORY,
     UnfinishedError,
     UserError,
     complain,
@@ -71,7 +72,7 @@ def run(
             complain(f"interrupted {_how_far(rows, total, out)}")
             return INTERRUPTED
         except (MemoryError, WorkerDiedError) as error:
-            why = "the memory has come to its end" if isinstance(error, MemoryError) else str(error)
+            why = NO_MEMORY if isinstance(error, MemoryError) else str(error)
             how = "expected: more memory; fewer --workers need less"
             raise UnfinishedError(f"{why} {_how_far(rows, total, out)}\n   {how}") from None
         tally = StudyTally(tuple(loaded.study.objectives.values()))

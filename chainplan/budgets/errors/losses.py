@@ -38,7 +38,7 @@ Means (retries, scan time) take attempts as independent; they are no bounds.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property, lru_cache, partial
@@ -326,14 +326,21 @@ SCANS_LOST = Kind[ControllerErrors](
 @SCANS_LOST.of
 def scans_lost(scans: dict[str, ControllerScan], errors: dict[str, ControllerErrors]) -> Iterator[Figure]:
     """Scans that need more retries than the reserve."""
+    return _of_each(SCANS_LOST, scans, errors)
+
+
+def _of_each(
+    kind: Kind[ControllerErrors], scans: Iterable[str], errors: dict[str, ControllerErrors]
+) -> Iterator[Figure]:
+    """Yield a figure of every controller, or why there is none."""
     for name in scans:
         each = errors.get(name)
         if each is None:
-            yield SCANS_LOST(name, note=NO_ERRORS)
+            yield kind(name, note=NO_ERRORS)
         elif each.unknown:
-            yield SCANS_LOST(name, note=f"chain {each.unknown[0]} has no bit errors in the plan")
+            yield kind(name, note=f"chain {each.unknown[0]} has no bit errors in the plan")
         else:
-            yield SCANS_LOST(name, item=each)
+            yield kind(name, item=each)
 
 
 BROADCASTS_UNHEARD = Kind[ControllerErrors](
@@ -369,12 +376,7 @@ STALE = Kind[ControllerErrors](
 @STALE.of
 def stale_readings(scans: dict[str, ControllerScan], errors: dict[str, ControllerErrors]) -> Iterator[Figure]:
     """Runs that answer with old values, because a node did not hear the trigger, and are taken for new."""
-    for name in scans:
-        each = errors.get(name)
-        if each is None or each.unknown:
-            yield STALE(name, note=NO_ERRORS)
-        else:
-            yield STALE(name, item=each)
+    return _of_each(STALE, scans, errors)
 
 
 MEAN_SCAN = Kind[ControllerErrors](

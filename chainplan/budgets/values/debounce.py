@@ -52,13 +52,13 @@ _State = tuple[int, _Left]
 """The counter, and what of the losses is left."""
 
 
-def rule_of(hazard: Hazard, goal: int, periods: int) -> Rule:
-    """Return the rule of a hazard: `goal` readings, or the `periods` that its debounce time takes."""
+def rule_of(hazard: Hazard, periods: int) -> Rule:
+    """Return the rule of a hazard; `periods` are those that its debounce time takes."""
     if hazard.debounce_time is not None:
         return Rule("time", periods, 1, 1, hazard.on_lost)
     if hazard.counter is not None:
-        return Rule("counter", goal, hazard.counter.up, hazard.counter.down, hazard.on_lost)
-    return Rule("row", goal, 1, 1, hazard.on_lost)
+        return Rule("counter", hazard.debounce, hazard.counter.up, hazard.counter.down, hazard.on_lost)
+    return Rule("row", hazard.debounce, 1, 1, hazard.on_lost)
 
 
 def tolerated_of(hazard: Hazard) -> Tolerated:

@@ -86,14 +86,14 @@ def recognition(
     if hazard is None:
         return Recognition(1, 0, period * every, period * every, 0, "1 bad in a row")
     if case is not Case.WORST:
-        rule = rule_of(hazard, hazard.debounce, _periods(hazard, case, period * every, 0))
+        rule = rule_of(hazard, _periods(hazard, case, period * every, 0))
         found = until_found(rule, tolerated_of(hazard)._replace(most=0, within=None))
         judged = max(period * every, 0 if judges_all(evaluation) else evaluation.period[case])
         assert found is not None
         return Recognition(found.readings, 0, period * every, judged, 0, _how(hazard, 0))
     step, unjudged = judged_by(evaluation, pace.min * every, period * every, spread)
     longer = max(0, period_of_a_lost_scan(scan) - period) if hazard.kind != "chain loss" else 0
-    rule = rule_of(hazard, hazard.debounce, _periods(hazard, case, pace.min * every, spread))
+    rule = rule_of(hazard, _periods(hazard, case, pace.min * every, spread))
     task, losses = scan.works[index].task, tolerated_of(hazard)
     stale = task.stale_runs if hazard.kind != "chain loss" else 0
     if task.freshness:

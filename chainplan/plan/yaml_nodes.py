@@ -43,6 +43,7 @@ _PARSER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _FORBIDDEN = re.compile("[^\t\n\r -~\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
 
+_COPY_MARK = re.compile(r"""[^\s,\[\]{}"']*\{n\}[^\s,\[\]{}"']*""")
 _NESTED = (f"lists and mappings are nested more than {MAX_DEPTH} deep", "a flatter plan")
 _TAGS = ("tags (`!name`) are not used in a plan", "the plain value")
 _MISFIT = "this does not fit the lines above it"
@@ -339,6 +340,13 @@ def _copy(value: Any) -> Any:
     return [_copy(item) for item in value] if isinstance(value, list) else value
 
 
+def _bare_copy_mark(text: Text, mark: Mark) -> re.Match[str] | None:
+    """Return the text without quotes at a mark that holds `{n}`, whose brackets the parser stumbles over."""
+    line, column = mark
+    found = _COPY_MARK.finditer(text.lines[line]) if line < len(text.lines) else ()
+    return next((match for match in found if match.start() <= column <= match.end()), None)
+
+
 def _syntax_problem(error: yaml.YAMLError, text: Text, unclosed: YamlNode | None) -> Problem:
     """Say what the parser could not read and where to look, in the words of someone who writes a plan.
 
@@ -359,6 +367,9 @@ def _syntax_problem(error: yaml.YAMLError, text: Text, unclosed: YamlNode | None
             f"a tab {'is used for indentation' if is_indent else 'cannot stand here'}",
             "spaces",
         )
+    elif (bare := _bare_copy_mark(text, start)) is not None:
+        start = (mark.line, bare.start())
+        message, expected = "a text with `{n}` needs quotes here", f'"{bare.group()}"'
     elif unclosed is not None and not rest.strip() and "end of stream" not in said:
         message, expected = _SYNTAX["',' or ']'" if isinstance(unclosed.value, list) else "',' or '}'"]
         start = unclosed.start

@@ -20,7 +20,7 @@ from chainplan.plan.findings import (
 )
 from chainplan.plan.layout import BREAK_KINDS, ChainPlan, ControllerPlan, StackItem, StringPlan
 from chainplan.plan.model import Plan
-from chainplan.plan.order import COPY_MARK, copies, for_copy, parse_port, parse_walk
+from chainplan.plan.order import COPY_MARK, copies, for_copy, has_copy_mark, parse_port, parse_walk
 from chainplan.plan.problems import KeyPath, nearest
 
 MOST_NODES = 10_000
@@ -257,7 +257,7 @@ class _Entries:
             message = f"the chains name more boards than there are: {self.named} entries, copies counted"
             yield Finding(message, here, None, f"every one of {total} boards once", at_key=True)
             return
-        if chain.count > 1 and not any(COPY_MARK in entry for entry in chain.order):
+        if chain.count > 1 and not any(map(has_copy_mark, chain.order)):
             message = f"every copy of this chain names the same boards: {COPY_MARK} stands for its number"
             yield Finding(message, here, None, f"STRING-{COPY_MARK}.1..8", at_key=True)
         length = 0
@@ -276,7 +276,7 @@ class _Entries:
 
     def _first_wrong(self, entry: str, count: int, path: KeyPath) -> Finding | None:
         """Return what is wrong with an entry, for the first copy of its chain where something is."""
-        for number in range(1, count + 1 if COPY_MARK in entry else 2):
+        for number in range(1, count + 1 if has_copy_mark(entry) else 2):
             walk = parse_walk(for_copy(entry, number))
             if walk is None:
                 form = "STRING.POSITION or STRING.FIRST..LAST, with ` down` where the walk enters from above"

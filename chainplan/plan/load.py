@@ -15,18 +15,23 @@ from chainplan.plan.includes import Combined, Sources, with_includes
 from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, shown
 from chainplan.plan.source import Source, read_source
+from chainplan.plan.understood import Understood, fill_in, fill_in_again
 
 MOST_FINDINGS = 1000
 """Findings that are told: keys left empty, and between the parts of a plan, errors before warnings."""
 
 
 class LoadedPlan(NamedTuple):
-    """A checked plan, with its file, its place in it and the warnings that do not stop it."""
+    """A checked plan, with its file, its place in it and the warnings that do not stop it.
+
+    `understood` is what the plan leaves out because the rest of it says it, as it was taken.
+    """
 
     plan: Plan
     file: str
     sources: Sources
     warnings: tuple[Problem, ...]
+    understood: tuple[Understood, ...] = ()
 
 
 def load_plan(path: Path | str, settings: Sequence[str] = (), called: str = "setting") -> LoadedPlan:
@@ -56,17 +61,19 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
     problem found.
     """
     sources = combined.sources
+    filled = fill_in(sources, complete=combined.complete)
     if settings:
         from chainplan.plan.settings import set_values  # late: most plans are taken as they are
 
         refused = set_values(sources, settings, called)
         if refused:
             raise PlanError([*combined.problems, *refused])
+        filled = fill_in_again(sources, filled, complete=combined.complete)
     empty = list(islice(careless(sources.data), MOST_FINDINGS))
-    problems = [*combined.problems, *(_careless_problem(path, sources) for path in empty)]
+    problems = [*combined.problems, *(_careless_problem(path, sources) for path in empty), *filled.problems]
     if len(empty) == MOST_FINDINGS:  # what is not looked at would pass for a plan that leaves it out
         raise PlanError(problems)
-    unread = set(empty)
+    unread = set(empty) | filled.left
     try:
         plan: Plan | None = Plan.model_validate(sources.data)
     except ValidationError as error:
@@ -84,7 +91,9 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         problems += [_problem(finding, sources) for finding in found[:MOST_FINDINGS]]
     if plan is None or any(problem.severity == "error" for problem in problems):
         raise PlanError(problems)
-    return LoadedPlan(plan, sources.main.file, sources, tuple(problems))
+    if filled.left:  # without a word, as what is beside it seemed wrong
+        raise PlanError([_missing(path, sources) for path in sorted(filled.left, key=dotted)])
+    return LoadedPlan(plan, sources.main.file, sources, tuple(problems), tuple(filled.understood))
 
 
 def careless(value: Any) -> Iterator[KeyPath]:
@@ -110,6 +119,10 @@ def _careless_problem(path: KeyPath, sources: Sources) -> Problem:
         return Problem("nothing is written here", sources.place(path), dotted(path), "", expected)
     message = "this name is given twice, as a number and as a text"
     return Problem(message, sources.key_place(path), dotted(path), "", "each name once")
+
+
+def _missing(path: KeyPath, sources: Sources) -> Problem:
+    return Problem(f"the key `{path[-1]}` is missing", sources.key_place(path[:-1]), dotted(path))
 
 
 def _problem(finding: Finding, sources: Sources) -> Problem:

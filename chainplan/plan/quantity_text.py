@@ -11,7 +11,17 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from functools import lru_cache
 
-from chainplan.quantity import DIMENSIONS, FREQUENCY, RATIO, TIME, Dimension, QuantityError, Span, outward
+from chainplan.quantity import (
+    DIMENSIONS,
+    FREQUENCY,
+    RATIO,
+    TIME,
+    Dimension,
+    QuantityError,
+    Span,
+    format_ticks,
+    outward,
+)
 
 # Limits that keep a hostile or mistyped text from eating time or memory. 1e30 fs are 30 million years.
 _LONGEST_TEXT = 100
@@ -192,11 +202,9 @@ def _period(text: str, other: Dimension) -> str | None:
     """Return the period that a frequency was meant to say: `10 Hz` is 100 ms."""
     if other is not FREQUENCY:
         return None
-    from chainplan.plan.spelling import spelled_ticks  # late: it reads quantities itself
-
     number, unit = _number(text, other)
     ticks = number * other.units[unit]
-    return spelled_ticks(round(_PERIOD / ticks), TIME) if ticks > 0 else None
+    return format_ticks(round(_PERIOD / ticks), TIME) if ticks > 0 else None
 
 
 _PERIOD = TIME.units["s"] * FREQUENCY.units["Hz"]
@@ -205,8 +213,8 @@ _PERIOD = TIME.units["s"] * FREQUENCY.units["Hz"]
 # What people write out of habit, and the unit they mean by it.
 _HABITS = {
     "B": "byte", "C": "degC", "Mb/s": "Mbit/s", "Mbps": "Mbit/s", "R": "ohm", "bps": "bit/s", "hour": "h",
-    "feet": "ft", "foot": "ft", "inch": "in", "inches": "in", "kb/s": "kbit/s", "kbps": "kbit/s", "msec": "ms",
-    "sec": "s", "usec": "us", "volt": "V",
+    "feet": "ft", "foot": "ft", "inch": "in", "inches": "in", "kb/s": "kbit/s", "kbps": "kbit/s",
+    "msec": "ms", "sec": "s", "usec": "us", "volt": "V",
 }  # fmt: skip
 _HABITUAL_RANGE = re.compile(r"([0-9.]+) ?([^\W\d]*) ?(?:-|–|to|…) ?([0-9.]+) ?(\S+)")
 """A range as people write it on paper: ``15-25 ms``, ``15 ms to 25 ms``."""

@@ -43,7 +43,8 @@ _PARSER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _FORBIDDEN = re.compile("[^\t\n\r -~\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
 
-_COPY_MARK = re.compile(r"""[^\s,\[\]{}"']*\{n\}[^\s,\[\]{}"']*""")
+_NEAR = 100  # characters around a mark that are searched
+_COPY_MARK = re.compile(r"""[^\s,\[\]{}"']*\{n(?:\+[0-9]+)?\}[^\s,\[\]{}"']*""")
 _NESTED = (f"lists and mappings are nested more than {MAX_DEPTH} deep", "a flatter plan")
 _TAGS = ("tags (`!name`) are not used in a plan", "the plain value")
 _MISFIT = "this does not fit the lines above it"
@@ -343,7 +344,9 @@ def _copy(value: Any) -> Any:
 def _bare_copy_mark(text: Text, mark: Mark) -> re.Match[str] | None:
     """Return the text without quotes at a mark that holds `{n}`, whose brackets the parser stumbles over."""
     line, column = mark
-    found = _COPY_MARK.finditer(text.lines[line]) if line < len(text.lines) else ()
+    if line >= len(text.lines):
+        return None
+    found = _COPY_MARK.finditer(text.lines[line], max(0, column - _NEAR), column + _NEAR)
     return next((match for match in found if match.start() <= column <= match.end()), None)
 
 

@@ -23,6 +23,7 @@ from chainplan.plan.model import Plan
 from chainplan.plan.model_words import slot_at
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted
 from chainplan.plan.settings import put, resolved
+from chainplan.plan.understood import leaves_out
 from chainplan.study.levers import Candidate, Lever, Listed, Pick, SetValue, settings_of
 
 MOST_KEPT = 1024
@@ -89,6 +90,8 @@ class Plans:
         if doubtful:
             return self._doubted(candidate, tuple(doubtful))
         plan = Plan.model_construct(set(fields), **fields)
+        if leaves_out(plan):  # what follows from other parts changes with them
+            return self._loaded(candidate)
         for finding in check_plan(plan, suspect=False):
             if finding.severity == "error":
                 return Unusable(_finding_reason(finding))

@@ -208,6 +208,9 @@ class _Entries:
 
     def check_ports(self, chain: ChainPlan, path: KeyPath) -> Iterator[Finding]:
         """Yield what is wrong with the ends of a chain, for the first of its copies where something is."""
+        if not chain.head and not self.wrong.unread((*path, "head")):
+            message = "this chain has no port to start from"
+            yield Finding(message, (*path, "head"), None, "head: CONTROLLER:PORT", at_key=True)
         for number in range(1, chain.count + 1):
             ends = {
                 key: for_copy(end, number)

@@ -40,7 +40,7 @@ def load_plan(path: Path | str, settings: Sequence[str] = (), called: str = "set
     `called` is what messages call the place of a setting. Raises
     :class:`~chainplan.plan.problems.PlanError` with every problem found.
     """
-    main = read_source(path)
+    main = read_source(path, go_on=True)
     return load_source(main, Path(path).parent, settings, called)
 
 
@@ -70,18 +70,24 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
             raise PlanError([*combined.problems, *refused])
         filled = fill_in_again(sources, filled, complete=combined.complete)
     empty = list(islice(careless(sources.data), MOST_FINDINGS))
-    problems = [*combined.problems, *(_careless_problem(path, sources) for path in empty), *filled.problems]
+    unsound = sources.main.unsound
+    problems = [*(each.problem for each in unsound), *combined.problems]
+    problems += [*(_careless_problem(path, sources) for path in empty), *filled.problems]
     if len(empty) == MOST_FINDINGS:  # what is not looked at would pass for a plan that leaves it out
         raise PlanError(problems)
-    unread = set(empty) | filled.left
+    unread = set(empty) | filled.left | {each.path for each in unsound if each.path}
     try:
         plan: Plan | None = Plan.model_validate(sources.data)
     except ValidationError as error:
         # Here and not above: a plan that is right needs none of it.
         from chainplan.plan.schema_problems import mended, schema_problems
 
-        known = {dotted(path) for path in empty}
-        problems += [each for each in schema_problems(error, sources) if each.key not in known]
+        known = {dotted(path) for path in (*empty, *(each.path for each in unsound))}
+        holders = tuple(f"{dotted(each.path)}." for each in unsound if each.path)
+        found_here = schema_problems(error, sources)
+        problems += [
+            each for each in found_here if each.key not in known and not each.key.startswith(holders)
+        ]
         rest = mended(error, sources)
         plan = rest.plan if rest is not None else None
         unread |= rest.wrong if rest is not None else set()

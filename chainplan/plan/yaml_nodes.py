@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import islice
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 import yaml
 
@@ -109,10 +109,18 @@ class _Frame:
     keep: bool = True
 
 
-def build(text: Text, read: str | None = None) -> YamlNode:
+class Unsound(NamedTuple):
+    """A problem of a value that did not keep the rest of the file from being read, and its path."""
+
+    path: KeyPath
+    problem: Problem
+
+
+def build(text: Text, read: str | None = None, unsound: list[Unsound] | None = None) -> YamlNode:
     """Return the top mapping of a plan; raises PlanError with all problems that were found.
 
     With `read`, a text of the same lines, any one value that stands there; messages still show `text`.
+    `unsound` takes the problems with which the rest can still be used, so that they do not raise.
     """
     _check_characters(text)
     builder = _Builder(text)
@@ -134,8 +142,10 @@ def build(text: Text, read: str | None = None) -> YamlNode:
         )
     if read is None and not isinstance(root.value, dict):
         builder.report(root, "a plan is a mapping", "`key: value` lines at the top", shown(root.value))
-    if builder.problems:
+    if builder.problems and (unsound is None or not isinstance(root.value, dict)):
         raise PlanError(builder.problems)
+    if unsound is not None:
+        unsound += builder.unsound
     return root
 
 
@@ -172,6 +182,7 @@ class _Builder:
     def __init__(self, text: Text) -> None:
         self.text = text
         self.problems: list[Problem] = []
+        self.unsound: list[Unsound] = []
         self.root: YamlNode | None = None
         self._stack: list[_Frame] = []
         self._anchors: dict[str, YamlNode] = {}
@@ -204,8 +215,10 @@ class _Builder:
         self, node: YamlNode, message: str, expected: str, value: str = "", near: str | None = None
     ) -> None:
         """Add a problem of ``node``, which stands at the path that is being read."""
-        place = self.text.place(node.start, node.end)
-        self.add(Problem(message, place, dotted(self._path()), value, expected, near))
+        place, path = self.text.place(node.start, node.end), self._path()
+        problem = Problem(message, place, dotted(path), value, expected, near)
+        self.unsound.append(Unsound(path, problem))
+        self.add(problem)
 
     def _give_up(self, event: yaml.Event, message: str, expected: str) -> NoReturn:
         self.report(YamlNode(None, *_marks(event)), message, expected)

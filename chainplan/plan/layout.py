@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from chainplan.plan.conditions import Combination
 from chainplan.plan.fields import (
@@ -34,6 +34,11 @@ from chainplan.plan.wire_parts import BitErrors
 from chainplan.quantity import Span
 
 BREAK_KINDS = ("disconnect", "fuse", "joint")
+
+
+def _or_file(kind: Any) -> BeforeValidator:
+    """Let editors take the name of a CSV file too; its rows take its place before all validation."""
+    return BeforeValidator(lambda value: value, json_schema_input_type=kind | Reference)
 
 
 class StackItem(Part):
@@ -105,9 +110,10 @@ class StringPlan(Part):
     """A cell type."""
     stack: Annotated[list[StackItem], Field(min_length=1, max_length=1000)]
     """The string from HV− upward, step by step. A step is one thing: cells, or one place that can open."""
-    boards: Annotated[list[BoardRun], Field(min_length=1, max_length=1000)] = []
-    """The boards from the lowest cell upward; left out: one a module, of the only board type with as many
-    cells, and along loose cells boards of the only type that fills them.
+    boards: Annotated[list[BoardRun], Field(min_length=1, max_length=1000), _or_file(list[BoardRun])] = []
+    """The boards from the lowest cell upward, or the name of a CSV file beside the plan with the columns
+    `type`, `count` and `first_cell`, the last two if need be. Left out: one a module, of the only board type
+    with as many cells, and along loose cells boards of the only type that fills them.
     """
     exceptions: dict[Position, BoardException] = {}
     """Other board types at single positions; 1 is the lowest board."""
@@ -251,6 +257,10 @@ class ChainPlan(Part):
     """What differs in the hop from the head port."""
     back_segment: SegmentSpec = SegmentSpec.model_construct()
     """What differs in a ring's last hop."""
+    hops: Annotated[list[Length], Field(min_length=1, max_length=10_000), _or_file(list[Length])] = []
+    """Length of every hop from the head on, in a ring the way back too, in place of all other `length`; or
+    the name of a CSV file beside the plan with a column `length`.
+    """
     exceptions: dict[Position, SegmentSpec] = {}
     """What differs in single hops: number 3 is the hop to the third board of the chain, in a ring the number
     after the last board's is the way back.

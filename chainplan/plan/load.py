@@ -83,6 +83,7 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         from chainplan.plan.schema_problems import mended, schema_problems
 
         known = {dotted(path) for path in (*empty, *(each.path for each in unsound))}
+        known |= {each.key for each in combined.problems}
         holders = tuple(f"{dotted(each.path)}." for each in unsound if each.path)
         found_here = schema_problems(error, sources)
         problems += [

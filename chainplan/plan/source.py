@@ -92,6 +92,12 @@ def read_source(path: Path | str, shown_name: str | None = None, *, go_on: bool 
     return parse_source(_decode(_read_bytes(name, file), file), file, go_on=go_on)
 
 
+def read_text(path: Path) -> str:
+    """Return the text of a file that a plan names. Raises PlanError like :func:`read_source`."""
+    file = os.fspath(path)
+    return _decode(_read_bytes(file, file), file)
+
+
 def read_named(path: Path | str, kind: str, keys: Sequence[str]) -> Source:
     """Read a file that another file names, as one of a kind that is known by its top keys.
 

@@ -10,11 +10,10 @@ from itertools import groupby
 from typing import Any, NamedTuple, TypeGuard
 
 from chainplan.plan.fields import MOST_COPIES, MOST_PORTS
-from chainplan.plan.includes import Sources
+from chainplan.plan.includes import Sources, put
 from chainplan.plan.model import Plan
 from chainplan.plan.order import copies, for_copy, parse_port, parse_walk
 from chainplan.plan.problems import KeyPath, Problem, dotted
-from chainplan.plan.settings import put
 
 Entries = dict[str, dict[str | int, Any]]
 

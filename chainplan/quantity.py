@@ -97,7 +97,8 @@ VOLTAGE = Dimension(
     "voltage", "uV", _units({"uV": 1, "mV": 10**3, "V": 10**6, "kV": 10**9}),
     ("uV", "mV", "V"), "V", "4.2 V")
 LENGTH = Dimension(
-    "length", "nm", _units({"um": 10**3, "mm": 10**6, "cm": 10**7, "m": 10**9, "km": 10**12}),
+    "length", "nm", _units({"um": 10**3, "mm": 10**6, "cm": 10**7, "m": 10**9, "km": 10**12,
+                            "in": 25_400_000, "ft": 304_800_000}),
     ("um", "mm", "m", "km"), "m", "350 mm")
 CURRENT = Dimension(
     "current", "nA", _units({"nA": 1, "uA": 10**3, "mA": 10**6, "A": 10**9}),

@@ -34,7 +34,7 @@ node_types:
     ready: 1 ms
     sleeps_after: 2 s
     addressing: 60 us
-    address_limit: 62
+    address_limit: 60
     jabber_limit: 2 ms
     raises_alarms: true
     balancing: {current: 100 mA, settling: 1 ms, alternate: true, asleep: false}
@@ -65,7 +65,7 @@ barrier_types:
     kind: capacitor
     working_voltage: 1 kV
     transient_voltage: 2.5 kV
-    test_voltage: 4.3 kV
+    test_voltage: 5 kV
     creepage: 8 mm
     clearance: 9 mm
     delay: 4 ns

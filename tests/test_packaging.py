@@ -13,6 +13,8 @@ from typing import Any
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
+from chainplan.cli.start import examples
+
 ROOT = Path(__file__).parents[1]
 PROJECT: dict[str, Any] = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
@@ -79,5 +81,7 @@ def test_the_lock_pins_one_version_of_everything_that_is_declared() -> None:
 
 
 def test_the_wheel_holds_the_package_and_its_mark_of_being_typed() -> None:
-    assert PROJECT["tool"]["hatch"]["build"]["targets"]["wheel"] == {"packages": ["chainplan"]}
+    wheel = PROJECT["tool"]["hatch"]["build"]["targets"]["wheel"]
+    assert wheel == {"packages": ["chainplan"], "force-include": {"configs": "chainplan/configs"}}
+    assert len(examples()) >= 5
     assert (ROOT / "chainplan" / "py.typed").exists()

@@ -83,7 +83,7 @@ def test_every_prefixed_unit_is_its_si_multiple(
         assert dimension.units[prefix + stem] == dimension.units[stem] * Fraction(10) ** SI_PREFIXES[prefix]
     # No unit escapes the check: the rest are the non-SI units of the next test and other spellings.
     rest = {unit for unit in dimension.units if unit.isascii()} - {prefix + stem for prefix in prefixes}
-    assert rest <= {"min", "h", "d", "c"}
+    assert rest <= {"min", "h", "d", "c", "in", "ft"}
 
 
 def test_non_si_units() -> None:
@@ -93,6 +93,9 @@ def test_non_si_units() -> None:
     assert TIME.units["h"] == second * int(constants.hour)
     assert TIME.units["d"] == second * int(constants.day)
     assert SPEED.units["c"] == SPEED.units["m/s"] * int(constants.speed_of_light)
+    # Inch and foot: the international yard and pound agreement of 1959, by scipy.constants (metres).
+    for unit, metres in (("in", constants.inch), ("ft", constants.foot)):
+        assert LENGTH.units[unit] == LENGTH.units["m"] * Fraction(str(metres)).limit_denominator(10**6)
     # A byte of 8 bits: IEC 80000-13 (from memory). Percent and ppm: SI Brochure, section 5.4.7.
     assert BITS.units["byte"] == BITS.units["bytes"] == 8 * BITS.units["bit"] == 8 * BITS.units["bits"]
     assert RATIO.units["%"] * 100 == RATIO.units["ppm"] * 10**6 == RATIO.units[""]

@@ -222,6 +222,8 @@ def rows(table: str) -> list[Row]:
 def left_out(key: Key) -> str | None:
     """Return what the table must say of a key that is left out; None where it may say it in its own words."""
     default = key.default
+    if key.name in ("boards", "order", "head", "hops"):  # the rest of the plan says what they are then
+        return None
     if not slot_of(key.path).optional:
         return "**required**"
     if isinstance(default, Span):

@@ -9,10 +9,12 @@ from made_up_figures import made_up
 
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure, Sense, Status
+from chainplan.plan.includes import Sources
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
+from chainplan.plan.understood import fill_in
 from chainplan.quantity import TIME, VOLTAGE
 
 
@@ -21,7 +23,9 @@ def evaluation(changes: dict[str, str]) -> Evaluation:
     for old, new in changes.items():
         assert old in text, old
         text = text.replace(old, new)
-    return Evaluation(Plan.model_validate(parse_source(text, "starter.yaml").data))
+    sources = Sources(parse_source(text, "starter.yaml"))
+    assert not fill_in(sources).left
+    return Evaluation(Plan.model_validate(sources.data))
 
 
 def judged(results: Evaluation, target: str) -> Figure:
@@ -94,7 +98,7 @@ def test_the_worst_segment_is_named_also_when_another_one_carries_less_against_l
 
 def test_distances_that_the_plan_does_not_give_are_not_met() -> None:
     verdict = judged(
-        evaluation({"      creepage: 8 mm             # between": "      # between"}),
+        evaluation({"      creepage: 8 mm             # [!] between": "      # between"}),
         "creepage between boards",
     )
     assert verdict.status == "not checked"

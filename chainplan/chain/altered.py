@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
 from itertools import accumulate, groupby, pairwise
 
-from chainplan.chain.hops import cable_delay, resolve_hop
+from chainplan.chain.hops import cable_delay, usual_hop
 from chainplan.chain.network import Break, CellString, Chain, Hop, Network, Node, Segment
 from chainplan.quantity import Span
 
@@ -200,7 +200,7 @@ def _with_nodes(network: Network, chain: Chain, nodes: Iterable[Node]) -> Networ
 def _segments(network: Network, chain: Chain, nodes: tuple[Node, ...]) -> Iterator[Segment]:
     known = {segment.far: segment for segment in chain.segments}
     last = {node.name: node for node in boards_on(chain)[-1]}
-    usual = resolve_hop(network.wiring, chain.plan.segments)
+    usual = usual_hop(network.wiring, chain.plan)
     near = chain.head
     for number, node in enumerate(nodes, start=1):
         segment = known.get(node.name)

@@ -25,17 +25,20 @@ class Hops:
     def __init__(self, wiring: Wiring, chain: ChainPlan) -> None:
         self.wiring = wiring
         self._chain = chain
-        self._usual = resolve_hop(wiring, chain.segments)
+        self._usual = usual_hop(wiring, chain)
         self._in_board: dict[int, Hop] = {}
-        self._special: dict[tuple[int, bool], Hop] = {}
+        self._special: dict[tuple[int, bool, Span | None], Hop] = {}
 
     def to_board(self, number: int, *, last: bool = False) -> Hop:
         """Return the hop to a chain's board (number 1 leaves the head port), or `last`, back to a port."""
         chain = self._chain
         exception = chain.exceptions.get(number)
-        if number > 1 and not last and exception is None:
+        outward = chain.hops[:-1] if chain.shape == "ring" else chain.hops
+        lengths = chain.hops[-1:] if last else outward[number - 1 : number]
+        length = lengths[0] if lengths else None  # a board that a what-if adds has the usual hop
+        if number > 1 and not last and exception is None and length is None:
             return self._usual
-        key = (number, last)
+        key = (0 if number > 1 and exception is None else number, last, length)
         if key not in self._special:
             layers = [chain.segments]
             if number == 1:
@@ -44,6 +47,8 @@ class Hops:
                 layers.append(chain.back_segment)
             if exception is not None:
                 layers.append(exception)
+            if length is not None:
+                layers.append(SegmentSpec(length=length))
             self._special[key] = resolve_hop(self.wiring, *layers)
         return self._special[key]
 
@@ -54,6 +59,13 @@ class Hops:
             assert board_type.between_nodes is not None  # checked with the plan
             self._in_board[key] = resolve_hop(self.wiring, board_type.between_nodes)
         return self._in_board[key]
+
+
+def usual_hop(wiring: Wiring, chain: ChainPlan) -> Hop:
+    """Return a chain's hop if nothing else is said; where each has a length of its own, with the longest."""
+    longest = max(chain.hops, key=lambda length: length.max, default=None)
+    own = () if longest is None else (SegmentSpec(length=longest),)
+    return resolve_hop(wiring, chain.segments, *own)
 
 
 def resolve_hop(wiring: Wiring, *layers: SegmentSpec) -> Hop:

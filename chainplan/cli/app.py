@@ -360,9 +360,15 @@ def study(
 def start(
     file: Annotated[str, typer.Argument(metavar="FILE", help="The plan file to write.", show_default=False)],
     *,
+    modules: Annotated[int | None, typer.Option(min=1, max=200, help="Modules in each string.")] = None,
+    cells: Annotated[int | None, typer.Option(min=1, max=90, help="Cells in each module.")] = None,
+    strings: Annotated[int | None, typer.Option(min=1, max=100, help="Strings, a chain on each.")] = None,
+    ring: Annotated[bool, typer.Option("--ring", help="Rings instead of open chains.")] = False,
+    example: Annotated[str | None, typer.Option(help="An invented example, with what it includes.")] = None,
+    schema: Annotated[bool, typer.Option("--schema", help="A JSON Schema for editors beside it.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
 ) -> None:
-    """Write a small commented plan to start from."""
+    """Write a small commented plan to start from, of the size you give, or an example."""
 
 
 @_command

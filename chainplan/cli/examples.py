@@ -83,7 +83,11 @@ EXAMPLES: dict[str, tuple[Example, ...]] = {
         Example("chainplan graph plan.yaml --of wiring -f mermaid", "the chains, for Markdown"),
         Example("chainplan graph plan.yaml -f graphml -o plan.graphml", "all attributes"),
     ),
-    "start": (Example("chainplan start plan.yaml", "a small plan to fill in"),),
+    "start": (
+        Example("chainplan start plan.yaml", "a small plan to fill in"),
+        Example("chainplan start plan.yaml --modules 16 --cells 14 --strings 2 --ring", "of a larger pack"),
+        Example("chainplan start plan.yaml --example rail-trolley --schema", "an example, help in editors"),
+    ),
     "schema": (
         Example("chainplan schema > plan.schema.json", "for an editor"),
         Example("chainplan schema results", "what `data` writes"),

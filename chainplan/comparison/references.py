@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 
 from chainplan.plan.layout import BoardException, BoardRun, ChainPlan, StackItem, StringPlan
-from chainplan.plan.order import COPY_MARK, parse_port
+from chainplan.plan.order import has_copy_mark, parse_port
 from chainplan.plan.parts import BoardNode, SegmentSpec
 from chainplan.plan.schedule import Hazard, Targets, Task
 from chainplan.plan.uplink import MessagePlan
@@ -61,7 +61,7 @@ def new_name(text: str, sections: tuple[str, ...], renames: Renames) -> str:
 
 
 def _is_copy(tail: str) -> bool:
-    return not tail or (tail.startswith("-") and (tail[1:] == COPY_MARK or tail[1:].isdecimal()))
+    return not tail or (tail.startswith("-") and (has_copy_mark(tail[1:]) or tail[1:].isdecimal()))
 
 
 def new_port(text: str, renames: Renames) -> Hashable:

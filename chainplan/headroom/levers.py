@@ -188,6 +188,7 @@ def cable(plan: Plan, name: str) -> Iterator[Lever]:
         for number, spec in chain.exceptions.items()
         if _length(spec)
     ]
+    paths += [("chains", name, "hops", number) for number in range(len(chain.hops))]
     spans: dict[KeyPath, Span] = {path: value_at(plan, path) for path in paths}
     if not spans:
         return

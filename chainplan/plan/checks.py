@@ -28,7 +28,7 @@ from chainplan.plan.standby_checks import check_standby
 from chainplan.plan.suspicions import suspicions
 from chainplan.plan.uplink_checks import check_uplink
 from chainplan.plan.wire_checks import check_wire
-from chainplan.plan.work_checks import check_work
+from chainplan.plan.work_checks import check_work, layout_is_sound
 from chainplan.quantity import LENGTH, Span, format_ticks
 
 HIGHEST = 20_000 * 10**9
@@ -61,7 +61,9 @@ def check_plan(plan: Plan, wrong: Wrong | None = None, *, suspect: bool = True) 
     run(_protocols, _parts, _board_types, _controllers, _insulation, check_schedule, check_standby)
     run(check_wire, check_layout, check_uplink)
     run(check_cover)
-    if not wrong and run(check_work) and suspect:
+    if layout_is_sound(plan, wrong):
+        run(check_work)
+    if not wrong and suspect:
         run(suspicions)
     return found
 

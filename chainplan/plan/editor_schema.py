@@ -20,7 +20,7 @@ from chainplan.quantity import BITS, DIMENSIONS, RATIO, TIME, Dimension, Span, f
 
 Schema = dict[str, Any]
 
-_ENDS = ("min", "typical", "nominal", "max")
+_ENDS = ("min", "typical", "typ", "nominal", "max")
 
 
 def plan_schema() -> Schema:

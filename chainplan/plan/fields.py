@@ -92,7 +92,7 @@ def _quantity(dimension: Dimension, most: str, *, up_to: bool = False) -> Reads:
 
     ends = {
         "type": "object",
-        "properties": {end: {"type": "string"} for end in ("min", "typical", "nominal", "max")},
+        "properties": {end: {"type": "string"} for end in ("min", "typical", "typ", "nominal", "max")},
         "additionalProperties": False,
     }
     one = {"type": ["string", "number"]} if "" in dimension.units else {"type": "string"}

@@ -120,9 +120,9 @@ def check_segment(plan: Plan, wrong: Wrong, spec: SegmentSpec, path: KeyPath) ->
     yield from above_zero(spec.clearance, (*path, "clearance"), "a distance")
 
 
-def check_whole(spec: SegmentSpec, path: KeyPath) -> Iterator[Finding]:
-    """Yield what a segment that stands for itself lacks."""
+def check_whole(spec: SegmentSpec, path: KeyPath, *, hops: bool = False) -> Iterator[Finding]:
+    """Yield what a segment that stands for itself lacks; with `hops` its length stands elsewhere."""
     for key, example in (("cable", "NAME"), ("length", "350 mm")):
-        if getattr(spec, key) is None:
+        if getattr(spec, key) is None and not (hops and key == "length"):
             here = (*path, key)
             yield Finding(f"a segment needs its `{key}`", here, None, f"{key}: {example}", at_key=True)

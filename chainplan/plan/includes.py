@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from chainplan.plan.csv_files import read_table, tables_in, unusable
 from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, Place, PlanError, Problem, dotted, nearest, shown
 from chainplan.plan.source import Source, read_named
@@ -46,7 +47,9 @@ class Sources:
     owners: dict[tuple[str, str | int], Source] = field(default_factory=dict)
     settings: list[Setting] = field(default_factory=list)
     included: list[Source] = field(default_factory=list)
-    """Every file that was included, directly or by another one."""
+    """Every file that was included, directly or by another one, and every CSV file."""
+    tables: list[Setting] = field(default_factory=list)
+    """Lists that stand in CSV files."""
 
     def __post_init__(self) -> None:
         self.data = self.data or self.main.data
@@ -99,7 +102,8 @@ class Sources:
 
     def _setting(self, path: KeyPath) -> Setting | None:
         """Return the innermost setting that a path lies in."""
-        around = (each for each in self.settings if path[: len(each.path)] == each.path)
+        all_set = (*self.settings, *self.tables)
+        around = (each for each in all_set if path[: len(each.path)] == each.path)
         return max(around, key=lambda setting: len(setting.path), default=None)
 
     def _made(self, path: KeyPath) -> Place | None:
@@ -184,7 +188,29 @@ def with_includes(main: Source, folder: Path) -> Combined:
             sources.included.append(included)
             complete &= _lay_in(included, sources, problems)
             waiting.append(_Waiting(included, target.parent, (*trail, real)))
+    for path, name, table in tables_in(data):
+        if len(sources.tables) >= MOST_INCLUDES:
+            problems.append(_at(main, path, "too many CSV files", f"at most {MOST_INCLUDES}"))
+            break
+        try:
+            rows = read_table(folder / name, table)
+        except PlanError as error:
+            problems += [unusable(path, name, main), *error.problems]
+            continue
+        put(data, path, rows.data)
+        sources.included.append(rows)
+        sources.tables.append(Setting(path, rows, main.key_place(path), name, name))
     return Combined(sources, problems, complete)
+
+
+def put(data: Any, path: KeyPath, value: Any) -> None:
+    """Put a value in place, copying what it is put into: the files' own data stay as they were read."""
+    *parents, last = path
+    for step in parents:
+        inner = data[step] if has_child(data, step) else None
+        data[step] = inner = list(inner) if isinstance(inner, list) else dict(inner or {})
+        data = inner
+    data[last] = value
 
 
 def _real(path: Path) -> str:

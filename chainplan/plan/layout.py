@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from chainplan.plan.conditions import Combination
 from chainplan.plan.fields import (
@@ -34,6 +34,11 @@ from chainplan.plan.wire_parts import BitErrors
 from chainplan.quantity import Span
 
 BREAK_KINDS = ("disconnect", "fuse", "joint")
+
+
+def _or_file(kind: Any) -> BeforeValidator:
+    """Let editors take the name of a CSV file too; its rows take its place before all validation."""
+    return BeforeValidator(lambda value: value, json_schema_input_type=kind | Reference)
 
 
 class StackItem(Part):
@@ -105,8 +110,11 @@ class StringPlan(Part):
     """A cell type."""
     stack: Annotated[list[StackItem], Field(min_length=1, max_length=1000)]
     """The string from HV− upward, step by step. A step is one thing: cells, or one place that can open."""
-    boards: Annotated[list[BoardRun], Field(min_length=1, max_length=1000)]
-    """The boards from the lowest cell upward."""
+    boards: Annotated[list[BoardRun], Field(min_length=1, max_length=1000), _or_file(list[BoardRun])] = []
+    """The boards from the lowest cell upward, or the name of a CSV file beside the plan with the columns
+    `type`, `count` and `first_cell`, the last two if need be. Left out: one a module, of the only board type
+    with as many cells, and along loose cells boards of the only type that fills them.
+    """
     exceptions: dict[Position, BoardException] = {}
     """Other board types at single positions; 1 is the lowest board."""
     leakage: Leakage | None = None
@@ -185,7 +193,7 @@ class ControllerPlan(Part):
     count: Copies = 1
     """So many equal controllers, named `NAME-1`, `NAME-2`, …"""
     ports: Ports = ("1",)
-    """How many ports (`4`: ports 1 to 4), or their names."""
+    """How many ports (`4`: ports 1 to 4), or their names; left out: those that chains and host buses name."""
     start: Time | None = None
     """From its power-up until it can wake its chains."""
     set_up: Time = ZERO
@@ -227,20 +235,21 @@ class ChainPlan(Part):
     """
 
     count: Copies = 1
-    """So many equal chains; `{n}` in the texts below stands for the copy's number."""
+    """So many equal chains; `{n}` in the texts below stands for the copy's number, `{n+2}` for two more."""
     shape: Literal["open", "ring"] = "open"
     """`ring`: the far end comes back to a second port."""
-    head: Reference
-    """The port it starts from: `CONTROLLER:PORT`."""
+    head: Reference = ""
+    """The port it starts from: `CONTROLLER:PORT`; left out: the first free one of the only controller."""
     back: Reference | None = None
-    """The port a ring comes back to, on the same controller."""
+    """The port a ring comes back to, on the same controller; left out: the first free one."""
     read_from: Literal["head", "across"] = "head"
     """A ring's summation frame may also go `across`: out at the head, in at the back."""
     protocol: Name
     """A protocol."""
-    order: Annotated[list[Reference], Field(min_length=1, max_length=10_000)]
+    order: Annotated[list[Reference], Field(min_length=1, max_length=10_000)] = []
     """The boards from the head on: `STRING.POSITION`, or `STRING.FIRST..LAST`. A run counted downward enters
-    each board at its uppermost node; a single board may say so: `STRING.POSITION down`.
+    each board at its uppermost node; a single board may say so: `STRING.POSITION down`. Left out: up along
+    the only string that no other chain names, with as many copies as the chain.
     """
     segments: SegmentSpec
     """Every hop, if nothing else is said."""
@@ -248,6 +257,10 @@ class ChainPlan(Part):
     """What differs in the hop from the head port."""
     back_segment: SegmentSpec = SegmentSpec.model_construct()
     """What differs in a ring's last hop."""
+    hops: Annotated[list[Length], Field(min_length=1, max_length=10_000), _or_file(list[Length])] = []
+    """Length of every hop from the head on, in a ring the way back too, in place of all other `length`; or
+    the name of a CSV file beside the plan with a column `length`.
+    """
     exceptions: dict[Position, SegmentSpec] = {}
     """What differs in single hops: number 3 is the hop to the third board of the chain, in a ring the number
     after the last board's is the way back.

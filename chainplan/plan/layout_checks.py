@@ -20,8 +20,11 @@ from chainplan.plan.findings import (
 )
 from chainplan.plan.layout import BREAK_KINDS, ChainPlan, ControllerPlan, StackItem, StringPlan
 from chainplan.plan.model import Plan
-from chainplan.plan.order import COPY_MARK, copies, for_copy, parse_port, parse_walk
+from chainplan.plan.order import COPY_MARK, copies, for_copy, has_copy_mark, parse_port, parse_walk
+from chainplan.plan.parts import SegmentSpec
 from chainplan.plan.problems import KeyPath, nearest
+
+SEGMENTS = ("segments", "head_segment", "back_segment")
 
 MOST_NODES = 10_000
 """Nodes in one plan: far above any pack, far below what exhausts memory."""
@@ -95,9 +98,12 @@ def check_layout(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     for name, chain in plan.chains.items():
         path: KeyPath = ("chains", name)
         yield from check_name(plan, wrong, "protocols", chain.protocol, (*path, "protocol"))
-        for key in ("segments", "head_segment", "back_segment"):
+        for key in SEGMENTS:
             yield from check_segment(plan, wrong, getattr(chain, key), (*path, key))
-        yield from check_whole(chain.segments, (*path, "segments"))
+        yield from check_whole(
+            chain.segments, (*path, "segments"), hops=bool(chain.hops) or wrong.unread((*path, "hops"))
+        )
+        yield from _lengths(chain, path)
         for position, spec in chain.exceptions.items():
             yield from check_segment(plan, wrong, spec, (*path, "exceptions", position))
         yield from _shape(plan, wrong, chain, path)
@@ -208,6 +214,9 @@ class _Entries:
 
     def check_ports(self, chain: ChainPlan, path: KeyPath) -> Iterator[Finding]:
         """Yield what is wrong with the ends of a chain, for the first of its copies where something is."""
+        if not chain.head and not self.wrong.unread((*path, "head")):
+            message = "this chain has no port to start from"
+            yield Finding(message, (*path, "head"), None, "head: CONTROLLER:PORT", at_key=True)
         for number in range(1, chain.count + 1):
             ends = {
                 key: for_copy(end, number)
@@ -257,7 +266,7 @@ class _Entries:
             message = f"the chains name more boards than there are: {self.named} entries, copies counted"
             yield Finding(message, here, None, f"every one of {total} boards once", at_key=True)
             return
-        if chain.count > 1 and not any(COPY_MARK in entry for entry in chain.order):
+        if chain.count > 1 and not any(map(has_copy_mark, chain.order)):
             message = f"every copy of this chain names the same boards: {COPY_MARK} stands for its number"
             yield Finding(message, here, None, f"STRING-{COPY_MARK}.1..8", at_key=True)
         length = 0
@@ -276,7 +285,7 @@ class _Entries:
 
     def _first_wrong(self, entry: str, count: int, path: KeyPath) -> Finding | None:
         """Return what is wrong with an entry, for the first copy of its chain where something is."""
-        for number in range(1, count + 1 if COPY_MARK in entry else 2):
+        for number in range(1, count + 1 if has_copy_mark(entry) else 2):
             walk = parse_walk(for_copy(entry, number))
             if walk is None:
                 form = "STRING.POSITION or STRING.FIRST..LAST, with ` down` where the walk enters from above"
@@ -298,9 +307,25 @@ class _Entries:
         return unread or self.wrong.may_exist("strings", base)
 
 
+def _lengths(chain: ChainPlan, path: KeyPath) -> Iterator[Finding]:
+    """Yield lengths beside a list of all of them."""
+    if chain.hops:
+        layers: dict[KeyPath, SegmentSpec] = {(key,): getattr(chain, key) for key in SEGMENTS}
+        layers |= {("exceptions", number): spec for number, spec in chain.exceptions.items()}
+        for key, spec in layers.items():
+            if spec.length is not None:
+                message = "`hops` says the length of this hop already"
+                yield Finding(
+                    message, (*path, *key, "length"), None, "no such key beside `hops`", at_key=True
+                )
+
+
 def _hops(chain: ChainPlan, path: KeyPath, length: int) -> Iterator[Finding]:
-    """Yield exceptions for hops that a chain to `length` boards does not have."""
+    """Yield exceptions for hops that a chain to `length` boards does not have, and lists that do not fit."""
     last = length + (1 if chain.shape == "ring" else 0)
+    if chain.hops and len(chain.hops) != last:
+        message = f"the chain has {last} hops, this list {len(chain.hops)}"
+        yield Finding(message, (*path, "hops"), None, "a length for every hop, from the head on", at_key=True)
     for position in chain.exceptions:
         if position > last:
             expected = f"the hop to a board, 1 to {length}"

@@ -15,18 +15,23 @@ from chainplan.plan.includes import Combined, Sources, with_includes
 from chainplan.plan.model import LIBRARY_SECTIONS, Plan
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, shown
 from chainplan.plan.source import Source, read_source
+from chainplan.plan.understood import Understood, fill_in, fill_in_again
 
 MOST_FINDINGS = 1000
 """Findings that are told: keys left empty, and between the parts of a plan, errors before warnings."""
 
 
 class LoadedPlan(NamedTuple):
-    """A checked plan, with its file, its place in it and the warnings that do not stop it."""
+    """A checked plan, with its file, its place in it and the warnings that do not stop it.
+
+    `understood` is what the plan leaves out because the rest of it says it, as it was taken.
+    """
 
     plan: Plan
     file: str
     sources: Sources
     warnings: tuple[Problem, ...]
+    understood: tuple[Understood, ...] = ()
 
 
 def load_plan(path: Path | str, settings: Sequence[str] = (), called: str = "setting") -> LoadedPlan:
@@ -35,7 +40,7 @@ def load_plan(path: Path | str, settings: Sequence[str] = (), called: str = "set
     `called` is what messages call the place of a setting. Raises
     :class:`~chainplan.plan.problems.PlanError` with every problem found.
     """
-    main = read_source(path)
+    main = read_source(path, go_on=True)
     return load_source(main, Path(path).parent, settings, called)
 
 
@@ -56,25 +61,34 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
     problem found.
     """
     sources = combined.sources
+    filled = fill_in(sources, complete=combined.complete)
     if settings:
         from chainplan.plan.settings import set_values  # late: most plans are taken as they are
 
         refused = set_values(sources, settings, called)
         if refused:
             raise PlanError([*combined.problems, *refused])
+        filled = fill_in_again(sources, filled, complete=combined.complete)
     empty = list(islice(careless(sources.data), MOST_FINDINGS))
-    problems = [*combined.problems, *(_careless_problem(path, sources) for path in empty)]
+    unsound = sources.main.unsound
+    problems = [*(each.problem for each in unsound), *combined.problems]
+    problems += [*(_careless_problem(path, sources) for path in empty), *filled.problems]
     if len(empty) == MOST_FINDINGS:  # what is not looked at would pass for a plan that leaves it out
         raise PlanError(problems)
-    unread = set(empty)
+    unread = set(empty) | filled.left | {each.path for each in unsound if each.path}
     try:
         plan: Plan | None = Plan.model_validate(sources.data)
     except ValidationError as error:
         # Here and not above: a plan that is right needs none of it.
         from chainplan.plan.schema_problems import mended, schema_problems
 
-        known = {dotted(path) for path in empty}
-        problems += [each for each in schema_problems(error, sources) if each.key not in known]
+        known = {dotted(path) for path in (*empty, *(each.path for each in unsound))}
+        known |= {each.key for each in combined.problems}
+        holders = tuple(f"{dotted(each.path)}." for each in unsound if each.path)
+        found_here = schema_problems(error, sources)
+        problems += [
+            each for each in found_here if each.key not in known and not each.key.startswith(holders)
+        ]
         rest = mended(error, sources)
         plan = rest.plan if rest is not None else None
         unread |= rest.wrong if rest is not None else set()
@@ -84,7 +98,9 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         problems += [_problem(finding, sources) for finding in found[:MOST_FINDINGS]]
     if plan is None or any(problem.severity == "error" for problem in problems):
         raise PlanError(problems)
-    return LoadedPlan(plan, sources.main.file, sources, tuple(problems))
+    if filled.left:  # without a word, as what is beside it seemed wrong
+        raise PlanError([_missing(path, sources) for path in sorted(filled.left, key=dotted)])
+    return LoadedPlan(plan, sources.main.file, sources, tuple(problems), tuple(filled.understood))
 
 
 def careless(value: Any) -> Iterator[KeyPath]:
@@ -110,6 +126,10 @@ def _careless_problem(path: KeyPath, sources: Sources) -> Problem:
         return Problem("nothing is written here", sources.place(path), dotted(path), "", expected)
     message = "this name is given twice, as a number and as a text"
     return Problem(message, sources.key_place(path), dotted(path), "", "each name once")
+
+
+def _missing(path: KeyPath, sources: Sources) -> Problem:
+    return Problem(f"the key `{path[-1]}` is missing", sources.key_place(path[:-1]), dotted(path))
 
 
 def _problem(finding: Finding, sources: Sources) -> Problem:

@@ -8,6 +8,8 @@ from typing import NamedTuple
 COPY_MARK = "{n}"
 """Stands for the copy's number in the texts of a chain that is written once and built several times."""
 
+_MARK = re.compile(r"\{n(?:\+([0-9]{1,4}))?\}")
+
 _ENTRY = re.compile(r"(?P<string>.+?)\.(?P<first>[0-9]{1,9})(?:\.\.(?P<last>[0-9]{1,9}))?(?P<way> down| up)?")
 
 
@@ -48,8 +50,13 @@ def copies(name: str, count: int) -> tuple[str, ...]:
 
 
 def for_copy(text: str, number: int) -> str:
-    """Return a chain's text with the copy's number in place of the mark."""
-    return text.replace(COPY_MARK, str(number))
+    """Return a chain's text with the copy's number in place of the mark; ``{n+2}`` is two more than that."""
+    return _MARK.sub(lambda mark: str(number + int(mark[1] or 0)), text)
+
+
+def has_copy_mark(text: str) -> bool:
+    """Tell whether a text differs from copy to copy."""
+    return _MARK.search(text) is not None
 
 
 def back_name(ring: str) -> str:

@@ -11,7 +11,17 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from functools import lru_cache
 
-from chainplan.quantity import DIMENSIONS, RATIO, Dimension, QuantityError, Span, outward
+from chainplan.quantity import (
+    DIMENSIONS,
+    FREQUENCY,
+    RATIO,
+    TIME,
+    Dimension,
+    QuantityError,
+    Span,
+    format_ticks,
+    outward,
+)
 
 # Limits that keep a hostile or mistyped text from eating time or memory. 1e30 fs are 30 million years.
 _LONGEST_TEXT = 100
@@ -64,9 +74,9 @@ def _parse_mapping(parts: Mapping[object, object], dimension: Dimension) -> Span
             close = _close(key, _KEYS) if isinstance(key, str) else []
             message = f"{_shown(key)} is not a key of a span{_did_you_mean(close)}"
             raise QuantityError(message, expected, close[0] if close else None)
-        name = "typical" if key == "nominal" else key
+        name = "typical" if key in ("typ", "nominal") else key
         if name in ticks:
-            raise QuantityError("typical and nominal are the same: give one of them", expected)
+            raise QuantityError("typical, typ and nominal are the same: give one of them", expected)
         try:
             text = _as_text(value, dimension)
             clean = _clean(text, dimension)
@@ -182,20 +192,33 @@ def _ticks_per(unit: str, text: str, dimension: Dimension) -> Fraction:
             message = (
                 f"{_shown(text)}: {unit} is a unit of {other.name}, wanted is a unit of {dimension.name}"
             )
-            raise _error(message, dimension)
+            raise _error(message, dimension, _period(text, other) if dimension is TIME else None)
     close = _close_units(unit, dimension)
     message = f"{_shown(text)}: {_shown(unit)} is not a unit of {dimension.name}{_did_you_mean(close)}"
     raise _error(message, dimension, " or ".join(close) or None)
 
 
+def _period(text: str, other: Dimension) -> str | None:
+    """Return the period that a frequency was meant to say: `10 Hz` is 100 ms."""
+    if other is not FREQUENCY:
+        return None
+    number, unit = _number(text, other)
+    ticks = number * other.units[unit]
+    return format_ticks(round(_PERIOD / ticks), TIME) if ticks > 0 else None
+
+
+_PERIOD = TIME.units["s"] * FREQUENCY.units["Hz"]
+"""A period in fs times its frequency in uHz."""
+
 # What people write out of habit, and the unit they mean by it.
 _HABITS = {
     "B": "byte", "C": "degC", "Mb/s": "Mbit/s", "Mbps": "Mbit/s", "R": "ohm", "bps": "bit/s", "hour": "h",
-    "kb/s": "kbit/s", "kbps": "kbit/s", "msec": "ms", "sec": "s", "usec": "us", "volt": "V",
+    "feet": "ft", "foot": "ft", "inch": "in", "inches": "in", "kb/s": "kbit/s", "kbps": "kbit/s",
+    "msec": "ms", "sec": "s", "usec": "us", "volt": "V",
 }  # fmt: skip
 _HABITUAL_RANGE = re.compile(r"([0-9.]+) ?([^\W\d]*) ?(?:-|–|to|…) ?([0-9.]+) ?(\S+)")
 """A range as people write it on paper: ``15-25 ms``, ``15 ms to 25 ms``."""
-_KEYS = ("min", "typical", "nominal", "max")
+_KEYS = ("min", "typical", "typ", "nominal", "max")
 
 
 def _error(problem: str, dimension: Dimension, nearest: str | None = None) -> QuantityError:

@@ -9,9 +9,9 @@ shows the setting where it would show a line of the file.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from chainplan.plan.includes import Setting, Sources, has_child
+from chainplan.plan.includes import Setting, Sources, put
 from chainplan.plan.model_words import known_keys, slot_at
 from chainplan.plan.problems import KeyPath, PlanError, Problem, Text, dotted, nearest, place_in_line, shown
 from chainplan.plan.source import Source
@@ -175,16 +175,6 @@ def _value(text: str, start: int, path: KeyPath, name: str) -> Source:
     whole = Text(name, text)
     root = build(whole, read=" " * start + text[start:])
     return Source(name, root.value, whole, root)
-
-
-def put(data: Any, path: KeyPath, value: Any) -> None:
-    """Put a value in place, copying what it is put into: the files' own data stay as they were read."""
-    *parents, last = path
-    for step in parents:
-        inner = data[step] if has_child(data, step) else None
-        data[step] = inner = list(inner) if isinstance(inner, list) else dict(inner or {})
-        data = inner
-    data[last] = value
 
 
 def _fail(

@@ -27,7 +27,7 @@ from chainplan.plan.problems import (
     place_in_line,
     whole_file,
 )
-from chainplan.plan.yaml_nodes import YamlNode, build
+from chainplan.plan.yaml_nodes import Unsound, YamlNode, build
 
 MAX_BYTES = 10_000_000
 
@@ -47,6 +47,8 @@ class Source:
     data: dict[str | int, Any]
     _text: Text = field(repr=False, compare=False)
     _root: YamlNode = field(repr=False, compare=False)
+    unsound: tuple[Unsound, ...] = ()
+    """Problems of single values, where reading went on in spite of them."""
 
     def place(self, path: KeyPath) -> Place:
         """Return the place of the value at ``path``, or of its nearest parent that exists, shown by its key.
@@ -79,14 +81,21 @@ class Source:
         return self._text.place(node.start, node.end)
 
 
-def read_source(path: Path | str, shown_name: str | None = None) -> Source:
+def read_source(path: Path | str, shown_name: str | None = None, *, go_on: bool = False) -> Source:
     """Read the plan file at ``path``; messages call it ``shown_name`` where that is given.
 
-    Raises PlanError with everything that keeps the file from being read as plain data.
+    With `go_on`, what is wrong with single values is kept and not raised. Raises PlanError with everything
+    that keeps the file from being read as plain data.
     """
     name = os.fspath(path)
     file = name if shown_name is None else shown_name
-    return parse_source(_decode(_read_bytes(name, file), file), file)
+    return parse_source(_decode(_read_bytes(name, file), file), file, go_on=go_on)
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a file that a plan names. Raises PlanError like :func:`read_source`."""
+    file = os.fspath(path)
+    return _decode(_read_bytes(file, file), file)
 
 
 def read_named(path: Path | str, kind: str, keys: Sequence[str]) -> Source:
@@ -111,14 +120,15 @@ def read_named(path: Path | str, kind: str, keys: Sequence[str]) -> Source:
     raise PlanError([Problem(message, whole_file(file), expected=f"`{keys[0]}:` or the like at the top")])
 
 
-def parse_source(text: str, file: str) -> Source:
+def parse_source(text: str, file: str, *, go_on: bool = False) -> Source:
     """Read a plan from ``text``; messages call it ``file``. Raises PlanError like :func:`read_source`."""
     text = text.removeprefix("\ufeff")
     if len(text) > MAX_BYTES:
         _fail(file, "the file is too large", expected=_SIZE)
     source = Text(file, text)
-    root = build(source)
-    return Source(file, root.value, source, root)
+    unsound: list[Unsound] = []
+    root = build(source, unsound=unsound if go_on else None)
+    return Source(file, root.value, source, root, tuple(unsound))
 
 
 def _fail(file: str, message: str, expected: str = "", near: str | None = None) -> NoReturn:

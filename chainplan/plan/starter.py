@@ -2,9 +2,65 @@
 
 from __future__ import annotations
 
-STARTER = """\
+import math
+import re
+from string import Template
+from typing import NamedTuple
+
+
+class Size(NamedTuple):
+    """How large the pack of a starter plan is: `strings` in parallel, each on a chain of its own."""
+
+    modules: int = 4
+    """In series, of one string."""
+    cells: int = 12
+    """In series, of one module."""
+    strings: int = 1
+    ring: bool = False
+
+
+def starter(size: Size) -> str:
+    """Return a starter plan of a size."""
+    modules, cells, strings, ring = size
+    volts = math.ceil(3.65 * modules * cells) * (2 if strings > 1 else 1)  # parallel strings lift each other
+    lower, upper = modules // 2, modules - modules // 2
+    stack = [f"{{modules: {number}, cells: {cells}}}  # [!]" for number in (lower, upper) if number]
+    stack.insert(1, "{disconnect: service plug, allowance: 20 V}  # [!] allowance: arc and overshoot")
+    text = Template(_STARTER).substitute(
+        about=f"{_some(strings, 'string')} of {modules * cells} cells in {_some(modules, 'module')},"
+        f" one board a module, {'a ring' if ring else 'an open chain'}"
+        f"{' a string' if strings > 1 else ''} to one controller.",
+        cells=cells,
+        per_read=-(-cells // 2),
+        string_count=f"    count: {strings}  # in parallel: main-1, main-2, ...\n" if strings > 1 else "",
+        chain_count=f"    count: {strings}  # one for each string\n" if strings > 1 else "",
+        stack="".join(f"      - {step}\n" for step in stack),
+        working=f"{max(1000, -(-volts // 500) * 500)} V",
+        test=f"{max(5, 4 + -(-volts // 300))} kV",
+        distance=f"{max(8, -(-volts // 50))} mm",
+        chain="ring" if ring else "line",
+        shape="ring" if ring else "open",
+        back="    back_segment: {length: 1.2 m}  # [!] and in the hop back to it\n" if ring else "",
+        recovery="    recovery: {switch: 5 ms}  # to read a broken ring from both ends\n" if ring else "",
+    )
+    return "".join(map(_aligned, text.splitlines(keepends=True)))
+
+
+def _some(number: int, thing: str) -> str:
+    return f"one {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def _aligned(line: str) -> str:
+    """Move a comment behind a value to the column of the others."""
+    value, blanks, comment = re.fullmatch(r"(.*?\S)?(  +)?(#.*)?\n", line).groups(default="")  # type: ignore[union-attr]
+    return f"{value.ljust(31)}  {comment}\n" if value and comment and blanks else line
+
+
+_STARTER = """\
 # A starter plan for chainplan. Everything in it is invented, with round figures: no product stands behind
-# it. Replace every figure by your own parts' figures, from their data sheets.
+# it. Lines marked [!] hold what every pack has of its own: put in your parts' figures, from data sheets.
+# What is not written follows from the rest, and the report says how it was understood: a board on every
+# module, the order of a chain along its string, the first free ports of the only controller.
 #
 # How quantities are written: always with the unit. All of these are understood:
 #   350 mm          2 Mbit/s ± 1 %          2 ms +/- 0.1 ms          1.8 ms .. 2.3 ms
@@ -19,32 +75,32 @@ title: Starter plan
 revision: A
 date: 2026-01-01
 about: >-
-  Invented: one string of 48 cells in four modules, one board a module, an open chain to one controller.
+  Invented: $about
 
 # --- The parts -----------------------------------------------------------------------------------------
 # Parts shared by several plans can stand in a file of their own:   include: [my-parts.yaml]
 
 cell_types:
   my cell:
-    voltage: {min: 2.5 V, nominal: 3.2 V, max: 3.65 V}
+    voltage: {min: 2.5 V, nominal: 3.2 V, max: 3.65 V}   # [!]
 
 node_types:                      # a node is one monitoring circuit on the chain
   my node:
-    cell_inputs: 12
+    cell_inputs: $cells              # [!]
     temperature_inputs: 4
     relay:                       # how it passes traffic on: cut-through, or store-and-forward
       style: cut-through
-      outward: 80 ns .. 140 ns   # away from the controller
-      homeward: 80 ns .. 140 ns  # towards it
-    turn_around: 4 us .. 10 us   # from the end of a request to the start of the answer
+      outward: 80 ns .. 140 ns   # [!] away from the controller
+      homeward: 80 ns .. 140 ns  # [!] towards it
+    turn_around: 4 us .. 10 us   # [!] from the end of a request to the start of the answer
     conversions:                 # channel i is sampled `step` times i after the trigger
-      cell voltages: {time: 1.8 ms .. 2.3 ms, step: 20 us, settling: 1 ms}
-      temperatures: {time: 3.5 ms .. 4.6 ms, step: 500 us}
-      open wire: {time: 9 ms .. 12 ms, step: 20 us}
+      cell voltages: {time: 1.8 ms .. 2.3 ms, step: 20 us, settling: 1 ms}   # [!]
+      temperatures: {time: 3.5 ms .. 4.6 ms, step: 500 us}                   # [!]
+      open wire: {time: 9 ms .. 12 ms, step: 20 us}                          # [!]
 
 board_types:                     # a board carries one node or several, from its lowest cell upward
   my board:
-    nodes: [{type: my node, cells: 12, temperatures: 2}]
+    nodes: [{type: my node, cells: $cells, temperatures: 2}]
 
 cable_types:
   my pair: {velocity: 0.66 c}    # c is the speed of light
@@ -55,15 +111,15 @@ connector_types:
 barrier_types:                   # the isolating part at each end of a segment
   my capacitor:
     kind: capacitor              # or transformer, optical
-    working_voltage: 1000 V
-    test_voltage: 5 kV           # AC, rms
-    creepage: 8 mm
-    clearance: 8 mm
+    working_voltage: $working      # [!]
+    test_voltage: $test           # [!] AC, rms
+    creepage: $distance              # [!]
+    clearance: $distance             # [!]
     delay: 2 ns .. 4 ns
 
 protocols:
   my protocol:
-    bit_rate: 2 Mbit/s ± 1 %
+    bit_rate: 2 Mbit/s ± 1 %     # [!]
     character: {data: 8 bit, wire: 8 bit}   # with start and stop bits: wire: 10 bit
     preamble: 8 bit
     trailer: 4 bit
@@ -80,43 +136,35 @@ protocols:
 
 strings:
   main:
-    cell_type: my cell
+$string_count    cell_type: my cell
     stack:                       # from HV- upward
-      - {modules: 2, cells: 12}
-      - {disconnect: service plug, allowance: 20 V}   # allowance: arc and overshoot on opening
-      - {modules: 2, cells: 12}
-      - {fuse: main fuse, allowance: 60 V}
-    boards:                      # from the lowest cell upward
-      - {type: my board, count: 4}
+$stack      - {fuse: main fuse, allowance: 60 V}            # [!]
     leakage: {positive: 2 Mohm, negative: 2 Mohm}     # insulation resistance of each pole to chassis
 
 controllers:
   main controller:
-    ports: 1
     set_up: 20 us .. 60 us       # processor time per exchange
     host_bus: {bit_rate: 4 Mbit/s, bridge: whole frames, latency: 2 us}
-    scan_period: 100 ms ± 0.1 %
+    scan_period: 100 ms ± 0.1 %  # [!]
     scan_jitter: 200 us
     retry_reserve: 2             # exchanges a scan has room to repeat
     evaluation: {period: 20 ms, run_time: 1 ms}       # the task that judges the readings
-    actuators:
+$recovery    actuators:
       contactor: {command: 2 ms, opening: 18 ms .. 30 ms}
 
 chains:
-  line:
-    shape: open                  # or ring, with `back: CONTROLLER:PORT`
-    head: main controller:1      # CONTROLLER:PORT
+  $chain:
+$chain_count    shape: $shape                  # open or ring
     protocol: my protocol
-    order: [main.1..4]           # STRING.POSITION, or STRING.FIRST..LAST
     segments:                    # every hop, if nothing else is said
       cable: my pair
-      length: 350 mm
+      length: 350 mm             # [!]
       connectors: [my connector, my connector]
       barrier: my capacitor      # one at each end
-      creepage: 8 mm             # between the conductors of two neighbouring boards
-      clearance: 8 mm
-    head_segment: {length: 1.2 m}                     # what differs in the hop from the controller
-
+      creepage: $distance             # [!] between the conductors of two neighbouring boards
+      clearance: $distance            # [!]
+    head_segment: {length: 1.2 m}  # [!] what differs in the hop from the controller
+$back
 insulation:                      # IEC 60664-1
   pollution_degree: 2
   material_group: II
@@ -125,9 +173,9 @@ insulation:                      # IEC 60664-1
 # --- What the firmware does ----------------------------------------------------------------------------
 
 tasks:                           # `every` counts scans; the phases are chosen for you
-  cell voltages: {reads: cell voltages, every: 1, value: 16 bit, values_per_read: 6}
+  cell voltages: {reads: cell voltages, every: 1, value: 16 bit, values_per_read: $per_read}
   temperatures: {reads: temperatures, every: 5, value: 16 bit}
-  open wire: {reads: open wire, every: 20, value: 16 bit, values_per_read: 6}
+  open wire: {reads: open wire, every: 20, value: 16 bit, values_per_read: $per_read}
   balancing: {kind: write, every: 10, data: 8 byte}
 
 # --- What must hold ------------------------------------------------------------------------------------
@@ -150,10 +198,13 @@ hazards:                         # tolerant_time is the FTTI of ISO 26262-1
   lost chain: {kind: chain loss, debounce: 3, tolerant_time: 1 s, reaction: contactor}
 
 targets:                         # what is left out is computed but not judged
-  scan_time: 80 ms
+  scan_time: 80 ms               # [!] and so are all limits
   utilisation: 80 %
   sample_age: {cell voltages: 150 ms, temperatures: 700 ms}
   skew: {cell voltages: 500 us}
   bytes_per_sample: {cell voltages: 5}
   efficiency: 35 %
 """
+
+STARTER = starter(Size())
+"""The plan of the size that :class:`Size` has by itself."""

@@ -1,7 +1,4 @@
-"""Checks of the work against the layout: what each task finds to read on the chains it runs on.
-
-They run only on a plan whose layout is sound.
-"""
+"""Checks of the work against the layout: what each task finds to read on the chains it runs on."""
 
 from __future__ import annotations
 
@@ -92,11 +89,26 @@ def chains_of(plan: Plan, task: Task) -> list[str]:
     ]
 
 
-def check_work(plan: Plan, _: Wrong) -> Iterator[Finding]:
-    """Yield what the nodes cannot do for a task, hazards that stay unknown, and work beyond measure."""
+def layout_is_sound(plan: Plan, wrong: Wrong) -> bool:
+    """Tell whether it is known which nodes stand on which chain, whatever else is wrong with the plan."""
+    sections = ("strings", "board_types", "node_types")
+    return not (
+        any(wrong.within(section) or wrong.may_exist(section, "") for section in sections)
+        or wrong.lost("chains", plan.chains)
+        or any(wrong.within("chains", name, key) for name in plan.chains for key in ("order", "count"))
+    )
+
+
+def check_work(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
+    """Yield what the nodes cannot do for a task, hazards that stay unknown, and work beyond measure.
+
+    Only with a sound layout; tasks and hazards with something wrong in them are left out.
+    """
     nodes = chain_nodes(plan)
     answers = 0
     for name, task in plan.tasks.items():
+        if wrong.within("tasks", name):
+            continue
         on = [nodes[chain] for chain in chains_of(plan, task)]
         yield from _conversions(plan, task, ("tasks", name), {node for each in on for node in each.nodes})
         answers += sum(_answers(plan, task, each) for each in on)
@@ -105,9 +117,10 @@ def check_work(plan: Plan, _: Wrong) -> Iterator[Finding]:
             expected = f"at most {MOST_ANSWERS}, such as by more values_per_read"
             yield Finding(message, ("tasks", name), None, expected, at_key=True)
             return
-    yield from _checks(plan, nodes)
+    yield from _checks(plan, nodes, wrong)
     for name, hazard in plan.hazards.items():
-        if not seen_on(plan, hazard, nodes):
+        doubtful = wrong.within("hazards", name) or wrong.within("tasks")
+        if not doubtful and not seen_on(plan, hazard, nodes):
             message = "on no chain is there a task and a node that show this hazard, so it stays unknown"
             yield Finding(
                 message, ("hazards", name), None, "a task that finds something to read", at_key=True
@@ -148,7 +161,7 @@ def _no_conversion(
     return Finding(message, path, wanted, expected, nearest(wanted, known), at_key=not named)
 
 
-def _checks(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
+def _checks(plan: Plan, nodes: dict[str, ChainNodes], wrong: Wrong) -> Iterator[Finding]:
     """Yield the checks of alarms, awake and asleep, whose conversion a node that makes them does not have."""
     wired = {node for chain in nodes.values() for node in chain.nodes}
     instead = ", or hardware: yes for comparators"
@@ -166,13 +179,15 @@ def _checks(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
         quantity = READ_BY.get(hazard.kind)
         if hazard.alarm is None or hazard.alarm.hardware or quantity is None:
             continue
+        if wrong.within("hazards", name):
+            continue
         by, path = hazard.alarm.conversion, ("hazards", name, "alarm")
         if by is None and is_block(quantity):  # a node checks its own registers without a conversion
             continue
         for kind in lacking(quantity, by or quantity):
             here: KeyPath = (*path, "conversion") if by else path
             yield _no_conversion(plan, kind, by or quantity, "alarm", here, named=bool(by), instead=instead)
-    sleep = plan.sleep
+    sleep = None if wrong.within("sleep") else plan.sleep
     for quantity in sleep.checks if sleep and not sleep.hardware else ():
         assert sleep is not None
         by = sleep.conversions.get(quantity)

@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import islice
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 import yaml
 
@@ -43,6 +43,8 @@ _PARSER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _FORBIDDEN = re.compile("[^\t\n\r -~\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
 
+_NEAR = 100  # characters around a mark that are searched
+_COPY_MARK = re.compile(r"""[^\s,\[\]{}"']*\{n(?:\+[0-9]+)?\}[^\s,\[\]{}"']*""")
 _NESTED = (f"lists and mappings are nested more than {MAX_DEPTH} deep", "a flatter plan")
 _TAGS = ("tags (`!name`) are not used in a plan", "the plain value")
 _MISFIT = "this does not fit the lines above it"
@@ -107,10 +109,18 @@ class _Frame:
     keep: bool = True
 
 
-def build(text: Text, read: str | None = None) -> YamlNode:
+class Unsound(NamedTuple):
+    """A problem of a value that did not keep the rest of the file from being read, and its path."""
+
+    path: KeyPath
+    problem: Problem
+
+
+def build(text: Text, read: str | None = None, unsound: list[Unsound] | None = None) -> YamlNode:
     """Return the top mapping of a plan; raises PlanError with all problems that were found.
 
     With `read`, a text of the same lines, any one value that stands there; messages still show `text`.
+    `unsound` takes the problems with which the rest can still be used, so that they do not raise.
     """
     _check_characters(text)
     builder = _Builder(text)
@@ -132,8 +142,10 @@ def build(text: Text, read: str | None = None) -> YamlNode:
         )
     if read is None and not isinstance(root.value, dict):
         builder.report(root, "a plan is a mapping", "`key: value` lines at the top", shown(root.value))
-    if builder.problems:
+    if builder.problems and (unsound is None or not isinstance(root.value, dict)):
         raise PlanError(builder.problems)
+    if unsound is not None:
+        unsound += builder.unsound
     return root
 
 
@@ -170,6 +182,7 @@ class _Builder:
     def __init__(self, text: Text) -> None:
         self.text = text
         self.problems: list[Problem] = []
+        self.unsound: list[Unsound] = []
         self.root: YamlNode | None = None
         self._stack: list[_Frame] = []
         self._anchors: dict[str, YamlNode] = {}
@@ -202,8 +215,10 @@ class _Builder:
         self, node: YamlNode, message: str, expected: str, value: str = "", near: str | None = None
     ) -> None:
         """Add a problem of ``node``, which stands at the path that is being read."""
-        place = self.text.place(node.start, node.end)
-        self.add(Problem(message, place, dotted(self._path()), value, expected, near))
+        place, path = self.text.place(node.start, node.end), self._path()
+        problem = Problem(message, place, dotted(path), value, expected, near)
+        self.unsound.append(Unsound(path, problem))
+        self.add(problem)
 
     def _give_up(self, event: yaml.Event, message: str, expected: str) -> NoReturn:
         self.report(YamlNode(None, *_marks(event)), message, expected)
@@ -339,6 +354,15 @@ def _copy(value: Any) -> Any:
     return [_copy(item) for item in value] if isinstance(value, list) else value
 
 
+def _bare_copy_mark(text: Text, mark: Mark) -> re.Match[str] | None:
+    """Return the text without quotes at a mark that holds `{n}`, whose brackets the parser stumbles over."""
+    line, column = mark
+    if line >= len(text.lines):
+        return None
+    found = _COPY_MARK.finditer(text.lines[line], max(0, column - _NEAR), column + _NEAR)
+    return next((match for match in found if match.start() <= column <= match.end()), None)
+
+
 def _syntax_problem(error: yaml.YAMLError, text: Text, unclosed: YamlNode | None) -> Problem:
     """Say what the parser could not read and where to look, in the words of someone who writes a plan.
 
@@ -359,6 +383,9 @@ def _syntax_problem(error: yaml.YAMLError, text: Text, unclosed: YamlNode | None
             f"a tab {'is used for indentation' if is_indent else 'cannot stand here'}",
             "spaces",
         )
+    elif (bare := _bare_copy_mark(text, start)) is not None:
+        start = (mark.line, bare.start())
+        message, expected = "a text with `{n}` needs quotes here", f'"{bare.group()}"'
     elif unclosed is not None and not rest.strip() and "end of stream" not in said:
         message, expected = _SYNTAX["',' or ']'" if isinstance(unclosed.value, list) else "',' or '}'"]
         start = unclosed.start

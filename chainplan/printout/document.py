@@ -39,7 +39,7 @@ from chainplan.report.section import section
 from chainplan.report.sections.assumptions import foundations
 from chainplan.report.sections.common import View
 from chainplan.report.sections.summary import closing_line
-from chainplan.report.sections.title import setting_words
+from chainplan.report.sections.title import setting_words, understood_words
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -123,6 +123,7 @@ def _context(view: View, version: str, options: Options) -> dict[str, Any]:
         "digests": [(each.name, hashlib.sha256(each.content).hexdigest()) for each in options.files],
         "digest": digest(options.files),
         "settings": [setting_words(setting) for setting in view.loaded.sources.settings],
+        "understood": [understood_words(each) for each in view.loaded.understood],
         "about": [line for line in plan.about.strip().splitlines() if line.strip()],
         "cautions": CAUTIONS,
         "verdict": run_lines(LOOK, closing_line(view, view.evaluation.verdicts)),

@@ -77,6 +77,8 @@ class PlanRecord(NamedTuple):
     include: list[str]
     set: dict[str, str]
     """Values set instead of what the files say, by key."""
+    understood: dict[str, str]
+    """Values that the plan leaves out because the rest of it says them, as they were taken, by key."""
     title: str
     revision: str
     date: str | None
@@ -281,6 +283,7 @@ def _plan(loaded: LoadedPlan) -> PlanRecord:
         file_name(loaded.file),
         list(plan.include),
         {dotted(setting.path): setting.text for setting in loaded.sources.settings},
+        {dotted(each.path): each.text for each in loaded.understood},
         plan.title,
         plan.revision,
         plan.date,

@@ -14,12 +14,12 @@ from typing import Annotated, Any, NamedTuple
 
 from pydantic import TypeAdapter, ValidationError
 
-from chainplan.plan.includes import Combined, Sources, with_includes
+from chainplan.plan.includes import Combined, Sources, put, with_includes
 from chainplan.plan.load import careless
 from chainplan.plan.model_words import expected_words, known_keys, slot_at
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, nearest, shown
 from chainplan.plan.schema_problems import schema_problems
-from chainplan.plan.settings import FORM, SettingError, parse_key, put, resolved
+from chainplan.plan.settings import FORM, SettingError, parse_key, resolved
 from chainplan.plan.source import read_named, read_source
 from chainplan.study.levers import Choice, Drawn, Lever, Listed, SetValue, listed_values
 from chainplan.study.model import MOST_CANDIDATES, LeverPlan, Study

@@ -17,12 +17,13 @@ from pydantic import TypeAdapter, ValidationError
 
 from chainplan.plan.checks import check_plan
 from chainplan.plan.findings import Finding
-from chainplan.plan.includes import Combined, Sources
+from chainplan.plan.includes import Combined, Sources, put
 from chainplan.plan.load import careless, load_combined
 from chainplan.plan.model import Plan
 from chainplan.plan.model_words import slot_at
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted
-from chainplan.plan.settings import put, resolved
+from chainplan.plan.settings import resolved
+from chainplan.plan.understood import leaves_out
 from chainplan.study.levers import Candidate, Lever, Listed, Pick, SetValue, settings_of
 
 MOST_KEPT = 1024
@@ -89,6 +90,8 @@ class Plans:
         if doubtful:
             return self._doubted(candidate, tuple(doubtful))
         plan = Plan.model_construct(set(fields), **fields)
+        if leaves_out(plan):  # what follows from other parts changes with them
+            return self._loaded(candidate)
         for finding in check_plan(plan, suspect=False):
             if finding.severity == "error":
                 return Unusable(_finding_reason(finding))
@@ -114,7 +117,7 @@ class Plans:
         Raises :class:`~chainplan.plan.problems.PlanError` with every problem found.
         """
         old = self._combined.sources
-        sources = Sources(old.main, dict(old.data), old.owners)
+        sources = Sources(old.main, dict(old.data), old.owners, tables=old.tables)
         combined = Combined(sources, self._combined.problems, self._combined.complete)
         return load_combined(combined, self.settings(candidate), "the study").plan
 

@@ -92,9 +92,22 @@ PARTS = {
         ),
         "too many hazards",
     ),
-    "order": (STARTER.replace("[main.1..4]", "[" + "main.1," * 60_000 + "]"), "this list is too long"),
-    "boards": (STARTER.replace("count: 4}", "count: 1000000000}"), "this number is too large"),
-    "nodes": (STARTER.replace("count: 4}", "count: 100000}"), "the plan has 100000 nodes up to this string"),
+    "order": (
+        STARTER.replace("    segments:", "    order: [" + "main.1," * 60_000 + "]\n    segments:"),
+        "this list is too long",
+    ),
+    "boards": (
+        STARTER.replace("    stack:", "    boards: [{type: my board, count: 1000000000}]\n    stack:"),
+        "this number is too large",
+    ),
+    "nodes": (
+        STARTER.replace("    stack:", "    boards: [{type: my board, count: 100000}]\n    stack:"),
+        "the plan has 100000 nodes up to this string",
+    ),
+    "modules": (
+        STARTER.replace("{modules: 2,", "{modules: 100000,"),
+        "the plan has 2400000 cells up to this string",
+    ),
     "chains": (
         STARTER.replace("  line:\n", "  line:\n    count: 201\n"),
         "the plan has 201 chains up to this one",

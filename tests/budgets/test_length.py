@@ -6,13 +6,13 @@ from standby_packs import evaluation_of
 
 
 def test_the_node_type_that_knows_the_fewest_addresses_decides() -> None:
-    # Four nodes; the second one can tell five apart, the others 62.
+    # Four nodes; the second one can tell five apart, the others 60.
     few = {2: {"address_limit": 5}}
-    length = evaluation_of(4, node={"address_limit": 62}, kinds=few).lengths["line"]
+    length = evaluation_of(4, node={"address_limit": 60}, kinds=few).lengths["line"]
     assert length.addresses == 5
     assert length.nodes.total == 4
     assert [(term.label, term.times, term.how) for term in length.nodes.terms] == [
-        ("nodes like S.1", 3, "knows 62 addresses"),
+        ("nodes like S.1", 3, "knows 60 addresses"),
         ("nodes like S.2", 1, "knows 5 addresses"),
     ]
 

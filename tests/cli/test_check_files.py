@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from chainplan.cli.app import app
 from chainplan.plan.starter import STARTER
 
-BROKEN = STARTER.replace("ports: 1", "ports: none")
+BROKEN = STARTER.replace("    set_up:", "    ports: none\n    set_up:")
 MISSES = STARTER.replace("scan_time: 80 ms", "scan_time: 1 ms")
 
 
@@ -75,7 +75,8 @@ def test_no_result_replaces_a_plan_nor_the_other_result() -> None:
 def test_no_result_replaces_a_file_that_a_plan_includes() -> None:
     library = next((Path(__file__).parents[2] / "configs" / "library").glob("*.yaml")).read_bytes()
     Path("parts.yaml").write_bytes(library)
-    Path("whole.yaml").write_text(f"include: [parts.yaml]\n{STARTER}", encoding="utf-8")
+    plan = STARTER.replace("    stack:", "    boards: [{type: my board, count: 4}]\n    stack:")
+    Path("whole.yaml").write_text(f"include: [parts.yaml]\n{plan}", encoding="utf-8")
     assert Run("whole.yaml").code == 0
     for option in ("--junit", "--markdown"):
         run = Run("good.yaml", "whole.yaml", option, "./parts.yaml")

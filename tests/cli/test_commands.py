@@ -34,7 +34,8 @@ class Run:
 @pytest.fixture
 def broken(tmp_path: Path) -> str:
     path = tmp_path / "broken.yaml"
-    path.write_text(STARTER.replace("ports: 1", "ports: none").replace("350 mm", "350 m m"), encoding="utf-8")
+    text = STARTER.replace("    set_up:", "    ports: none\n    set_up:").replace("350 mm", "350 m m")
+    path.write_text(text, encoding="utf-8")
     return str(path)
 
 

@@ -71,7 +71,7 @@ def test_one_plan_is_not_enough() -> None:
 
 def test_what_is_wrong_with_any_plan_is_said_at_once_and_nothing_written(tmp_path: Path) -> None:
     broken = tmp_path / "broken.yaml"
-    broken.write_text(STARTER.replace("ports: 1", "ports: none"), encoding="utf-8")
+    broken.write_text(STARTER.replace("    set_up:", "    ports: none\n    set_up:"), encoding="utf-8")
     out_file = tmp_path / "difference.json"
     code, out, err = run(str(broken), MEETS, "no-such-file.yaml", "--out", str(out_file))
     assert (code, out) == (2, "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -9,14 +10,17 @@ from typing import Any
 
 import jsonschema
 import pytest
+from typer.testing import CliRunner
 
 import chainplan
+from chainplan.cli.app import app
+from chainplan.cli.start import examples
 from chainplan.plan.editor_schema import plan_schema, quantity_schema
 from chainplan.plan.load import load_source
 from chainplan.plan.model import Plan
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.source import parse_source, read_source
-from chainplan.plan.starter import STARTER
+from chainplan.plan.starter import STARTER, Size, starter
 from chainplan.quantity import BITS, DIMENSIONS, RATIO, TIME, VOLTAGE
 
 ROOT = Path(__file__).parents[2]
@@ -41,6 +45,61 @@ def test_the_starter_plan_says_that_it_is_invented_and_fits_an_editor() -> None:
     assert max(map(len, STARTER.splitlines())) <= 110
     assert STARTER.endswith("\n")
     assert "\t" not in STARTER
+
+
+SIZES = [Size(16, 14, 2, ring=True), Size(3, 7, 1, ring=True), Size(2, 12, 2), Size(8, 24), Size(30, 10)]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_starter_plan_of_any_common_size_is_whole_and_meets_every_target(size: Size) -> None:
+    loaded = load_source(parse_source(starter(size), "starter.yaml"), Path("nowhere"))
+    evaluation = chainplan.evaluate(loaded.plan)
+    assert loaded.warnings == ()
+    assert {verdict.status for verdict in evaluation.verdicts} == {"met"}
+    strings = evaluation.network.strings.values()
+    assert [len(string.taps) - 1 for string in strings] == [size.modules * size.cells] * size.strings
+    assert [chain.is_ring for chain in evaluation.network.chains.values()] == [size.ring] * size.strings
+    assert max(map(len, starter(size).splitlines())) <= 110
+
+
+def started(*options: str) -> tuple[int, str]:
+    result = CliRunner().invoke(app, ["start", *options])
+    return result.exit_code, result.output
+
+
+def test_start_writes_the_size_that_is_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert started("a.yaml", "--modules", "16", "--cells", "14", "--strings", "2", "--ring")[0] == 0
+    assert Path("a.yaml").read_text(encoding="utf-8") == starter(Size(16, 14, 2, ring=True))
+    assert started("a.yaml", "--modules", "0")[0] == 2
+
+
+def test_start_writes_examples_with_what_they_include(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in examples():
+        code, said = started(f"{name}.yaml", "--example", name)
+        assert (code, "invented" in said) == (0, True)
+        assert chainplan.load(f"{name}.yaml").plan == chainplan.load(ROOT / "configs" / f"{name}.yaml").plan
+    code, said = started("b.yaml", "--example", "rail-troley")
+    assert (code, "did you mean rail-trolley?" in said) == (2, True)
+    code, said = started("b.yaml", "--example", "rail-trolley", "--cells", "3")
+    assert (code, "does not go with --cells" in said) == (2, True)
+    Path("library/parts.yaml").write_text("mine", encoding="utf-8")
+    code, said = started("b.yaml", "--example", "rail-trolley")
+    assert (code, "parts.yaml: the file is there already" in said) == (2, True)
+    assert not Path("b.yaml").exists()
+    assert started("b.yaml", "--example", "rail-trolley", "--force")[0] == 0
+
+
+def test_start_names_the_schema_that_it_writes_beside_the_plan(tmp_path: Path) -> None:
+    assert started(str(tmp_path / "plan.yaml"), "--schema")[0] == 0
+    first, _, rest = (tmp_path / "plan.yaml").read_text(encoding="utf-8").partition("\n")
+    assert first == "# yaml-language-server: $schema=plan.schema.json"
+    assert rest == STARTER
+    written = json.loads((tmp_path / "plan.schema.json").read_text(encoding="utf-8"))
+    assert written == json.loads(json.dumps(plan_schema()))
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)

@@ -172,7 +172,7 @@ def test_a_section_without_any_name_says_so() -> None:
         ("nmc: {voltage: 2.8 V .. 4.2 V}", "nmc: {voltage: 0 V .. 4.2 V}", "a cell voltage"),
         ("    velocity: 2e8 m/s", "    velocity: 0 c", "a velocity"),
         ("working_voltage: 1 kV", "working_voltage: 0 V", "a rating"),
-        ("test_voltage: 4.3 kV", "test_voltage: 0 V", "a test voltage"),
+        ("test_voltage: 5 kV", "test_voltage: 0 V", "a test voltage"),
         ("    clearance: 9 mm", "    clearance: 0 mm", "a distance"),
         ("      creepage: 9 mm", "      creepage: 0 mm", "a distance"),
         ("positive: 2 Mohm", "positive: 0 Mohm", "a resistance"),

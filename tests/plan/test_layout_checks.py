@@ -222,7 +222,7 @@ ACROSS = ("    protocol: wire", "    read_from: across\n    protocol: wire")
 @pytest.mark.parametrize(
     ("edits", "words", "key"),
     [
-        ([(BACK, "")], "this ring does not close: it needs the port", "back"),
+        ([(BACK, "")], "this ring does not close: controller `c` has no free 2 ports", "back"),
         ([("c:b-{n}", "c:a-{n}")], "this ring does not close: both its ends are on one port", "back"),
         ([("c:b-{n}", "d:{n}")], "comes back to one controller", "back"),
         ([("shape: ring", "shape: open")], "an open chain has no way back", "back"),

@@ -618,7 +618,7 @@ def test_whatever_stands_in_a_plan_it_is_read_or_refused(random: Random) -> None
 
 def test_a_problem_says_what_its_key_means_where_that_may_not_have_been_known(tmp_path: Path) -> None:
     plan = tmp_path / "plan.yaml"
-    text = STARTER.replace("every: 5,", "every: 500 ms,").replace("    cell_inputs: 12\n", "")
+    text = STARTER.replace("every: 5,", "every: 500 ms,").replace("    cell_inputs:", "    #")
     plan.write_text(text, encoding="utf-8")
     with pytest.raises(PlanError) as refused:
         load_plan(plan)

@@ -59,10 +59,10 @@ def test_nodes_at_one_potential_need_no_barrier_between_them() -> None:
 
 
 def test_more_nodes_than_addresses() -> None:
-    found = warning(("address_limit: 62", "address_limit: 5"))
+    found = warning(("address_limit: 60", "address_limit: 5"))
     assert found.message == "6 nodes, but `six` knows addresses for 5 only"  # three boards of two nodes
     assert found.key == "chains.ring.order"
-    assert warnings(("address_limit: 62", "address_limit: 6")) == ()
+    assert warnings(("address_limit: 60", "address_limit: 6")) == ()
 
 
 @pytest.mark.parametrize("style", ["summation", "sequential", "polled"])

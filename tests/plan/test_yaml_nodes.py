@@ -316,6 +316,9 @@ def test_nesting_is_bounded_with_aliases() -> None:
     ("text", "place", "message", "expected"),
     [
         ("a: [1, 2\nb: 3\n", (2, 2), "`[ ]` is not closed", "`,` or `]`"),
+        ("a: [pack-{n}.1..4]\n", (1, 5), "`{n}` needs quotes", '"pack-{n}.1..4"'),
+        ("a: {head: m:{n}, b: 1}\n", (1, 11), "`{n}` needs quotes", '"m:{n}"'),
+        ("a: {n}:1\n", (1, 4), "`{n}` needs quotes", '"{n}:1"'),
         ("a: 1\nb: [1, 2", (2, 4), "`[ ]` is not closed", "`,` or `]`"),
         ("a: {b: 1\n\n\n", (1, 4), "`{ }` is not closed", "`,` or `}`"),
         ("a: {b: [\n", (1, 8), "`[ ]` is not closed", "`,` or `]`"),

@@ -34,9 +34,11 @@ with warnings.catch_warnings():
 CONFIGS = Path(__file__).parents[2] / "configs"
 PLANS = ("mine-locomotive", "quarry-truck")
 SHOWN: tuple[Shown, ...] = ("wiring", "strings", "both")
-STRADDLED = STARTER.replace(
-    "- {modules: 2, cells: 12}\n      - {disconnect", "- {modules: 1, cells: 20}\n      - {disconnect", 1
-).replace("- {modules: 2, cells: 12}", "- {modules: 1, cells: 28}")
+STRADDLED = (
+    STARTER.replace("- {modules: 2, cells: 12}", "- {modules: 1, cells: 20}", 1)
+    .replace("- {modules: 2, cells: 12}", "- {modules: 1, cells: 28}")
+    .replace("    stack:", "    boards: [{type: my board, count: 4}]\n    stack:")
+)
 
 
 @cache

@@ -13,6 +13,7 @@ from chainplan.report.sections.common import View
 
 if TYPE_CHECKING:
     from chainplan.plan.includes import Setting
+    from chainplan.plan.understood import Understood
 
 
 def render(view: View) -> Iterator[ReportPart]:
@@ -28,10 +29,17 @@ def render(view: View) -> Iterator[ReportPart]:
     yield Paragraph(", ".join(facts))
     for setting in view.loaded.sources.settings:
         yield Paragraph(f"set: {setting_words(setting)}")
+    for understood in view.loaded.understood:
+        yield Paragraph(f"understood: {understood_words(understood)}")
     if plan.about:
         yield Text()
         for line in plan.about.strip().splitlines():
             yield Paragraph(line)
+
+
+def understood_words(understood: Understood) -> str:
+    """Return what the plan leaves out, as it was taken."""
+    return f"{dotted(understood.path)} = {understood.text}"
 
 
 def setting_words(setting: Setting) -> str:

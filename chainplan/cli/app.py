@@ -15,7 +15,7 @@ import typer
 from chainplan.cli.examples import help_end
 from chainplan.cli.guard import guarded
 from chainplan.cli.options import JsonOut, Out, PlanFile, Settings, Width, Workers
-from chainplan.figures.sections import ON_REQUEST, SECTIONS
+from chainplan.figures.sections import ON_REQUEST, section_words
 
 _Options = ParamSpec("_Options")
 
@@ -47,7 +47,7 @@ def _command(declared: Callable[_Options, None]) -> Callable[_Options, None]:
 
 def _sections_from(incomplete: str) -> list[str]:
     """Return the sections that a word can become, for the shell's completion."""
-    return [name for name in SECTIONS if name.startswith(incomplete)]
+    return [name for name in section_words() if name.startswith(incomplete.casefold())]
 
 
 def _print_version(wanted: bool) -> None:
@@ -78,14 +78,19 @@ def report(
             "-s",
             metavar="NAME",
             autocompletion=_sections_from,
-            help=f"Only this section; may be given several times. Names: {', '.join(SECTIONS)}. Shown only "
-            f"when named, because it searches: {', '.join(ON_REQUEST)}.",
+            help="Only this section, named by its heading or the first word of it, in any case; may be given "
+            f"several times. Headings: {', '.join(section_words())}. Shown only when named, because it "
+            f"searches: {', '.join(ON_REQUEST)}.",
         ),
     ] = None,
     settings: Settings = None,
     width: Width = None,
+    *,
+    full: Annotated[
+        bool, typer.Option("--full", help="The whole report, on a terminal through the pager ($PAGER).")
+    ] = False,
 ) -> None:
-    """Print the whole report: targets with margin first, then what they rest on."""
+    """Print the answer on one screen: the pack, the tightest targets, what is missed and not checked."""
 
 
 @_command

@@ -77,8 +77,8 @@ class Kind(Generic[_Item]):
 
     A kind is judged where `target`, a key of the plan's targets, says a limit, for all subjects or by the
     part of their names with the label `by`; `limit` turns what stands there into ticks, and `nobody` says
-    why a name has no figure. Or it brings limits of its own, and `asked` tells whether a plan has any.
-    `yes_no` marks what is fulfilled as a whole or not, such as a claim: its margin is no share of anything.
+    why a name has no figure. Or it brings limits of its own, and `asked` tells whether a plan has any. With
+    `yes_no` it is fulfilled as a whole or not, as a claim is: no margin is a share of it.
     """
 
     def __init__(
@@ -346,9 +346,8 @@ class Figure:
     @property
     def margin_share(self) -> Fraction | None:
         """Return the margin as a share of the limit; None where yes or no is all there is to say."""
-        if self.kind.yes_no:
-            return None
-        return Fraction(self.margin or 0, self.limit) if self.limit and self.margin is not None else None
+        known = self.limit and self.margin is not None and not self.kind.yes_no
+        return Fraction(self.margin or 0, self.limit or 1) if known else None
 
 
 class Figures(tuple[Figure, ...]):

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.text import Text
 
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
-from chainplan.report.blocks import Block, ReportPart
+from chainplan.report.blocks import Block, Bullets, Paragraph, ReportPart
 from chainplan.report.figures import Look
 from chainplan.report.first_screen import first_screen
 from chainplan.report.section import section
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 LEAST_WIDTH = 72
 """Columns below which the tables would have to break figures; a narrower screen wraps lines instead."""
+
+PROSE = 100
+"""Columns beyond which text is no longer easily read; drawings and tables take all there are."""
 
 
 def report_text(
@@ -57,7 +60,8 @@ def text_of(console: Console, look: Look, parts: Iterable[ReportPart]) -> str:
     with console.capture() as captured:
         for part in parts:
             shown = part.drawn(look) if isinstance(part, Block) else part
-            console.print(shown, width=look.width, highlight=False, emoji=False, markup=False)
+            width = min(look.width, PROSE) if isinstance(part, Paragraph | Bullets) else look.width
+            console.print(shown, width=width, highlight=False, emoji=False, markup=False)
     return "\n".join(map(_without_tail, captured.get().split("\n")))
 
 

@@ -83,9 +83,8 @@ def report(
             "-s",
             metavar="NAME",
             autocompletion=_sections_from,
-            help="Only this section, named by its heading or the first word of it, in any case; may be given "
-            f"several times. Headings: {', '.join(section_words())}. Shown only when named, because it "
-            f"searches: {', '.join(ON_REQUEST)}.",
+            help="Only this section, by its heading or that one's first word; may be given several times: "
+            f"{', '.join(section_words())}. Shown only when named: {', '.join(ON_REQUEST)}, which searches.",
         ),
     ] = None,
     settings: Settings = None,
@@ -113,11 +112,7 @@ def check(
         bool, typer.Option("--strict", help="Exit code 1 also if a target could not be checked.")
     ] = False,
 ) -> None:
-    """Print missed targets only, for CI. Exit code 0: no target is missed; some may not have been checked.
-
-    The last line of a plan says how many could not be checked. Exit code 1: some are missed, or with --strict
-    not checked; 2: a plan cannot be used.
-    """
+    """Print missed targets only, for CI. Exit code 0: none missed; some may not be checked, see the last line."""
 
 
 @_command

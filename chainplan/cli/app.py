@@ -112,7 +112,7 @@ def check(
         bool, typer.Option("--strict", help="Exit code 1 also if a target could not be checked.")
     ] = False,
 ) -> None:
-    """Print missed targets only, for CI. Exit code 0: none missed; some may not be checked, see the last line."""
+    """Print missed targets only, for CI. Exit code 0: none missed; the last line counts those not checked."""
 
 
 @_command

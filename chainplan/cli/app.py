@@ -12,10 +12,10 @@ from typing import Annotated, Literal, ParamSpec
 
 import typer
 
-from chainplan.cli.examples import help_end
+from chainplan.cli.examples import FIRST_STEPS, PANELS, help_end
 from chainplan.cli.guard import guarded
 from chainplan.cli.options import JsonOut, Out, PlanFile, Settings, Width, Workers
-from chainplan.figures.sections import ON_REQUEST, SECTIONS
+from chainplan.figures.sections import ON_REQUEST, section_words
 
 _Options = ParamSpec("_Options")
 
@@ -23,7 +23,7 @@ app = typer.Typer(
     name="chainplan",
     help="Plan the communication chain of a high-voltage battery pack: does it work in the worst case?",
     epilog="A planning aid: it replaces neither measurement nor test nor a safety analysis of the pack.",
-    no_args_is_help=True,
+    invoke_without_command=True,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
@@ -41,13 +41,14 @@ def _command(declared: Callable[_Options, None]) -> Callable[_Options, None]:
 
         raise typer.Exit(guarded(work))
 
-    app.command(epilog=help_end(name))(run)
+    app.command(epilog=help_end(name), rich_help_panel=PANELS[name])(run)
     return declared
 
 
 def _sections_from(incomplete: str) -> list[str]:
     """Return the sections that a word can become, for the shell's completion."""
-    return [name for name in SECTIONS if name.startswith(incomplete)]
+    first = [words.split()[0] for words in section_words()]
+    return [name for name in first if name.startswith(incomplete.casefold())]
 
 
 def _print_version(wanted: bool) -> None:
@@ -60,12 +61,16 @@ def _print_version(wanted: bool) -> None:
 
 @app.callback()
 def _whole_program(
+    context: typer.Context,
     *,
     version: Annotated[
         bool,
         typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop."),
     ] = False,
-) -> None: ...
+) -> None:
+    if context.invoked_subcommand is None:
+        typer.echo(FIRST_STEPS)
+        raise typer.Exit
 
 
 @_command
@@ -78,14 +83,18 @@ def report(
             "-s",
             metavar="NAME",
             autocompletion=_sections_from,
-            help=f"Only this section; may be given several times. Names: {', '.join(SECTIONS)}. Shown only "
-            f"when named, because it searches: {', '.join(ON_REQUEST)}.",
+            help="Only this section, by its heading or that one's first word; may be given several times: "
+            f"{', '.join(section_words())}. Shown only when named: {', '.join(ON_REQUEST)}, which searches.",
         ),
     ] = None,
     settings: Settings = None,
     width: Width = None,
+    *,
+    full: Annotated[
+        bool, typer.Option("--full", help="The whole report, on a terminal through the pager ($PAGER).")
+    ] = False,
 ) -> None:
-    """Print the whole report: targets with margin first, then what they rest on."""
+    """Print the answer on one screen: the pack, the tightest targets, what is missed and not checked."""
 
 
 @_command
@@ -98,8 +107,12 @@ def check(
         str | None, typer.Option(metavar="FILE", help="Write a Markdown summary for a job page; - is stdout.")
     ] = None,
     settings: Settings = None,
+    *,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit code 1 also if a target could not be checked.")
+    ] = False,
 ) -> None:
-    """Print missed targets only, for CI. Exit code 0: all met, 1: some missed, 2: not a usable plan."""
+    """Print missed targets only, for CI. Exit code 0: none missed; the last line counts those not checked."""
 
 
 @_command

@@ -13,13 +13,18 @@ from chainplan.plan.problems import dotted, escape, render_all
 from chainplan.report.terse import terse_text
 
 if TYPE_CHECKING:
+    from chainplan.figures.figure import Figure
     from chainplan.report.checked import CheckedPlan
 
 Settings = Sequence[str] | None
 
 
-def run(plan: Iterable[str], junit: str | None, markdown: str | None, settings: Settings) -> int:
-    """Check every plan; return 0 if all targets are met, 1 if some are missed, 2 if a plan is unusable.
+def run(
+    plan: Iterable[str], junit: str | None, markdown: str | None, settings: Settings, *, strict: bool
+) -> int:
+    """Check every plan; return 0 if no target is missed, 1 if some are, 2 if a plan is unusable.
+
+    If `strict`, a target that could not be checked counts as one that is missed.
 
     A file that is named gets the whole result in one go, when all plans are checked; ``-`` means stdout, in
     place of the lines that stand there otherwise.
@@ -28,11 +33,11 @@ def run(plan: Iterable[str], junit: str | None, markdown: str | None, settings: 
     wanted = [name for name in (junit, markdown) if name is not None]
     _refuse_collisions(plans, wanted)
     if not wanted:
-        return _lines(plans, settings)
-    return _files(plans, junit, markdown, settings)
+        return _lines(plans, settings, strict)
+    return _files(plans, junit, markdown, settings, strict)
 
 
-def _lines(plans: Iterable[str], settings: Settings) -> int:
+def _lines(plans: Iterable[str], settings: Settings, strict: bool) -> int:
     """Print what is missed, plan by plan."""
     look = plain_look(None)
     code = 0
@@ -44,11 +49,13 @@ def _lines(plans: Iterable[str], settings: Settings) -> int:
             code = UNUSABLE
             continue
         write_out(terse_text(loaded.file, evaluation.verdicts, look))
-        code = max(code, 1 if evaluation.missed else 0)
+        code = max(code, _code(evaluation.verdicts, strict))
     return code
 
 
-def _files(plans: Iterable[str], junit: str | None, markdown: str | None, settings: Settings) -> int:
+def _files(
+    plans: Iterable[str], junit: str | None, markdown: str | None, settings: Settings, strict: bool
+) -> int:
     """Check all plans, print what is missed where stdout is free, then write the files."""
     from datetime import UTC, datetime
 
@@ -70,7 +77,12 @@ def _files(plans: Iterable[str], junit: str | None, markdown: str | None, settin
         write_result(_encodable(text) if markdown == "-" else text, markdown)
     if any(plan.problems for plan in checked):
         return UNUSABLE
-    return 1 if any(verdict.status == "missed" for plan in checked for verdict in plan.verdicts) else 0
+    return max((_code(plan.verdicts, strict) for plan in checked), default=0)
+
+
+def _code(verdicts: Iterable[Figure], strict: bool) -> int:
+    bad = ("missed", "not checked") if strict else ("missed",)
+    return 1 if any(verdict.status in bad for verdict in verdicts) else 0
 
 
 def _checked(plan: str, settings: Settings, *results: str | None) -> CheckedPlan:

@@ -28,12 +28,13 @@ EVERY_COMMAND = {
 
 EXAMPLES: dict[str, tuple[Example, ...]] = {
     "report": (
-        Example("chainplan report plan.yaml", "the whole report"),
-        Example("chainplan report plan.yaml -s summary -s isolation", "two sections of it"),
-        Example("chainplan report plan.yaml > report.txt", "80 columns, without colour"),
+        Example("chainplan report plan.yaml", "the answer on one screen"),
+        Example("chainplan report plan.yaml -s targets -s isolation", "two sections of the whole report"),
+        Example("chainplan report plan.yaml --full > report.txt", "80 columns, without colour"),
     ),
     "check": (
         Example("chainplan check plans/*.yaml", "several plans, for CI"),
+        Example("chainplan check plan.yaml --strict", "what was not checked counts as missed"),
         Example("chainplan check plan.yaml --junit check.xml", "a test case per target"),
         Example("chainplan check plan.yaml --markdown -", "a table for a job page, on stdout"),
     ),
@@ -98,9 +99,40 @@ EXAMPLES: dict[str, tuple[Example, ...]] = {
     ),
 }
 
+PANELS = {
+    name: panel
+    for panel, names in {
+        "Plan": ("start", "report", "explain", "compare", "study", "schema", "reference"),
+        "Check": ("check", "tolerances", "play"),
+        "Firmware and bench": ("slots", "waveform", "capture"),
+        "Share": ("printout", "graph", "data"),
+    }.items()
+    for name in names
+}
+"""The group in which the help lists each command."""
+
+FIRST_STEPS = """\
+Three first steps:
+  chainplan start plan.yaml     write a small plan to fill in
+  chainplan report plan.yaml    does it work in the worst case?
+  chainplan explain plan.yaml   where each figure comes from
+All commands: chainplan --help"""
+"""What is told to someone who names no command."""
+
+STEPS_WITH_A_PLAN = """\
+   expected: a command before the plan, such as
+  chainplan report {plan}    does it work in the worst case?
+  chainplan check {plan}     only what is missed, for CI
+  chainplan explain {plan}   where each figure comes from
+All commands: chainplan --help"""
+"""What is told to someone who names a plan first."""
+
 EXIT_CODES: dict[str, dict[int, str]] = {
     "report": MET_OR_MISSED,
-    "check": {0: "all targets of all plans met", 1: "at least one missed"},
+    "check": {
+        0: "no target of any plan missed; some may not have been checked",
+        1: "at least one missed, or with --strict not checked",
+    },
     "compare": {0: "the last plan meets all targets", 1: "it misses one"},
     "explain": DONE,
     "data": DONE,

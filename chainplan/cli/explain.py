@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from chainplan.cli.guard import UserError, write_out
 from chainplan.cli.plans import open_plan, plain_look
 from chainplan.figures.figure import Figure
-from chainplan.report.explain import close_names, explain_figure, figure_list, matching
+from chainplan.report.explain import close_names, explain_figure, figure_list, matching, of_the_report
 from chainplan.report.figures import worst
 
 MOST_NAMES = 20
@@ -27,12 +27,17 @@ def run(plan: str, figure: Sequence[str] | None, settings: Sequence[str] | None,
     if not words.strip():
         write_out(figure_list(evaluation, look))
         return 0
-    found = sorted(matching(words, sums), key=in_order)
+    shown = list(evaluation.shown())
+    called = [each for each in shown if each.target.casefold() == words.casefold().strip()]
+    found = of_the_report(words, called, sums) or matching(words, sums) or of_the_report(words, shown, sums)
+    found.sort(key=in_order)
     if len(found) == 1:
         write_out(explain_figure(found[0], sums[found[0]](), evaluation.verdicts, look))
         return 0
     lines = _no_figure(words, evaluation.verdicts) if not found else []
-    lines = lines or _refusal(words, found, close_names(words, sums))
+    lines = lines or _refusal(
+        words, found, close_names(words, [*sums, *(each.target for each in evaluation.verdicts)])
+    )
     raise UserError("\n".join(look.text(line) for line in lines))
 
 

@@ -11,6 +11,7 @@ import typer
 from typer.models import CommandInfo
 
 from chainplan.cli.app import app
+from chainplan.cli.examples import STEPS_WITH_A_PLAN
 from chainplan.cli.guard import PIPE_CLOSED, UNUSABLE, UserError, begin, drop_output, guarded
 
 
@@ -22,6 +23,12 @@ def main() -> None:
 
 def _program() -> int:
     every = app.registered_commands
+    first = sys.argv[1] if len(sys.argv) > 1 else ""
+    if first.lower().endswith((".yaml", ".yml")):
+        from chainplan.plan.problems import escape
+
+        steps = STEPS_WITH_A_PLAN.format(plan=escape(first))
+        raise UserError(f"{escape(first)}: this is no command\n{steps}")
     app.registered_commands = asked_for(sys.argv[1:], every)
     try:
         app(prog_name="chainplan")

@@ -77,7 +77,8 @@ class Kind(Generic[_Item]):
 
     A kind is judged where `target`, a key of the plan's targets, says a limit, for all subjects or by the
     part of their names with the label `by`; `limit` turns what stands there into ticks, and `nobody` says
-    why a name has no figure. Or it brings limits of its own, and `asked` tells whether a plan has any.
+    why a name has no figure. Or it brings limits of its own, and `asked` tells whether a plan has any. With
+    `yes_no` it is fulfilled as a whole or not, as a claim is: no margin is a share of it.
     """
 
     def __init__(
@@ -99,6 +100,7 @@ class Kind(Generic[_Item]):
         limit: Callable[[Any], int] | None = None,
         nobody: str = "",
         asked: Callable[[Plan], object] = _never,
+        yes_no: bool = False,
     ) -> None:
         self.name = name
         self.dimension = dimension
@@ -112,6 +114,7 @@ class Kind(Generic[_Item]):
         self._by = self.labels.index(by) if by else -1
         self._limit = limit or (_upper_end if sense == "at least" else _lower_end)
         self._asked = asked
+        self.yes_no = yes_no
         self.meaning = ""
         """What it says of a subject, in a sentence."""
         self.needs: tuple[str, ...] = ()
@@ -342,8 +345,9 @@ class Figure:
 
     @property
     def margin_share(self) -> Fraction | None:
-        """Return the margin as a share of the limit."""
-        return Fraction(self.margin or 0, self.limit) if self.limit and self.margin is not None else None
+        """Return the margin as a share of the limit; None where yes or no is all there is to say."""
+        known = self.limit and self.margin is not None and not self.kind.yes_no
+        return Fraction(self.margin or 0, self.limit or 1) if known else None
 
 
 class Figures(tuple[Figure, ...]):

@@ -24,6 +24,32 @@ SECTIONS: dict[str, str] = {
 }
 """Each section and what it shows."""
 
+HEADINGS: dict[str, tuple[str, ...]] = {
+    "summary": ("targets",),
+    "latency": ("from fault to safe state",),
+    "faults": ("single faults",),
+    "age": ("sample age and skew",),
+    "startup": ("start-up", "asleep"),
+    "errors": ("errors", "check codes"),
+    "assumptions": ("assumptions", "warnings", "cautions"),
+}
+"""Headings under which a section is printed, where they are not its name."""
+
+
+def section_of(words: str) -> str | None:
+    """Return the section of a heading as it is printed, in any case, or of its first word, or None."""
+    wanted = " ".join(words.casefold().split())
+    headings = {name: name for name in SECTIONS}
+    headings |= {heading: name for name, known in HEADINGS.items() for heading in known}
+    first = {heading.split()[0]: name for heading, name in reversed(headings.items())}
+    return headings.get(wanted) or first.get(wanted)
+
+
+def section_words() -> list[str]:
+    """Return every section as its first heading is printed, in the order of the report."""
+    return [HEADINGS.get(name, (name,))[0] for name in SECTIONS]
+
+
 ON_REQUEST = ("reach",)
 """Sections that search, which takes seconds: left out of the whole report, shown where they are named."""
 

@@ -69,7 +69,7 @@ def layout_for(width: int, labels: Iterable[str], figures: int) -> Layout:
 
 def row(layout: Layout, label: str, drawing: str, figures: Sequence[str], ascii_only: bool) -> list[str]:
     """Return a line of label, drawing and figures; more lines where the figures stand below the drawing."""
-    label = _cut(label, layout.label, ascii_only)
+    label = cut(label, layout.label, ascii_only)
     line = label + " " * (layout.label - display_width(label)) + " " + drawing
     if layout.figures:
         return ["  ".join((line, *figures)).rstrip()]
@@ -83,7 +83,8 @@ def right(text: str, width: int) -> str:
     return " " * (width - display_width(text)) + text
 
 
-def _cut(text: str, width: int, ascii_only: bool) -> str:
+def cut(text: str, width: int, ascii_only: bool) -> str:
+    """Return text that fits `width` columns; a sign says where some of it is cut off."""
     if display_width(text) <= width:
         return text
     while text and display_width(text) >= width:

@@ -5,7 +5,7 @@ Plain lines of text; nothing here needs a terminal library.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 from typing import NamedTuple
@@ -181,6 +181,17 @@ def matching(query: str, names: Iterable[str]) -> list[str]:
     found = [name for name in known if words and all(word in name.casefold() for word in words)]
     plain = [name for name in found if not name.endswith(TYPICAL)]
     return found if "typical" in words else plain
+
+
+def of_the_report(query: str, figures: Iterable[Figure], names: Container[str]) -> list[str]:
+    """Return the sums behind figures whose name in the report, with their subject, holds all words."""
+    words = query.casefold().replace(",", " ").split()
+    found = [
+        each.figure
+        for each in figures
+        if words and all(word in f"{each.target} {each.subject}".casefold() for word in words)
+    ]
+    return [name for name in dict.fromkeys(found) if name in names]
 
 
 def close_names(query: str, names: Iterable[str]) -> str | None:

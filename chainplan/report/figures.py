@@ -135,6 +135,40 @@ def margin_share(verdict: Figure) -> str:
     return signed(f"{_tenths(share)} %", share)
 
 
+def used(verdict: Figure) -> Fraction | None:
+    """Return how much of what there is a target takes: worst case of limit, or required of provided.
+
+    1 is the limit, more is a miss. None where it is not known, or where yes or no is all there is to say.
+    """
+    value, limit = verdict.value, verdict.limit
+    if value is None or limit is None or verdict.kind.yes_no:
+        return None
+    needed, available = (limit, value) if verdict.sense == "at least" else (value, limit)
+    return Fraction(needed, available) if available > 0 else None
+
+
+def used_of(verdict: Figure) -> str:
+    """Return both figures of :func:`used` in one unit, rounded to the bad side: ``27 of 99.9 ms``."""
+    if verdict.value is None or verdict.limit is None:
+        return worst(verdict)
+    at_least = verdict.sense == "at least"
+    needed, available = (verdict.limit, verdict.value) if at_least else (verdict.value, verdict.limit)
+    there = amount(available, verdict.dimension, "down")
+    unit = there.rpartition(" ")[2] if " " in there else ""
+    scaled = verdict.dimension
+    if needed * 1000 > available > 0 and unit in scaled.units:
+        scaled = replace(scaled, display=(unit,), base=unit)
+    return f"{amount(needed, scaled, 'up').removesuffix(f' {unit}')} of {there}"
+
+
+def spare(verdict: Figure) -> str:
+    """Return what is left of what there is, in whole percent rounded down; empty where it is not known."""
+    share = used(verdict)
+    if share is None:
+        return ""
+    return "<1 %" if 0 < 1 - share < Fraction(1, 100) else f"{math.floor((1 - share) * 100)} %"
+
+
 def _tenths(share: Fraction) -> str:
     """Return a share in percent with one decimal, rounded down."""
     tenths = math.floor(share * 1000)
@@ -148,6 +182,22 @@ def held_against(verdict: Figure) -> str:
     if verdict.margin is not None:
         parts.append(f"margin {margin(verdict)} ({margin_share(verdict)})")
     return f"{verdict.target}, {verdict.subject}: {', '.join(parts)}"
+
+
+DANGER = ("isolation", "latency", "faults", "coverage", "startup", "scan", "errors")
+"""Sections whose misses endanger first, in this order; then the others."""
+
+
+def by_danger(verdict: Figure) -> tuple[int, Fraction]:
+    """Sort key of misses: what endangers first, then the least margin."""
+    section = verdict.kind.section
+    return DANGER.index(section) if section in DANGER else len(DANGER), tightness(verdict)
+
+
+def tightness(verdict: Figure) -> Fraction:
+    """Sort key of verdicts: the margin as a share of the limit, 0 where there is none."""
+    share = verdict.margin_share
+    return Fraction(0) if share is None else share
 
 
 def signed(text: str, value: int | Fraction) -> str:

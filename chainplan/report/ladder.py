@@ -20,7 +20,7 @@ _RAIL = Sign("│", "|")
 _ELSEWHERE = Sign("─", "-")
 _BOARD = Sign("━", "=")
 _STRESSED = Sign("█", "#")
-_SPARE = Sign("░", "-")
+_SPARE = Sign("·", ".")
 
 Hint = Literal["scale", "board", "met", "missed", "not checked", "left out"]
 """What a line of the ladder is about, for whoever colours it."""

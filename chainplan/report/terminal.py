@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.text import Text
 
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
-from chainplan.report.blocks import Block, ReportPart
+from chainplan.report.blocks import Block, Bullets, Paragraph, ReportPart
 from chainplan.report.figures import Look
+from chainplan.report.first_screen import first_screen
 from chainplan.report.section import section
 from chainplan.report.sections import title
 from chainplan.report.sections.common import View
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
+    from chainplan.headroom.levers import Move
+    from chainplan.headroom.trials import Key
     from chainplan.plan.load import LoadedPlan
 
 LEAST_WIDTH = 72
 """Columns below which the tables would have to break figures; a narrower screen wraps lines instead."""
+
+PROSE = 100
+"""Columns beyond which text is no longer easily read; drawings and tables take all there are."""
 
 
 def report_text(
@@ -36,6 +42,14 @@ def report_text(
     return text_of(console, view.look, renderables(view, sections or whole))
 
 
+def first_screen_text(
+    console: Console, loaded: LoadedPlan, evaluation: Evaluation, fixes: Mapping[Key, Move]
+) -> str:
+    """Return the first screen as `console` would print it; `fixes` are those that it names."""
+    view = view_of(console, loaded, evaluation)
+    return text_of(console, view.look, first_screen(view, fixes))
+
+
 def view_of(console: Console, loaded: LoadedPlan, evaluation: Evaluation) -> View:
     """Return what there is to draw and the screen to draw it for."""
     return View(loaded, evaluation, Look(max(console.width, LEAST_WIDTH), console.encoding))
@@ -46,7 +60,8 @@ def text_of(console: Console, look: Look, parts: Iterable[ReportPart]) -> str:
     with console.capture() as captured:
         for part in parts:
             shown = part.drawn(look) if isinstance(part, Block) else part
-            console.print(shown, width=look.width, highlight=False, emoji=False, markup=False)
+            width = min(look.width, PROSE) if isinstance(part, Paragraph | Bullets) else look.width
+            console.print(shown, width=width, highlight=False, emoji=False, markup=False)
     return "\n".join(map(_without_tail, captured.get().split("\n")))
 
 

@@ -6,12 +6,13 @@ from collections import Counter
 from collections.abc import Sequence
 
 from chainplan.figures.figure import Figure
-from chainplan.report.figures import Look, held_against, plural
+from chainplan.report.figures import Look, by_danger, held_against, plural
 
 
 def terse_text(file: str, verdicts: Sequence[Figure], look: Look) -> str:
     """Return the missed targets of a plan and what it comes to, each line with the file in front."""
-    lines = [f"missed: {_with_place(verdict)}" for verdict in verdicts if verdict.status == "missed"]
+    missed = sorted((each for each in verdicts if each.status == "missed"), key=by_danger)
+    lines = [f"missed: {_with_place(verdict)}" for verdict in missed]
     lines.append(closing_line(verdicts))
     return "".join(f"{look.text(f'{file}: {line}')}\n" for line in lines)
 

@@ -50,7 +50,7 @@ def bytes_per_sample(evaluation: Evaluation) -> Value:
 def tightest_margin(evaluation: Evaluation) -> Value:
     """Return the least margin of any target as a share of its limit; None if a worst case has no bound.
 
-    Counts that must be reached, such as cells covered, have no margin once they are.
+    What is only met or not, such as cells covered or a claimed distance, has no margin.
     """
     return _tightest(evaluation.verdicts)
 
@@ -139,18 +139,11 @@ def _margin(verdicts: Iterable[Figure]) -> Value:
     return min((verdict.margin for verdict in found if verdict.margin is not None), default=None)
 
 
-def _all_there_is(verdict: Figure) -> bool:
-    """Tell whether a target asks for all there is, such as every cell: once met, it has no margin to lose."""
-    return verdict.status == "met" and verdict.sense == "at least" and verdict.dimension.name == COUNT.name
-
-
 def _tightest(verdicts: Iterable[Figure]) -> Value:
     found = list(verdicts)
     if any(verdict.boundless for verdict in found):
         return None
-    shares = [
-        each for verdict in found if (each := verdict.margin_share) is not None and not _all_there_is(verdict)
-    ]
+    shares = [each for verdict in found if (each := verdict.margin_share) is not None]
     return min(shares) * WHOLE if shares else None
 
 

@@ -55,7 +55,7 @@ def tightest(evaluation: Evaluation, figures: Sequence[Figure], most: int = FEW)
     readings = made(asked, all_typical(asked))
     groups: dict[object, list[int]] = {}
     for index, verdict in enumerate(figures):
-        if _moved(verdict, readings, index):
+        if not verdict.kind.yes_no and _moved(verdict, readings, index):
             groups.setdefault((verdict.target, verdict.value, verdict.limit, readings[index]), []).append(
                 index
             )

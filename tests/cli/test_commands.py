@@ -108,10 +108,10 @@ def test_unknown_sections_are_refused_with_the_known_ones() -> None:
 
 
 def test_a_section_that_is_not_there_is_refused_before_anything_is_worked_out() -> None:
-    refused = Run("report", "no-such-plan.yaml", "--section", "sumary")
+    refused = Run("report", "no-such-plan.yaml", "--section", "Tagets")
     assert (refused.code, refused.out) == (2, "")
-    assert refused.err.startswith("--section sumary: the report has no such section\n   expected: summary, ")
-    assert "did you mean: summary" in refused.err
+    assert refused.err.startswith("--section Tagets: the report has no such section\n   expected: targets, ")
+    assert "did you mean: targets" in refused.err
 
 
 def test_explain_lists_explains_and_refuses() -> None:
@@ -300,3 +300,35 @@ def test_the_list_of_commands_says_the_same_without_their_options(monkeypatch: p
     monkeypatch.setattr(app, "registered_commands", asked_for(["--help"], app.registered_commands))
     assert CliRunner().invoke(app, ["--help"]).output == whole
     assert "Print missed targets only" in whole
+
+
+def test_explain_takes_the_words_of_the_report() -> None:
+    assert Run("explain", MEETS, "scan", "time").out.startswith("scan time of trolley, worst case\n")
+    assert "figure: isolation/line#1/references" in Run("explain", MEETS, "barrier", "creepage").out
+    assert Run("explain", MEETS, "utilisation").code == 0
+    assert 'did you mean "barrier creepage"?' in Run("explain", MEETS, "barier", "creepage").err
+
+
+def test_strict_fails_what_could_not_be_checked() -> None:
+    assert Run("check", MEETS).code == 0
+    strict = Run("check", MEETS, "--strict")
+    assert strict.code == 1
+    assert strict.out.endswith("none missed, 2 not checked\n")
+
+
+def test_a_section_is_named_by_its_heading_in_any_case_or_by_its_first_word() -> None:
+    by_name = Run("report", MEETS, "-s", "latency")
+    assert by_name.code == 0
+    for words in ("From fault to safe state", "from", "FROM"):
+        assert Run("report", MEETS, "-s", words).out == by_name.out
+
+
+def test_the_whole_report_ends_with_the_first_screen() -> None:
+    first = Run("report", MEETS).out
+    whole = Run("report", MEETS, "--full").out
+    assert whole.endswith(first)
+    assert "ASSUMPTIONS" in whole
+
+
+def test_what_to_type_first_is_told() -> None:
+    assert Run().out.startswith("Three first steps:\n  chainplan start plan.yaml")

@@ -284,10 +284,11 @@ def test_the_shell_completes_commands_and_choices_and_loads_no_planner_for_it() 
     assert not modules & {"chainplan.evaluation", "chainplan.plan", "networkx", "yaml"}
     assert completed("chainplan graph plan.yaml --format ", 4)[0] == {"dot", "graphml", "mermaid"}
     assert completed("chainplan report plan.yaml --section s", 4)[0] == {
-        "summary",
         "scan",
         "slots",
-        "startup",
+        "single",
+        "sample",
+        "start-up",
         "supply",
     }
 

@@ -52,7 +52,7 @@ def test_ladder() -> None:
         == """
            |-200 V       |0 V
 controller                           at chassis
-│ head     ████████░░░░░░░░░░░░░░░░   336 V of 1000 V   33.6 %  ✓ met
+│ head     ████████················   336 V of 1000 V   33.6 %  ✓ met
 board 1    ──────────────━━━━━─────  0 V to 67.2 V
 │ link 1   ████████████████████████  67.2 V of 67.2 V  100.0 %  ✓ met
 board 2    ───────────────────━━━━━  67.2 V to 134.4 V
@@ -71,7 +71,7 @@ def test_ladder_on_a_narrow_screen_in_ascii() -> None:
            |-200 V |-100 V  |0 V     |
 controller
            at chassis
-| head     #########--------------------
+| head     #########....................
            336 V of 1000 V  33.6 %
            + met
 board 1    -----------------======------
@@ -111,7 +111,7 @@ def test_share_never_looks_better_than_it_is(stress: int, rating: int, width: in
     assert ("✓ met" in text) == (stress <= rating)
     assert ("✗ MISSED" in text) == (stress > rating)
     assert (">" in text) == (stress > rating)
-    full, spare = text.count("█"), text.count("░")
+    full, spare = text.count("█"), text.count("·")
     assert (spare == 0) == (stress >= rating)
     assert (full == 0) == (stress == 0)
     share = next(word for word, after in zip(text.split(), text.split()[1:], strict=False) if after == "%")

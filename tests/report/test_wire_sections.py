@@ -94,7 +94,9 @@ class TestReach:
 
     def test_an_open_end_and_unknown_loss(self) -> None:
         text = squeezed(report(wire_plan(), "reach"))
-        assert "100 km or more" in text
+        assert "100 km or more" not in text
+        assert "not checked one segment longer" in text
+        assert "a cable, connector or barrier gives no loss" in text
         assert "Loss is not known everywhere on this chain" in text
 
     def test_a_large_plan(self) -> None:

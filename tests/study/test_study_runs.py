@@ -92,14 +92,9 @@ def first_error(error: PlanError) -> Any:
 
 
 def tightest(data: dict[str, Any]) -> float | None:
-    """Return the least margin of the JSON; a count that must be reached counts only where it is not."""
-    shares = [
-        each["margin_share"]
-        for each in verdicts(data)
-        if each["margin_share"] is not None
-        and not (each["unit"] == "count" and each["sense"] == "at least" and each["status"] == "met")
-    ]
-    unbounded = any(each["status"] == "missed" and each["margin_share"] is None for each in verdicts(data))
+    """Return the least margin of the JSON; targets that are met or not, without a share, have none."""
+    shares = [each["margin_share"] for each in verdicts(data) if each["margin_share"] is not None]
+    unbounded = any(each["status"] == "missed" and each["worst"] is None for each in verdicts(data))
     return None if unbounded else min(shares)
 
 

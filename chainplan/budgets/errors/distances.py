@@ -106,6 +106,7 @@ HAMMING_DISTANCE = Kind[Distance](
     where=lambda each: f"{each.kind} of {each.bits} bit",
     note=lambda _: "the claim of the plan against the distance worked out from the polynomial",
     asked=lambda plan: any(each.check.hamming_distance for each in plan.protocols.values()),
+    yes_no=True,
 )
 
 

@@ -100,6 +100,7 @@ FAULTS_SHOWN = Kind[ShownFaults](
     where=lambda each: _never_known(each.faults, each.hidden),
     target="fault_known",
     limit=lambda _: WHOLE,
+    yes_no=True,
 )
 
 

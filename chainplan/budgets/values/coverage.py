@@ -318,6 +318,7 @@ def _kind_of(unit: Unit) -> Kind[Covered]:
         where=lambda each: _where(each.found),
         note=lambda each: "; ".join(dict.fromkeys(gap.reason for gap in each.found.gaps)),
         asked=lambda plan: plan.targets.coverage,
+        yes_no=True,
     )
 
     def covered(coverage: Coverage, targets: Targets) -> Iterator[Figure]:

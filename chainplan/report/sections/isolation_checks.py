@@ -18,8 +18,8 @@ def checks_table(view: View, chain: ChainIsolation) -> ReportPart:
     columns = [
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
-        Column("needed", figures=True),
-        Column("offered", figures=True),
+        Column("required", figures=True),
+        Column("provided", figures=True),
         Column("of"),
         Column("segments"),
     ]

@@ -110,7 +110,7 @@ def _links(view: View, makes: Sequence[tuple[Link, list[int]]]) -> ReportPart:
         Column("verdict", most=STATUS_WIDTH),
         Column("margin", figures=True),
         Column("left\n(typical)", figures=True),
-        Column("wanted", figures=True),
+        Column("required", figures=True),
         Column("delay", figures=True),
         Column("segments"),
     ]

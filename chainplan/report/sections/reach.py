@@ -57,28 +57,32 @@ NOTES = (
 
 
 def _chain(view: View, found: ChainReach) -> Iterator[ReportPart]:
+    lengths = view.evaluation.lengths.values()
+    unknown = any(_loss_unknown(each) for each in lengths if each.chain.family == found.chain)
     columns = [
         Column("now", figures=True),
         Column("at most", figures=True),
         Column("of"),
         Column("then missed"),
     ]
-    yield Table(columns, [_row(view, reach) for reach in found.reaches])
-    remarks = list(_remarks(view, found))
+    yield Table(columns, [_row(view, reach, unknown) for reach in found.reaches])
+    remarks = list(_remarks(found, unknown))
     if remarks:
         yield Text()
         yield Bullets(remarks)
 
 
-def _row(view: View, reach: Reach) -> list[Cell]:
+def _row(view: View, reach: Reach, unknown: bool) -> list[Cell]:
     most = amount(reach.most, reach.dimension, "down")
     if not reach.stopped_by:
-        most = f"{most} or more"
+        most = "not checked" if unknown and reach.kind != "boards" else f"{most} or more"
     what = _WHAT[reach.kind]
     if reach.segments:
         number = runs_of(reach.segments)
         what += f": number {number}" if len(reach.segments) == 1 else f": one of {number}"
     remark = "less than the plan has" if reach.most < reach.now else ""
+    if most == "not checked":
+        remark = "a cable, connector or barrier gives no loss"
     if not reach.monotone:
         remark = "; ".join(part for part in (remark, "something larger holds again") if part)
     return [
@@ -89,9 +93,8 @@ def _row(view: View, reach: Reach) -> list[Cell]:
     ]
 
 
-def _remarks(view: View, found: ChainReach) -> Iterator[str]:
-    lengths = [each for each in view.evaluation.lengths.values() if each.chain.family == found.chain]
-    if any(_loss_unknown(each) for each in lengths):
+def _remarks(found: ChainReach, unknown: bool) -> Iterator[str]:
+    if unknown:
         yield "Loss is not known everywhere on this chain: where it is not, time alone limits a length here."
     if found.missed_anyhow:
         anyhow = sorted(found.missed_anyhow, key=lambda verdict: verdict.target not in OF_THE_WIRE)

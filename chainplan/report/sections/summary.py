@@ -35,8 +35,19 @@ EXPLANATION = (
 
 
 def in_order(verdicts: Iterable[Figure]) -> list[Figure]:
-    """Return the verdicts as a reader wants them: missed before unknown before met, least margin first."""
-    return sorted(verdicts, key=lambda verdict: (ORDER[verdict.status], _tightness(verdict)))
+    """Return the verdicts as a reader wants them: missed before unknown before met.
+
+    Misses come in the order in which they endanger, others by the least margin; what is met as a whole, yes
+    or no, stands last.
+    """
+
+    def place(verdict: Figure) -> tuple[int, bool, tuple[int, Fraction]]:
+        missed = verdict.status == "missed"
+        danger = figures.by_danger(verdict)
+        whole = verdict.kind.yes_no and not missed
+        return ORDER[verdict.status], whole, danger if missed else (0, danger[1])
+
+    return sorted(verdicts, key=place)
 
 
 def alike(verdicts: Iterable[Figure]) -> list[list[Figure]]:
@@ -45,11 +56,6 @@ def alike(verdicts: Iterable[Figure]) -> list[list[Figure]]:
         verdicts,
         lambda each: (each.target, each.value, each.limit, each.typical, each.dimension.name, each.note),
     )
-
-
-def _tightness(verdict: Figure) -> Fraction:
-    share = verdict.margin_share
-    return Fraction(0) if share is None else share
 
 
 def count_line(verdicts: Sequence[Figure]) -> str:

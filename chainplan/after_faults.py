@@ -22,7 +22,7 @@ MOST_NODES_EVALUATED = 10_000
 """Nodes that are evaluated anew, all faults together, unless more are asked for: some seconds."""
 
 
-SCANNING = ("scan", "bytes", "latency", "age")
+SCANNING = ("scan", "bytes", "fault handling", "sample age")
 """Sections of the figures that depend on how the chains are scanned, and so can change after a fault."""
 
 
@@ -30,10 +30,10 @@ class FaultRow(NamedTuple):
     """One fault as a reader wants it in a table. Times are worst cases in fs, None where there is none."""
 
     outcome: Outcome
-    cells_seen: Fraction
+    cells_monitored: Fraction
     single_point: bool
     known: int | None
-    known_by: str
+    detected_by: str
     """The task that shows the fault; empty where none does."""
     recovery: int | None
     recovery_note: str

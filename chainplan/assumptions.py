@@ -1,8 +1,8 @@
 """What the figures assume: every modelling decision in one place.
 
-Each entry says which sections of the report rest on it, whether the simulation plays it by itself, shares it
-with the budgets or does not play it, and which key of the plan says otherwise. The report prints those that
-bear on its plan.
+Each entry says which sections of the report rest on it, whether the simulation simulates it by itself, shares
+it with the budgets or does not simulate it, and which key of the plan says otherwise. The report prints those
+that bear on its plan.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 from chainplan.plan import uses
 from chainplan.plan.model import Plan
 
-Played = Literal["independently", "shared", "not"]
+Simulated = Literal["independently", "shared", "not"]
 
 
 def _always(_: Plan) -> bool:
@@ -25,21 +25,31 @@ class Assumption(NamedTuple):
 
     text: str
     rests: tuple[str, ...]
-    played: Played
+    simulated: Simulated
     key: str = ""
     bears: Callable[[Plan], bool] = _always
     """Tells whether a plan's figures rest on it."""
     printed: bool = True
-    """Whether the report says it: it may be silent where the simulation plays it or a key decides."""
+    """Whether the report says it: it may be silent where the simulation simulates it or a key decides."""
 
 
-_TIMES = ("scan", "age", "latency", "faults", "startup")
+_TIMES = ("scan", "sample age", "fault handling", "single faults", "start-up")
 
 ASSUMPTIONS = (
     Assumption(
         "Worst-case figures use the unfavourable end of every tolerance at once (extreme-value analysis); "
         "typical figures use the middle.",
-        (*_TIMES, "bytes", "length", "isolation", "balancing", "supply", "uplink", "errors", "coverage"),
+        (
+            *_TIMES,
+            "bytes",
+            "link budget",
+            "isolation",
+            "balancing",
+            "self-consumption",
+            "uplink",
+            "errors",
+            "monitoring",
+        ),
         "independently",
     ),
     Assumption(
@@ -106,7 +116,7 @@ ASSUMPTIONS = (
     Assumption(
         "A value is in the host's memory when the whole exchange that carries it is, all of its blocks with "
         "it; what the host does to it then is in the set-up.",
-        ("age", "latency"),
+        ("sample age", "fault handling"),
         "shared",
         "controllers.NAME.set_up",
     ),
@@ -139,34 +149,34 @@ ASSUMPTIONS = (
     Assumption(
         "A node that does not hear a trigger answers with what it sampled before, for as many runs in a row "
         "as its task reckons with.",
-        ("age", "latency", "errors"),
+        ("sample age", "fault handling", "errors"),
         "independently",
         "tasks.NAME.stale_runs",
         uses.triggers,
     ),
     Assumption(
         "A node that converts without triggers publishes whole rounds: a value is up to two rounds old.",
-        ("age", "latency", "startup"),
+        ("sample age", "fault handling", "start-up"),
         "independently",
         "node_types.NAME.conversions.NAME.publishes",
         uses.free_running,
     ),
     Assumption(
         "Each task has a converter of its own: none triggers a conversion while another one's goes on.",
-        ("age", "latency", "scan"),
+        ("sample age", "fault handling", "scan"),
         "shared",
         bears=uses.overlap,
     ),
     Assumption(
         "Skew is that of one run; while a read goes on, memory holds values of two runs.",
-        ("age",),
+        ("sample age",),
         "shared",
         bears=uses.triggers,
     ),
     Assumption(
         "The host task that judges readings does not run in step with the scan, and has just missed the "
         "last one.",
-        ("latency", "faults"),
+        ("fault handling", "single faults"),
         "independently",
         "controllers.NAME.evaluation",
         uses.hazards,
@@ -174,7 +184,7 @@ ASSUMPTIONS = (
     Assumption(
         "No more readings are lost than the plan tolerates; the scans they are lost in may wait for every "
         "time-out. In the scan that decides no read waits longer than the retry reserve.",
-        ("latency",),
+        ("fault handling",),
         "shared",
         "hazards.NAME.lost_readings",
         uses.lost,
@@ -182,19 +192,19 @@ ASSUMPTIONS = (
     Assumption(
         "Of several guaranteed paths of a hazard the fastest counts on each chain, and the slowest chain "
         "for the plan.",
-        ("latency", "coverage"),
+        ("fault handling", "monitoring"),
         "independently",
         bears=uses.hazards,
     ),
     Assumption(
         "A wrong measurement is known by the second reading alone, and its other half is as new.",
-        ("latency",),
+        ("fault handling",),
         "shared",
         bears=lambda plan: any(each.kind == "wrong measurement" for each in plan.hazards.values()),
     ),
     Assumption(
         "Fault handling times hold while all chains are whole: none is promised while a break is recovered.",
-        ("latency", "age"),
+        ("fault handling", "sample age"),
         "not",
         "controllers.NAME.recovery",
         uses.hazards,
@@ -203,7 +213,7 @@ ASSUMPTIONS = (
         "An alarm of a node waits for the exchange under way and goes before the next one. No more of them "
         "in a row are hit than the plan reckons with; it takes no set-up, transfer on the host bus or read "
         "that follows it up.",
-        ("latency",),
+        ("fault handling",),
         "shared",
         "hazards.NAME.alarm.lost",
         uses.alarms,
@@ -211,43 +221,43 @@ ASSUMPTIONS = (
     Assumption(
         "The checks that nodes make of themselves are not held up by conversions that tasks trigger; "
         "hazards whose checks make one conversion in one period share them.",
-        ("latency", "startup", "supply"),
+        ("fault handling", "start-up", "self-consumption"),
         "shared",
         bears=uses.checks,
     ),
     Assumption(
         "Every node whose inputs show a hazard raises its alarm unless its type says that it does not.",
-        ("latency", "startup", "coverage"),
+        ("fault handling", "start-up", "monitoring"),
         "independently",
         "node_types.NAME.raises_alarms",
         uses.checks,
     ),
     Assumption(
         "An in-band alarm leaves a ring by whichever port is nearer: the controller listens at both.",
-        ("latency", "startup"),
+        ("fault handling", "start-up"),
         "shared",
         bears=lambda plan: uses.checks(plan) and uses.rings(plan),
     ),
     Assumption(
         "Asleep an alarm is believed at once when the controller has woken; debouncing begins anew at "
         "falling asleep and at waking.",
-        ("startup",),
+        ("start-up",),
         "shared",
         "sleep.debounce",
         uses.asleep,
     ),
     Assumption(
-        "A fault that is found stays told through all turns, messages and evaluations; as many frames in a "
-        "row tell it as the plan says.",
-        ("latency",),
+        "A fault that is found stays reported through all frames, messages and evaluations; as many frames "
+        "in a row report it as the plan says.",
+        ("fault handling",),
         "not",
-        "hazards.NAME.told_times",
-        uses.told,
+        "hazards.NAME.reported_times",
+        uses.reported,
     ),
     Assumption(
         "A unit that evaluates a message finds the newest frame alone; receivers outside the plan see every "
         "turn.",
-        ("uplink", "latency"),
+        ("uplink", "fault handling"),
         "not",
         "uplink.messages.NAME.received",
         uses.uplink,
@@ -262,62 +272,62 @@ ASSUMPTIONS = (
     ),
     Assumption(
         "Nothing passes a segment that is open or shorted, for good; a silent node passes nothing on.",
-        ("faults",),
+        ("single faults",),
         "shared",
     ),
     Assumption(
         "A babbling node jams its whole chain in both directions; one with a jabber limit is cut off after "
         "that time and counts as silent.",
-        ("faults",),
+        ("single faults",),
         "not",
         "node_types.NAME.jabber_limit",
     ),
     Assumption(
         "A fault on one chain leaves the other chains on its port as they are, and chains on one port need "
         "no switch between them.",
-        ("faults", "latency"),
+        ("single faults", "fault handling"),
         "shared",
     ),
     Assumption(
         "Babbling nodes, dead ports and controllers, and pairs of faults are counted on the graph; a dead "
-        "controller, or its one bridge, blinds all its cells and is told apart from what targets judge.",
-        ("faults",),
+        "controller, or its one bridge, leaves all its cells unmonitored; targets do not judge it.",
+        ("single faults",),
         "not",
     ),
     Assumption(
         "A broken ring is read on by every task from both its ports up to the break where its controller "
         "has a `recovery`; else it is read up to the break as an open chain is, or not at all if it was "
         "read across.",
-        ("faults",),
+        ("single faults",),
         "shared",
         "controllers.NAME.recovery",
         uses.rings,
     ),
     Assumption(
         "A node answers towards the port that it is asked by; what has to be sent before is the task's "
-        "`turn`. It counts the direction away from the port that reads it as outward.",
-        ("faults", "scan"),
+        "`reversal`. It counts the direction away from the port that reads it as downstream.",
+        ("single faults", "scan"),
         "independently",
-        "tasks.NAME.turn",
+        "tasks.NAME.reversal",
         uses.rings,
     ),
     Assumption(
         "A controller finishes the scan under way before it switches a ring and addresses nodes anew, which "
         "never fails, and scans on at its old pace with its old slot table.",
-        ("faults",),
+        ("single faults",),
         "independently",
         "controllers.NAME.recovery.switch",
     ),
     Assumption(
         "Without a `chain loss` hazard one bad run of any task makes a fault known.",
-        ("faults",),
+        ("single faults",),
         "shared",
         "hazards.NAME.kind",
         lambda plan: not any(each.kind == "chain loss" for each in plan.hazards.values()),
     ),
     Assumption(
         "At start-up no setting is written, and no wake-up signal and no addressing fails.",
-        ("startup",),
+        ("start-up",),
         "shared",
         "node_types.NAME.ready",
         uses.start,
@@ -325,7 +335,7 @@ ASSUMPTIONS = (
     Assumption(
         "Nodes stay awake, and keep addresses and settings, unless their type says after which silence they "
         "fall asleep.",
-        ("faults", "startup"),
+        ("single faults", "start-up"),
         "not",
         "node_types.NAME.sleeps_after",
     ),
@@ -340,13 +350,13 @@ ASSUMPTIONS = (
         "Every port and node sends anew what it receives, at full level: loss counts per segment, delay per "
         "chain. Timing errors of cut-through nodes do not add up. Connectors and barriers do not reflect; "
         "what they lose is in the plan.",
-        ("length",),
+        ("link budget",),
         "not",
         "connector_types.NAME.loss",
         uses.signal,
     ),
     Assumption(
-        "Bit errors hit every segment for itself, not all at once. Nodes do not check what they relay, and "
+        "Bit errors hit every segment for itself, not all at once. Nodes do not check what they forward, and "
         "a frame with any bit hit has failed.",
         ("errors",),
         "shared",
@@ -369,7 +379,7 @@ ASSUMPTIONS = (
     ),
     Assumption(
         "All cells of a node give its current alike; wake-up signals and retries cost nothing.",
-        ("supply",),
+        ("self-consumption",),
         "not",
         "node_types.NAME.currents",
         uses.supplied,

@@ -15,8 +15,8 @@ from chainplan.budgets.isolation import segments
 from chainplan.budgets.line import jabber, length, link
 from chainplan.budgets.scanning import bus_load, scan, traffic
 from chainplan.budgets.standby import balancing, self_consumption, silence, start_up
-from chainplan.budgets.uplink import buses, vehicle_age
-from chainplan.budgets.values import age, asleep, coverage, reported
+from chainplan.budgets.uplink import buses, end_to_end_age
+from chainplan.budgets.values import age, asleep, monitoring, reported
 from chainplan.chain import build
 from chainplan.figures.budget import BUDGETS, Budget
 from chainplan.figures.figure import KINDS, NO_FIGURES, TYPICAL, Figure, Figures, Kind
@@ -54,7 +54,7 @@ class Evaluation:
     reported = reported.reported
     isolation = segments.isolation
     faults = walk.faults
-    coverage = coverage.coverage
+    monitoring = monitoring.monitoring
     start_ups = start_up.start_ups
     asleep = asleep.asleep
     node_balancing = balancing.node_balancing
@@ -68,7 +68,7 @@ class Evaluation:
     distances = distances.distances
     residual = residual.residual
     buses = buses.buses
-    vehicle_ages = vehicle_age.vehicle_ages
+    end_to_end_ages = end_to_end_age.end_to_end_ages
 
     def __init__(
         self, plan: Plan, *, given: Mapping[Any, Any] | None = None, known: _Known | None = None

@@ -4,7 +4,7 @@ Inside chainplan each quantity is a :class:`Span` of three whole numbers (min, t
 tick of its :class:`Dimension`. Whole numbers make sums exact: a computed bound and a simulated time are
 compared with ``==`` and no tolerance, and 96 times 4.2 V is 403.2 V.
 
-Rounding goes outward: the minimum down, the maximum up, the typical value to the nearest tick, so that a
+Rounding goes downstream: the minimum down, the maximum up, the typical value to the nearest tick, so that a
 bound stays a bound. What people write is read by :mod:`chainplan.plan.quantity_text`.
 """
 

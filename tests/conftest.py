@@ -19,7 +19,7 @@ from chainplan.plan.model import Plan
 sys.path.insert(0, str(Path(__file__).parent))
 
 # A busy machine is no fault of the code, so nothing is timed. In CI every run draws the same examples; on
-# a desk each run draws others, and what it finds is kept in .hypothesis until it is mended.
+# a desk each run draws others, and what it finds is kept in .hypothesis until it is fixed.
 settings.register_profile(
     "chainplan", deadline=None, derandomize="CI" in os.environ, suppress_health_check=[HealthCheck.too_slow]
 )

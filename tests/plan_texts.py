@@ -25,7 +25,7 @@ node_types:
   six:
     cell_inputs: 6
     temperature_inputs: 2
-    relay: {style: cut-through, outward: 100 ns, homeward: 120 ns}
+    forwarding: {style: cut-through, downstream: 100 ns, upstream: 120 ns}
     turn_around: 5 us
     conversions:
       cell voltages: {time: 2 ms, step: 20 us, settling: 1 ms, publishes: each value}
@@ -115,7 +115,7 @@ strings:
       - {type: twelve}
     exceptions:
       1: {type: lower}
-    leakage: {positive: 2 Mohm, negative: 1 Mohm}
+    insulation_resistance: {positive: 2 Mohm, negative: 1 Mohm}
     note: invented
 controllers:
   main:
@@ -191,7 +191,7 @@ tasks:
     stale_runs: 1
     freshness: 4
     sent_from: head
-    turn: 0 s
+    reversal: 0 s
     note: invented
   temperatures: {reads: temperatures, every: 5, value: 12 bit}
   balancing: {kind: write, every: 10, data: 8 byte}
@@ -207,18 +207,18 @@ hazards:
     sensor_lag: 1 ms
     alarm: {check_every: 10 ms, debounce: 2, per_hop: 10 us, own_line: false,
       conversion: cell voltages, hardware: false, repeat_every: 70 ms, lost: 1}
-    tolerant_time: 1 s
+    ftti: 1 s
     reaction: contactor
     note: invented
   lost:
     kind: chain loss
     debounce_time: 300 ms
-    tolerant_time: 5 s
+    ftti: 5 s
     reaction: relay
     reaction_at: upper
-    told_by: cells
-    told_with: last
-    told_times: 1
+    reported_by: cells
+    reported_with: last
+    reported_times: 1
 sleep:
   check_every: 1 s
   debounce: 2
@@ -227,13 +227,14 @@ sleep:
   hardware: false
   alarm_per_hop: 1 ms
   host_wake: 50 ms
-  tolerant_time: 10 s
+  ftti: 10 s
 supply: {awake: 10 %}
 uplink:
   buses:
     body: {bit_rate: 500 kbit/s, data_rate: 2 Mbit/s, errors: {burst: 1, interval: 100 ms}, note: invented}
   masters:
-    upper: {evaluation: {period: 10 ms, run_time: 1 ms}, actuators: {relay: {opening: 9 ms}}, note: invented}
+    upper: {evaluation: {period: 10 ms, run_time: 1 ms}, actuators: {forwarding: {opening: 9 ms}}, note:
+    invented}
   messages:
     cells:
       bus: body
@@ -248,10 +249,10 @@ uplink:
       deadline: 40 ms
       carries: cell voltages
       evaluated: true
-      turns: 2
+      multiplexed_over: 2
       received: queued
       note: invented
-    pack: {bus: body, sender: upper, identifier: 0x200, data: 8 byte, period: 100 ms, passes_on: [cells]}
+    pack: {bus: body, sender: upper, identifier: 0x200, data: 8 byte, period: 100 ms, forwards: [cells]}
 targets:
   scan_time: 80 ms
   utilisation: 80 %
@@ -261,15 +262,15 @@ targets:
   bytes_per_scan: 1000 byte
   efficiency: 10 %
   host_bus_load: 50 %
-  cells_seen_after_fault: 90 %
-  fault_known: 2 s
+  cells_monitored_after_fault: 90 %
+  fault_detection: 2 s
   recovery: 3 s
   uplink_load: 40 %
-  age_at_vehicle: {pack: 1 s}
+  end_to_end_age: {pack: 1 s}
   start_up: 2 s
   balancing: {charge: 600 mAh, within: 30 d}
   imbalance_per_month: 600 mAh
-  coverage: [cell over-voltage, over-temperature]
+  monitoring: [cell over-voltage, over-temperature]
   scans_lost_per_hour: 100.0
   stale_readings_per_hour: 0.5
   residual_errors_per_hour: 0.1

@@ -73,10 +73,10 @@ def node_types(draw: st.DrawFn) -> Data:
     return {
         "cell_inputs": 8,
         "temperature_inputs": 3,
-        "relay": {
+        "forwarding": {
             "style": draw(st.sampled_from(["cut-through", "store-and-forward"])),
-            "outward": draw(spans(3000, "ns")),
-            "homeward": draw(spans(3000, "ns")),
+            "downstream": draw(spans(3000, "ns")),
+            "upstream": draw(spans(3000, "ns")),
         },
         "turn_around": draw(spans(400, "us")),
         "conversions": {name: draw(conversions()) for name in checked},
@@ -157,7 +157,7 @@ def hazards(draw: st.DrawFn, tasks: Data, temperatures: int) -> Data:
             "task": name,
             **draw(debouncing()),
             "sensor_lag": draw(spans(500, "us")),
-            "tolerant_time": "1 s",
+            "ftti": "1 s",
             "reaction": "contactor",
         }
     return found
@@ -267,7 +267,7 @@ def plan_data(draw: st.DrawFn) -> Data:
         if all(may_be_sent_from_back(task, chain, styles) for chain in chains.values()):
             task["sent_from"] = draw(st.sampled_from(["head", "back"]))
             if task["sent_from"] == "back":
-                task["turn"] = draw(st.just("0 s") | spans(900, "us"))
+                task["reversal"] = draw(st.just("0 s") | spans(900, "us"))
     return {
         "chainplan": 1,
         "title": "generated",

@@ -24,7 +24,7 @@ EXAMPLES = sorted(CONFIGS.glob("*.yaml"))
 
 @pytest.mark.parametrize("entry", ASSUMPTIONS, ids=lambda each: each.text[:40])
 def test_none_is_silent_unless_a_key_or_the_simulation_says_it(entry: Assumption) -> None:
-    assert entry.printed or entry.key or entry.played == "independently"
+    assert entry.printed or entry.key or entry.simulated == "independently"
     assert entry.rests
     assert set(entry.rests) <= set(SECTIONS)
     if entry.key:

@@ -65,7 +65,7 @@ def host_memories(readings: dict[str, Sum]) -> Iterator[Figure]:
 STUDY = """study: 1
 title: Invented, two bit rates
 plan: {plan}
-levers:
+parameters:
   bit rate: {{key: protocols.sequential-pair.bit_rate, values: [1 Mbit/s, 2 Mbit/s]}}
 objectives: {{host memory: minimise, tightest margin: maximise}}
 """

@@ -45,8 +45,8 @@ def with_every_target(plan: Plan) -> Plan:
         "bytes_per_scan": "1000 bit",
         "efficiency": "60 %",
         "host_bus_load": "30 %",
-        "cells_seen_after_fault": "80 %",
-        "fault_known": "300 ms",
+        "cells_monitored_after_fault": "80 %",
+        "fault_detection": "300 ms",
         "recovery": "1 s",
         "scans_lost_per_hour": 0.1,
         "stale_readings_per_hour": 1e-3,
@@ -54,9 +54,9 @@ def with_every_target(plan: Plan) -> Plan:
         "start_up": "500 ms",
         "balancing": {"imbalance": "1 %", "within": "10 h"},
         "imbalance_per_month": "10 mAh",
-        "coverage": list(HAZARD_KINDS),
+        "monitoring": list(HAZARD_KINDS),
         **({"uplink_load": "30 %"} if plan.uplink else {}),
-        "age_at_vehicle": {name: "500 ms" for name, each in told if each.carries or each.passes_on},
+        "end_to_end_age": {name: "500 ms" for name, each in told if each.carries or each.forwards},
     }
     assert {*targets, "uplink_load"} == set(Targets.model_fields), "a new target needs its line here"
     return plan.model_copy(update={"targets": Targets.model_validate(targets)})
@@ -129,7 +129,7 @@ def test_every_target_limits_some_figure() -> None:
             if kind.asked(plan.model_copy(update={"targets": alone}))
             and not kind.asked(plan.model_copy(update={"targets": Targets()}))
         ]
-        assert limited, f"no figure is held against the target {key}"
+        assert limited, f"no figure is checked against the target {key}"
 
 
 @pytest.mark.parametrize("share", range(SHARES))
@@ -155,7 +155,7 @@ def test_results_that_stay_the_same_are_taken_over() -> None:
     told(altered)
     for name in ("network", "scans", "isolation", "lengths", "errors", "faults", "start_ups"):
         assert altered.result(name) is base.result(name), name
-    for name in ("latencies", "coverage"):
+    for name in ("latencies", "monitoring"):
         assert altered.result(name) is not base.result(name), name
 
 

@@ -67,7 +67,7 @@ def test_no_room_leads_back_to_itself() -> None:
 
 
 @pytest.mark.parametrize(
-    "way_back",
+    "return_path",
     [
         "from chainplan.high import above",
         "def late() -> None:\n    import chainplan.high.above",
@@ -75,14 +75,14 @@ def test_no_room_leads_back_to_itself() -> None:
     ],
     ids=["at the top", "late", "for types"],
 )
-def test_a_circle_would_be_found(tmp_path: Path, way_back: str) -> None:
+def test_a_circle_would_be_found(tmp_path: Path, return_path: str) -> None:
     house = tmp_path / "chainplan"
     for name, text in {"low/below": "", "high/above": "from chainplan.low.below import thing"}.items():
         path = house / f"{name}.py"
         path.parent.mkdir(parents=True)
         path.write_text(text, encoding="utf-8")
     assert circles(arrows(house)) == []
-    (house / "low" / "below.py").write_text(way_back, encoding="utf-8")
+    (house / "low" / "below.py").write_text(return_path, encoding="utf-8")
     assert circles(arrows(house)) == [["chainplan.high.above", "chainplan.low.below"]]
 
 

@@ -1,4 +1,4 @@
-"""The README held against the program: its plan, its tables, what it shows on the screen, and its links."""
+"""The README checked against the program: its plan, its tables, its screens, and its links."""
 
 from __future__ import annotations
 

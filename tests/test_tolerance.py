@@ -34,7 +34,7 @@ from chainplan.tolerance.statistics import PERCENTILES, Quantile, quantile, root
 from chainplan.tolerance.study import FigureStudy, ToleranceStudy, study
 from chainplan.tolerance.trials import (
     Asked,
-    Parameter,
+    TolerancedQuantity,
     ToleranceTrial,
     drawn_value,
     evaluation_with,
@@ -212,7 +212,7 @@ def test_four_rectangular_quantities() -> None:
     unit = 10**9
     half = round(sqrt(3) * unit)
     assert round(root_sum_square([unit] * 4) / unit, 2) == 2.00
-    four = [Parameter(("x", str(index)), Span(-half, 0, half), "") for index in range(4)]
+    four = [TolerancedQuantity(("x", str(index)), Span(-half, 0, half), "") for index in range(4)]
     sums = sorted(sum(drawn_value(each, 1, number) for each in four) for number in range(20_000))
     for percent, expected in (("2.5", -published), ("97.5", published)):
         found = quantile(sums, Fraction(percent), confidence=0.999)
@@ -240,12 +240,14 @@ def test_a_figure_of_four_terms_is_the_sum_of_what_was_drawn() -> None:
 
 def test_draws_are_uniform_and_reach_both_ends() -> None:
     """Chi-square test of scipy; the seed is fixed, so that the test cannot fail by chance."""
-    parameter = Parameter(("a",), Span(10, 12, 19), "")
+    parameter = TolerancedQuantity(("a",), Span(10, 12, 19), "")
     values = [drawn_value(parameter, 3, number) for number in range(5000)]
     counts = [values.count(value) for value in range(10, 20)]
     assert sum(counts) == len(values)
     assert stats.chisquare(counts).pvalue > 0.01
-    others = [drawn_value(Parameter(("b",), Span(10, 12, 19), ""), 3, number) for number in range(5000)]
+    others = [
+        drawn_value(TolerancedQuantity(("b",), Span(10, 12, 19), ""), 3, number) for number in range(5000)
+    ]
     assert stats.pearsonr(values, others).pvalue > 0.01
     assert values != [drawn_value(parameter, 4, number) for number in range(5000)]
 
@@ -279,7 +281,7 @@ def test_interval_of_the_median_against_published_ranks() -> None:
 
 @pytest.mark.parametrize("percent", PERCENTILES)
 @pytest.mark.parametrize("number", [30, 1000, 4000])
-def test_intervals_have_the_coverage_they_claim(percent: Fraction, number: int) -> None:
+def test_intervals_have_the_monitoring_they_claim(percent: Fraction, number: int) -> None:
     """Against scipy's binomial distribution: each tail at most 2.5 %, and more with the next rank."""
     found = quantile(range(1, number + 1), percent)
     share = float(percent / 100)

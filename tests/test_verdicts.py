@@ -38,7 +38,7 @@ def judged(results: Evaluation, target: str) -> Figure:
     [
         ("at most", 10, "met"),
         ("at most", 11, "missed"),
-        # ISO 26262-1:2018: the fault handling time must be lower than the tolerant time; equality is a miss.
+        # ISO 26262-1:2018: the fault handling time must be lower than the ftti; equality is a miss.
         ("below", 9, "met"),
         ("below", 10, "missed"),
         ("at least", 10, "met"),

@@ -41,7 +41,7 @@ def wire_plan(
         "node_types": {
             "node": {
                 "cell_inputs": 4,
-                "relay": {"outward": "100 ns", "homeward": "100 ns"},
+                "forwarding": {"downstream": "100 ns", "upstream": "100 ns"},
                 "turn_around": "2 us",
                 "conversions": {"cell voltages": {"time": "1 ms"}},
             }

@@ -1,4 +1,4 @@
-"""Results as data, for tests: held against their schema, and figures looked up in them."""
+"""Results as data, for tests: checked against their schema, and figures looked up in them."""
 
 from __future__ import annotations
 

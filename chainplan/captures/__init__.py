@@ -1,4 +1,4 @@
-"""The way back: a capture of the wire held against the plan.
+"""The return path: a capture of the wire checked against the plan.
 
 `planned` says which frames pass a port and in which bounds, `readers` read a file piece by piece, `frames`
 make frames of levels or edges, `course` finds the place in the plan, `follow` walks along it. A capture is

@@ -1,4 +1,4 @@
-"""A capture held against the plan: channels of one file, each followed along the frames of its port."""
+"""A capture checked against the plan: channels of one file, each followed along the frames of its port."""
 
 from __future__ import annotations
 

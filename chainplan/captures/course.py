@@ -294,7 +294,7 @@ class Walk(NamedTuple):
 
 
 def walk(course: Course, place: Place, stretches: Sequence[Stretch], limit: float = inf) -> Walk:
-    """Hold stretches against the course from a place on; given up where `limit` misfits are reached."""
+    """Check stretches against the course from a place on; given up where `limit` misfits are reached."""
     active, index = place
     expected, misfits, last = course.kind(active).expected, 0, None
     for number, stretch in enumerate(stretches, start=1):

@@ -1,7 +1,7 @@
 """A capture followed along the plan: frame by frame, through missing, extra and stretched ones.
 
 First the place in the major cycle is looked for at which a window of frames fits best; where none fits, once
-more with everything a tenth off. From there each frame is held against the next one of the plan. One that
+more with everything a tenth off. From there each frame is checked against the next one of the plan. One that
 does not fit is looked at together with those that come after: have frames been left out, slipped in, or is
 only this one wrong? The reading that lets the next frames fit best is taken. If none does, the place is
 looked for anew.

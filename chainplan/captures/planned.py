@@ -246,7 +246,7 @@ class _Run:
         return self._scan.ways[case].legs(exchange).total
 
     def _to_the_end(self, before: _Before) -> Range:
-        turn = Range(self._work.turn[BEST], self._work.turn[WORST])
+        turn = Range(self._work.reversal[BEST], self._work.reversal[WORST])
         after = self._after(before).plus(turn)
         return after.plus(Range(0, self._lag(before))).wider(before.frame.delay, before.frame.delay)
 

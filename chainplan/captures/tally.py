@@ -27,7 +27,7 @@ class Deviation(NamedTuple):
 class CaptureRow(NamedTuple):
     """One measured quantity: how often, its least and largest, the widest range allowed, how many outside.
 
-    Each value is held against the range of its own frame; `allowed` is the hull of these.
+    Each value is checked against the range of its own frame; `allowed` is the hull of these.
     """
 
     quantity: str

@@ -105,7 +105,7 @@ def _there_and_back(
     """Return a summation frame that goes out and comes home: one stretch where it always meets itself."""
     turn = Range(early[1].sent - early[0].delay, late[1].sent + late[0].delay)
     out, home = frames
-    if any(node.type.relay.style == "store-and-forward" for node in chain.nodes):
+    if any(node.type.forwarding.style == "store-and-forward" for node in chain.nodes):
         return out, home._replace(before=_turn(early, late))  # it comes home whole stored times later
     gap = Range(turn.min - out.time.max, turn.max - out.time.min)
     if gap.max >= 0:
@@ -129,9 +129,9 @@ def _queue(chain: Chain, early: Train, late: Train, passage: SegmentPassage) -> 
     assert node is not None
     nodes, gap = chain.nodes, chain.protocol.answer_gap
     hops = [segment.hop.delay for segment in chain.segments[: len(nodes)]]
-    relays = [Span(0, 0, 0), *(each.type.relay.homeward for each in nodes[:-1])]
+    relays = [Span(0, 0, 0), *(each.type.forwarding.upstream for each in nodes[:-1])]
     widths = [hop.max - hop.min + relay.max - relay.min for hop, relay in zip(hops, relays, strict=True)]
-    stores = [place for place, each in enumerate(nodes) if each.type.relay.style == "store-and-forward"]
+    stores = [place for place, each in enumerate(nodes) if each.type.forwarding.style == "store-and-forward"]
     anew = stores[0] if stores else len(nodes) - 1  # from this node on nothing sets the gap anew
     # Where a frame can catch up with the one ahead, it is held up there, and the next one may catch up too.
     apart = sum(widths[: anew + 1]) < gap.min

@@ -98,7 +98,7 @@ def _with_more(network: Network, name: str, more: int) -> Network:
             for opening in string.breaks
         ),
         (*string.boards, *names),
-        string.leakage,
+        string.insulation_resistance,
     )
     # A node without cells at the last board's upper end stays with it where the new boards stand above.
     stay = {node.name for node in last} if upward else set()
@@ -133,7 +133,7 @@ def _without_last(network: Network, name: str) -> Network:
             for opening in string.breaks
         ),
         tuple(board for board in string.boards if board != last[0].board),
-        string.leakage,
+        string.insulation_resistance,
     )
     network = _with_nodes(network, chain, chain.nodes[: -len(last)])
     return _moved(network, left, high, low - high)
@@ -278,7 +278,7 @@ def _with_cells_in(network: Network, string: CellString, names: set[str], more: 
         changed(string.empty),
         tuple(opening._replace(cells_below=place(opening.cells_below)) for opening in string.breaks),
         string.boards,
-        string.leakage,
+        string.insulation_resistance,
     )
 
     def placed(node: Node) -> Node:

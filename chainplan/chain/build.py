@@ -157,7 +157,11 @@ def _strings(
     for base, string in plans.items():
         taps, empty, breaks = _stack(cell_types, string)
         placed = list(place_boards(board_types, string))
-        leakage = (string.leakage.positive, string.leakage.negative) if string.leakage else None
+        leakage = (
+            (string.insulation_resistance.positive, string.insulation_resistance.negative)
+            if string.insulation_resistance
+            else None
+        )
         for name in copies(base, string.count):
             names = tuple(f"{name}.{position}" for position in range(1, len(placed) + 1))
             strings[name] = CellString(name, taps, empty, breaks, names, leakage)

@@ -14,8 +14,8 @@ What a fault does is the physics of a chain of relays; each line is an assumptio
 An open chain is read on up to the break. So is a ring whose controller has no `recovery`, and one that was
 read across is then not read at all: what only tasks sent from its back still reach counts as unseen. With a
 `recovery` a ring is read on by every task from both its ports, each end up to the break; one that was read
-across is read as two open chains. A node counts the direction away from the port that reads it as outward, so
-one that is reached from the back has its relay's two delays the other way round.
+across is read as two open chains. A node counts the direction away from the port that reads it as downstream,
+so one that is reached from the back has its relay's two delays the other way round.
 """
 
 from __future__ import annotations
@@ -151,7 +151,7 @@ def what_is_left(network: Network, gaps: Iterable[Gap]) -> tuple[Left, ...]:
     return tuple(left_of(network, network.chains[name], all_gaps) for name in touched)
 
 
-def blind_nodes(network: Network, lefts: Iterable[Left]) -> Iterator[Node]:
+def unmonitored_nodes(network: Network, lefts: Iterable[Left]) -> Iterator[Node]:
     """Yield the nodes that are read no more."""
     for left in lefts:
         nodes = network.chains[left.chain].nodes

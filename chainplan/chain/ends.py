@@ -1,8 +1,8 @@
 """A chain as it is read from one of its ends: what is open of it, and a ring the other way round.
 
-A node counts the direction away from the port that reads it as outward, so one that is reached from the back
-has its relay's two delays the other way round. The node that is last from there turns traffic round, answers
-first and is called the tail.
+A node counts the direction away from the port that reads it as downstream, so one that is reached from the
+back has its relay's two delays the other way round. The node that is last from there turns traffic round,
+answers first and is called the tail.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ def _turned(ring: Chain) -> Chain:
 
 
 def from_head(chain: Chain) -> Chain:
-    """Return a chain read from its head only, without its way back."""
+    """Return a chain read from its head only, without its return path."""
     if not chain.is_ring:
         return chain
     return _open(chain, chain.name, chain.head, chain.nodes, chain.segments[:-1])

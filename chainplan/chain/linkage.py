@@ -63,11 +63,11 @@ class Linkage:
         kinds: dict[object, list[CellString]] = {}
         for each in strings.values():
             places = tuple((opening.cells_below, opening.allowance) for opening in each.breaks)
-            alike = kinds.setdefault((each.taps, each.empty, places, each.leakage), [])
+            alike = kinds.setdefault((each.taps, each.empty, places, each.insulation_resistance), [])
             if len(alike) < _REPRESENTED:
                 alike.append(each)
         self._kinds = list(kinds.values())
-        shares = {each.name: chassis_share([each.leakage]) for each in strings.values()}
+        shares = {each.name: chassis_share([each.insulation_resistance]) for each in strings.values()}
         self.floating = floating_strings(strings, shares)
         self._link_pins = tuple(link_pins(earthed=rules.earthed))
         self._string_pins = cache(

@@ -42,7 +42,7 @@ class CellString(NamedTuple):
     empty: tuple[int, ...]
     breaks: tuple[Break, ...]
     boards: tuple[str, ...]
-    leakage: tuple[Span, Span] | None
+    insulation_resistance: tuple[Span, Span] | None
     """Insulation resistance of HV+ and of HV- to chassis, mohm."""
 
     @property

@@ -14,8 +14,7 @@ import typer
 
 from chainplan.cli.examples import FIRST_STEPS, PANELS, help_end
 from chainplan.cli.guard import guarded
-from chainplan.cli.options import JsonOut, Out, PlanFile, Settings, Width, Workers
-from chainplan.figures.sections import ON_REQUEST, section_words
+from chainplan.cli.options import JsonOut, Out, PlanFile, Sections, Settings, Width, Workers
 
 _Options = ParamSpec("_Options")
 
@@ -45,12 +44,6 @@ def _command(declared: Callable[_Options, None]) -> Callable[_Options, None]:
     return declared
 
 
-def _sections_from(incomplete: str) -> list[str]:
-    """Return the sections that a word can become, for the shell's completion."""
-    first = [words.split()[0] for words in section_words()]
-    return [name for name in first if name.startswith(incomplete.casefold())]
-
-
 def _print_version(wanted: bool) -> None:
     if wanted:
         from chainplan import __version__
@@ -76,17 +69,7 @@ def _whole_program(
 @_command
 def report(
     plan: PlanFile,
-    section: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--section",
-            "-s",
-            metavar="NAME",
-            autocompletion=_sections_from,
-            help="Only this section, by its heading or that one's first word; may be given several times: "
-            f"{', '.join(section_words())}. Shown only when named: {', '.join(ON_REQUEST)}, which searches.",
-        ),
-    ] = None,
+    section: Sections = None,
     settings: Settings = None,
     width: Width = None,
     *,
@@ -155,7 +138,7 @@ def data(
     *,
     headroom: Annotated[
         bool,
-        typer.Option("--headroom", help="Search how far each lever could go alone, too; takes seconds."),
+        typer.Option("--headroom", help="Search how far each parameter could go alone, too; takes seconds."),
     ] = False,
     reach: Annotated[
         bool, typer.Option("--reach", help="Search how far each chain could go, too; takes seconds.")
@@ -165,7 +148,7 @@ def data(
 
 
 @_command
-def play(
+def simulate(
     plan: PlanFile,
     scans: Annotated[
         int, typer.Option(metavar="NUMBER", min=1, max=1_000_000, help="Scans per simulation, at least.")
@@ -213,7 +196,7 @@ def tolerances(
     width: Width = None,
     out: JsonOut = None,
 ) -> None:
-    """Print which tolerances drive the worst cases, and how far below them drawn sets of parts stay."""
+    """Print which tolerances drive the worst cases, and how far below them Monte Carlo sets of parts stay."""
 
 
 @_command
@@ -237,7 +220,7 @@ def waveform(
     plan: PlanFile,
     out: Annotated[
         str,
-        typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
+        typer.Option("--out", "-o", metavar="FILE", help="Write to this file, atomically."),
     ],
     scans: Annotated[
         int | None,

@@ -1,4 +1,4 @@
-"""`capture`: a capture of the wire held against the plan, frame by frame."""
+"""`capture`: a capture of the wire checked against the plan, frame by frame."""
 
 from __future__ import annotations
 

@@ -51,9 +51,9 @@ EXAMPLES: dict[str, tuple[Example, ...]] = {
         Example("chainplan data plan.yaml --out results.json", "all results, for a program"),
         Example("chainplan data plan.yaml --reach", "with a search for how far chains could go"),
     ),
-    "play": (
-        Example("chainplan play plan.yaml", "a short simulation against every bound"),
-        Example("chainplan play plan.yaml --seeds 100 --bit-errors 1e-6", "a longer one, with errors"),
+    "simulate": (
+        Example("chainplan simulate plan.yaml", "a short simulation against every bound"),
+        Example("chainplan simulate plan.yaml --seeds 100 --bit-errors 1e-6", "a longer one, with errors"),
     ),
     "printout": (
         Example("chainplan printout plan.yaml -o review.html", "a page for the design review"),
@@ -103,7 +103,7 @@ PANELS = {
     name: panel
     for panel, names in {
         "Plan": ("start", "report", "explain", "compare", "study", "schema", "reference"),
-        "Check": ("check", "tolerances", "play"),
+        "Check": ("check", "tolerances", "simulate"),
         "Firmware and bench": ("slots", "waveform", "capture"),
         "Share": ("printout", "graph", "data"),
     }.items()
@@ -136,7 +136,7 @@ EXIT_CODES: dict[str, dict[int, str]] = {
     "compare": {0: "the last plan meets all targets", 1: "it misses one"},
     "explain": DONE,
     "data": DONE,
-    "play": {0: "every bound held", 1: "a bound did not hold"},
+    "simulate": {0: "every bound held", 1: "a bound did not hold"},
     "printout": MET_OR_MISSED,
     "slots": DONE,
     "waveform": DONE,
@@ -162,6 +162,6 @@ def help_end(command: str) -> str | None:
     if not examples:
         return None
     lines = [line for example in examples for line in (f"  {example.line}", f"      {example.purpose}")]
-    codes = EXIT_CODES.get(command, {}) | {2: "not usable", 3: "not finished"}
+    codes = EXIT_CODES.get(command, {}) | {2: "invalid plan", 3: "not finished"}
     ends = ", ".join(f"{code} {meaning}" for code, meaning in codes.items())
     return "\n".join(("Examples:", *lines, "", f"Exit codes: {ends}."))

@@ -1,4 +1,4 @@
-"""Files are written whole or not at all: into a temporary file beside the target, then renamed over it."""
+"""Files are written atomically: into a temporary file beside the target, then renamed over it."""
 
 from __future__ import annotations
 

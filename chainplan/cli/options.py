@@ -7,15 +7,23 @@ from typing import Annotated
 import typer
 
 from chainplan.cli.guard import MOST_COLUMNS
+from chainplan.figures.sections import ON_REQUEST, section_words
+
+
+def _sections_from(incomplete: str) -> list[str]:
+    """Return the sections that a word can become, for the shell's completion."""
+    first = [words.split()[0] for words in section_words()]
+    return [name for name in first if name.startswith(incomplete.casefold())]
+
 
 PlanFile = Annotated[str, typer.Argument(metavar="PLAN", help="The plan file (YAML).", show_default=False)]
 Out = Annotated[
     str | None,
-    typer.Option("--out", "-o", metavar="FILE", help="Write to this file, whole or not at all."),
+    typer.Option("--out", "-o", metavar="FILE", help="Write to this file, atomically."),
 ]
 JsonOut = Annotated[
     str | None,
-    typer.Option("--out", "-o", metavar="FILE", help="Write JSON to this file, whole or not at all."),
+    typer.Option("--out", "-o", metavar="FILE", help="Write JSON to this file, atomically."),
 ]
 Width = Annotated[
     int | None,
@@ -34,5 +42,16 @@ Settings = Annotated[
         metavar="KEY=VALUE",
         help="Set a value instead of what the file says, such as insulation.altitude='3 km'; may be given "
         "several times.",
+    ),
+]
+Sections = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--section",
+        "-s",
+        metavar="NAME",
+        autocompletion=_sections_from,
+        help="Only this section, by its heading or that one's first word; may be given several times: "
+        f"{', '.join(section_words())}. Shown only when named: {', '.join(ON_REQUEST)}, which searches.",
     ),
 ]

@@ -46,7 +46,7 @@ ENVIRONMENT = {
 FILES = {
     "PLAN": "The plan, in YAML: see PLAN FILE.",
     "include": "Files with types that several plans share, named in the plan, beside it.",
-    "--out and the like": "Written whole or not at all: beside the target first, then renamed over it. "
+    "--out and the like": "Written atomically: beside the target first, then renamed over it. "
     "A single - stands for the standard output.",
 }
 

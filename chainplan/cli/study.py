@@ -29,8 +29,8 @@ from chainplan.report.study_table import Result, write_csv, write_parquet
 from chainplan.study.candidates import candidates, count
 from chainplan.study.checkpoint import Checkpoint, CheckpointError, fingerprint
 from chainplan.study.job import Job, NumberedCandidate, job_of
-from chainplan.study.levers import Candidate
 from chainplan.study.load import LoadedStudy, load_study
+from chainplan.study.parameters import Candidate
 from chainplan.study.run import Backend, BackendError
 from chainplan.study.run import run as run_study
 from chainplan.study.tally import StudyTally
@@ -60,7 +60,7 @@ def run(
         check_output(name, [loaded.file, *loaded.plan.sources.files()])
     if loaded.study.sample is not None:
         _need("scipy", "a sample")
-    total = count(loaded.levers, loaded.study.sample)
+    total = count(loaded.parameters, loaded.study.sample)
     with _rows(loaded, out, total, restart=restart) as rows:
         if rows.done:
             complain(f"going on after {rows.done} of {total} candidates, found in {escape(rows.name)}")
@@ -161,7 +161,7 @@ def _evaluate(loaded: LoadedStudy, job: Job, backend: Backend, rows: Checkpoint,
     if rows.done >= total:
         return
     missing = rows.missing()
-    todo = _numbered(candidates(loaded.levers, loaded.study.sample), missing)
+    todo = _numbered(candidates(loaded.parameters, loaded.study.sample), missing)
     try:
         with progress("candidates", total) as moves, closing(run_study(job, todo, backend)) as batches:
             for batch in batches:
@@ -196,7 +196,7 @@ def _write(
     width: int | None,
 ) -> None:
     def results() -> Iterator[Result]:
-        drawn = candidates(loaded.levers, loaded.study.sample)
+        drawn = candidates(loaded.parameters, loaded.study.sample)
         for candidate, row in zip(drawn, rows.rows(), strict=True):
             yield candidate, row, tally.is_front(row)
 

@@ -1,4 +1,4 @@
-"""`tolerances`: which parts' tolerances drive the worst cases, and how far drawn sets of parts stay below."""
+"""`tolerances`: which tolerances drive the worst cases, and how far Monte Carlo sets stay below."""
 
 from __future__ import annotations
 

@@ -30,11 +30,11 @@ REFERENCES: dict[tuple[type, str], tuple[str, ...]] = {
     (Task, "chains"): ("chains",),
     (Hazard, "task"): ("tasks",),
     (Hazard, "reaction_at"): UNITS,
-    (Hazard, "told_by"): ("messages",),
+    (Hazard, "reported_by"): ("messages",),
     (MessagePlan, "bus"): ("buses",),
     (MessagePlan, "sender"): UNITS,
     (MessagePlan, "carries"): ("tasks",),
-    (MessagePlan, "passes_on"): ("messages",),
+    (MessagePlan, "forwards"): ("messages",),
 }
 """Fields whose texts are, or begin with, a name of these sections."""
 
@@ -42,7 +42,7 @@ NAMED_KEYS: dict[tuple[type, str], tuple[str, ...]] = {
     (Targets, "sample_age"): ("tasks",),
     (Targets, "skew"): ("tasks",),
     (Targets, "bytes_per_sample"): ("tasks",),
-    (Targets, "age_at_vehicle"): ("messages",),
+    (Targets, "end_to_end_age"): ("messages",),
 }
 """Mappings whose keys are names of these sections."""
 

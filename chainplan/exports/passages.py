@@ -82,7 +82,7 @@ class _Walk:
         self._first_bit: list[int] = []
         self._left: dict[int, int] = {}
         self._delays = [segment.hop.delay[case] for segment in chain.segments]
-        self._stores = [node.type.relay.style == "store-and-forward" for node in chain.nodes]
+        self._stores = [node.type.forwarding.style == "store-and-forward" for node in chain.nodes]
 
     def outward(self, content: int, segments: int) -> None:
         """Send a frame from the head over the first segments."""
@@ -96,7 +96,7 @@ class _Walk:
             sent += delay
             self._first_bit.append(sent)
             self.heard.append(sent + time)
-            sent += nodes[segment].type.relay.outward[case] + self._stores[segment] * time
+            sent += nodes[segment].type.forwarding.downstream[case] + self._stores[segment] * time
 
     def turned_round(self, content: int, tail: int) -> None:
         """Let the tail send home the frame that it hears; one that stores frames has it whole first."""
@@ -123,7 +123,7 @@ class _Walk:
             if segment == 0:
                 return
             relay = segment - 1
-            sent += delay + self._chain.nodes[relay].type.relay.homeward[case]
+            sent += delay + self._chain.nodes[relay].type.forwarding.upstream[case]
             if self._stores[relay]:
                 sent += time
                 if relay in self._left:

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 SECTIONS: dict[str, str] = {
-    "summary": "every target with its margin",
-    "headroom": "how far each lever moves alone before a target is missed, and what mends a miss",
+    "targets": "every target with its margin",
+    "headroom": "how far each parameter moves alone before a target is missed, and what fixes a miss",
     "scan": "the busiest scan drawn to scale, and how busy it is",
     "slots": "which task runs in which scan",
     "bytes": "traffic on the wires and over the host bus",
-    "latency": "from fault to safe state",
-    "faults": "what any one fault of the chain blinds, when it is known, and how the plan stands after it",
-    "coverage": "which task shows which hazard, how often, and what nothing shows",
-    "age": "sample age and skew",
-    "uplink": "buses above the controllers: response times, age at the vehicle",
-    "startup": "from power-up to the first complete set of readings, and the watch while asleep",
+    "fault handling": "from fault to safe state",
+    "single faults": "what any one fault leaves unmonitored, when it is detected, what holds after it",
+    "monitoring": "which task shows which hazard, how often, and what nothing shows",
+    "sample age": "sample age and skew",
+    "uplink": "buses above the controllers: response times, end-to-end age",
+    "start-up": "from power-up to the first complete set of readings, and the watch while asleep",
     "balancing": "share of time and current left for balancing, and how long it takes",
-    "supply": "what each board draws from its cells, and the imbalance that makes",
-    "length": "level and delay of each segment, waits for answers",
-    "reach": "how long and how large each chain could be, and what stops it",
+    "self-consumption": "what each board draws from its cells, and the imbalance that makes",
+    "link budget": "level and delay of each segment, waits for answers",
+    "limits": "how long and how large each chain could be, and what stops it",
     "errors": "retries, scans lost, errors that no check sees",
     "isolation": "each board's potential and each segment's stress",
     "assumptions": "warnings, assumptions and cautions",
@@ -25,11 +25,11 @@ SECTIONS: dict[str, str] = {
 """Each section and what it shows."""
 
 HEADINGS: dict[str, tuple[str, ...]] = {
-    "summary": ("targets",),
-    "latency": ("from fault to safe state",),
-    "faults": ("single faults",),
-    "age": ("sample age and skew",),
-    "startup": ("start-up", "asleep"),
+    "targets": ("targets",),
+    "fault handling": ("from fault to safe state",),
+    "single faults": ("single faults",),
+    "sample age": ("sample age and skew",),
+    "start-up": ("start-up", "asleep"),
     "errors": ("errors", "check codes"),
     "assumptions": ("assumptions", "warnings", "cautions"),
 }
@@ -50,8 +50,8 @@ def section_words() -> list[str]:
     return [HEADINGS.get(name, (name,))[0] for name in SECTIONS]
 
 
-ON_REQUEST = ("reach",)
+ON_REQUEST = ("limits",)
 """Sections that search, which takes seconds: left out of the whole report, shown where they are named."""
 
-WALKING = ("faults",)
+WALKING = ("single faults",)
 """Sections whose figures take a walk through every single fault, and so longer than all others together."""

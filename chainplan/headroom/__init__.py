@@ -1,1 +1,1 @@
-"""Headroom: how far each lever can move alone before a target is missed, and what would mend a miss."""
+"""Headroom: how far each parameter can move alone before a target is missed, and what would fix a miss."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from chainplan.evaluation import Evaluation
-from chainplan.headroom.levers import Lever, boards, cable, cells, count, quantity, tolerance
+from chainplan.headroom.parameters import Parameter, boards, cable, cells, count, quantity, tolerance
 from chainplan.plan.altered import value_at, with_value
 from chainplan.plan.checks import HIGHEST
 from chainplan.plan.model import Plan
@@ -14,8 +14,8 @@ from chainplan.plan.spelling import spelled
 from chainplan.quantity import BIT_RATE, CURRENT, LENGTH, TIME, VOLTAGE, Span
 
 
-def levers(evaluation: Evaluation) -> list[Lever]:
-    """Return the levers of a plan."""
+def parameters(evaluation: Evaluation) -> list[Parameter]:
+    """Return the parameters of a plan."""
     return [
         *_of_protocols(evaluation),
         *_of_chains(evaluation),
@@ -27,7 +27,7 @@ def levers(evaluation: Evaluation) -> list[Lever]:
     ]
 
 
-def _of_protocols(evaluation: Evaluation) -> Iterator[Lever]:
+def _of_protocols(evaluation: Evaluation) -> Iterator[Parameter]:
     plan = evaluation.plan
     for name in dict.fromkeys(chain.plan.protocol for chain in evaluation.network.chains.values()):
         path: KeyPath = ("protocols", name, "bit_rate")
@@ -35,7 +35,7 @@ def _of_protocols(evaluation: Evaluation) -> Iterator[Lever]:
         yield from tolerance("bit rate tolerance", name, plan, path, BIT_RATE)
 
 
-def _of_chains(evaluation: Evaluation) -> Iterator[Lever]:
+def _of_chains(evaluation: Evaluation) -> Iterator[Parameter]:
     network = evaluation.network
     for name, chains in network.families.items():
         yield from boards(network, name, chains)
@@ -43,7 +43,7 @@ def _of_chains(evaluation: Evaluation) -> Iterator[Lever]:
         yield from cable(evaluation.plan, name)
 
 
-def _of_controllers(evaluation: Evaluation) -> Iterator[Lever]:
+def _of_controllers(evaluation: Evaluation) -> Iterator[Parameter]:
     plan = evaluation.plan
     for name, controller in plan.controllers.items():
         path: KeyPath = ("controllers", name)
@@ -56,7 +56,7 @@ def _of_controllers(evaluation: Evaluation) -> Iterator[Lever]:
         yield quantity("evaluation period", name, plan, period, TIME)
 
 
-def _of_conversions(evaluation: Evaluation) -> Iterator[Lever]:
+def _of_conversions(evaluation: Evaluation) -> Iterator[Parameter]:
     plan = evaluation.plan
     wanted = {task.conversion or task.reads for task in plan.tasks.values() if task.kind != "write"}
     used = dict.fromkeys(
@@ -83,12 +83,12 @@ def _boards_in_use(evaluation: Evaluation) -> dict[str, None]:
     )
 
 
-def _of_hazards(plan: Plan) -> Iterator[Lever]:
+def _of_hazards(plan: Plan) -> Iterator[Parameter]:
     for name in plan.hazards:
         yield count("readings to debounce", name, plan, ("hazards", name, "debounce"), 1)
 
 
-def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
+def _of_isolation(evaluation: Evaluation) -> Iterator[Parameter]:
     plan = evaluation.plan
     used = dict.fromkeys(
         barrier.name
@@ -104,7 +104,7 @@ def _of_isolation(evaluation: Evaluation) -> Iterator[Lever]:
                 yield quantity(f"barrier {key.replace('_', ' ')}", name, plan, path, dimension)
     altitude: KeyPath = ("insulation", "altitude")
     present = value_at(plan, altitude)
-    yield Lever(
+    yield Parameter(
         "altitude",
         "",
         LENGTH,
@@ -128,7 +128,7 @@ _RATINGS = {
 """What a barrier offers."""
 
 
-def _of_uplink(plan: Plan) -> Iterator[Lever]:
+def _of_uplink(plan: Plan) -> Iterator[Parameter]:
     for name in plan.uplink.buses if plan.uplink is not None else ():
         path: KeyPath = ("uplink", "buses", name, "bit_rate")
         yield quantity("uplink bit rate", name, plan, path, BIT_RATE)

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Iterator
 
 from chainplan.evaluation import Evaluation, kinds
 from chainplan.figures.figure import Figure
-from chainplan.headroom.levers import Lever, Move, moved
-from chainplan.headroom.movable import levers
+from chainplan.headroom.movable import parameters
+from chainplan.headroom.parameters import Move, Parameter, moved
 from chainplan.headroom.search import ASKED
 from chainplan.headroom.trials import Key, checked
 
@@ -29,12 +29,12 @@ _PROPORTION = {
 
 def quick_fixes(evaluation: Evaluation, missed: Iterable[Figure]) -> dict[Key, Move]:
     """Return for some missed targets a single move that meets them and misses nothing that is met now."""
-    parameters = levers(evaluation)
+    movable = parameters(evaluation)
     missed_now = frozenset(each.key for kind in kinds() for each in evaluation.limited(kind).missed)
     found: dict[Key, Move] = {}
     left = MOST_TRIALS
     for verdict in missed:
-        for move in _guesses(parameters, verdict):
+        for move in _guesses(movable, verdict):
             if not left:
                 return found
             left -= 1
@@ -46,7 +46,7 @@ def quick_fixes(evaluation: Evaluation, missed: Iterable[Figure]) -> dict[Key, M
     return found
 
 
-def _guesses(parameters: Iterable[Lever], verdict: Figure) -> Iterator[Move]:
+def _guesses(parameters: Iterable[Parameter], verdict: Figure) -> Iterator[Move]:
     value, limit = verdict.value, verdict.limit
     if value is None or not limit:
         return

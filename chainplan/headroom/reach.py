@@ -16,7 +16,7 @@ from chainplan.chain.altered import boards_on, with_lengths
 from chainplan.chain.network import Chain, Hop, Network, Segment
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
-from chainplan.headroom.levers import Boards
+from chainplan.headroom.parameters import Boards
 from chainplan.headroom.search import WALKS_LAST, Line
 from chainplan.headroom.trials import Key, Trial
 from chainplan.quantity import COUNT, LENGTH, Dimension, Span

@@ -28,7 +28,7 @@ LOOKING = tuple(kind for kind in kinds() if kind not in _WALKS)
 
 WALKS_LAST = (*LOOKING, *_WALKS)
 
-_LIKELY = kinds("scan", "age", "bytes", "latency", "isolation", "length")
+_LIKELY = kinds("scan", "sample age", "bytes", "fault handling", "isolation", "link budget")
 """What mostly stops a way, and is judged faster than the rest."""
 
 ASKED = (*_LIKELY, *(kind for kind in WALKS_LAST if kind not in _LIKELY))

@@ -74,5 +74,5 @@ def tolerances(plan: Plan) -> list[tuple[KeyPath, Span]]:
     return [
         (path, span)
         for path, span in spans(plan)
-        if span.min < span.max and path[0] != "targets" and path[-1] != "tolerant_time"
+        if span.min < span.max and path[0] != "targets" and path[-1] != "ftti"
     ]

@@ -92,7 +92,7 @@ class BoardException(Part):
     """The board type there."""
 
 
-class Leakage(Part):
+class InsulationResistance(Part):
     """Insulation resistance of a string's two poles to chassis."""
 
     positive: Resistance
@@ -117,7 +117,7 @@ class StringPlan(Part):
     """
     exceptions: dict[Position, BoardException] = {}
     """Other board types at single positions; 1 is the lowest board."""
-    leakage: Leakage | None = None
+    insulation_resistance: InsulationResistance | None = None
     """Insulation resistance of the poles to chassis."""
     note: Note = ""
     """Free text for readers of the plan."""
@@ -258,12 +258,12 @@ class ChainPlan(Part):
     back_segment: SegmentSpec = SegmentSpec.model_construct()
     """What differs in a ring's last hop."""
     hops: Annotated[list[Length], Field(min_length=1, max_length=10_000), _or_file(list[Length])] = []
-    """Length of every hop from the head on, in a ring the way back too, in place of all other `length`; or
+    """Length of every hop from the head on, in a ring the return path too, in place of all other `length`; or
     the name of a CSV file beside the plan with a column `length`.
     """
     exceptions: dict[Position, SegmentSpec] = {}
     """What differs in single hops: number 3 is the hop to the third board of the chain, in a ring the number
-    after the last board's is the way back.
+    after the last board's is the return path.
     """
     bit_errors: BitErrors | None = None
     """Takes the place of the protocol's."""

@@ -142,9 +142,17 @@ def _string(plan: Plan, wrong: Wrong, string: StringPlan, path: KeyPath) -> Iter
             expected = f"a board position, 1 to {total}"
             yield Finding("the string has no board at this position", here, None, expected, at_key=True)
         yield from check_name(plan, wrong, "board_types", other.type, (*here, "type"))
-    if string.leakage is not None:
-        yield from above_zero(string.leakage.positive, (*path, "leakage", "positive"), "a resistance")
-        yield from above_zero(string.leakage.negative, (*path, "leakage", "negative"), "a resistance")
+    if string.insulation_resistance is not None:
+        yield from above_zero(
+            string.insulation_resistance.positive,
+            (*path, "insulation_resistance", "positive"),
+            "a resistance",
+        )
+        yield from above_zero(
+            string.insulation_resistance.negative,
+            (*path, "insulation_resistance", "negative"),
+            "a resistance",
+        )
 
 
 def _stack_item(
@@ -179,10 +187,10 @@ def _shape(plan: Plan, wrong: Wrong, chain: ChainPlan, path: KeyPath) -> Iterato
         message = "this ring does not close: it needs the port its far end comes back to"
         yield Finding(message, (*path, "back"), None, "back: CONTROLLER:PORT", at_key=True)
     if not ring and chain.back is not None:
-        message = "an open chain has no way back"
+        message = "an open chain has no return path"
         yield Finding(message, (*path, "back"), chain.back, "shape: ring, or no `back`")
     if not ring and "back_segment" in chain.model_fields_set:
-        message = "an open chain has no way back"
+        message = "an open chain has no return path"
         yield Finding(message, (*path, "back_segment"), None, "shape: ring, or no such segment", at_key=True)
     if chain.read_from == "across":
         protocol = plan.protocols.get(chain.protocol)
@@ -330,6 +338,6 @@ def _hops(chain: ChainPlan, path: KeyPath, length: int) -> Iterator[Finding]:
         if position > last:
             expected = f"the hop to a board, 1 to {length}"
             if last > length:
-                expected += f", or {last} for the way back"
+                expected += f", or {last} for the return path"
             here = (*path, "exceptions", position)
             yield Finding("the chain has no such hop", here, None, expected, at_key=True)

@@ -80,7 +80,7 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         plan: Plan | None = Plan.model_validate(sources.data)
     except ValidationError as error:
         # Here and not above: a plan that is right needs none of it.
-        from chainplan.plan.schema_problems import mended, schema_problems
+        from chainplan.plan.schema_problems import fixed, schema_problems
 
         known = {dotted(path) for path in (*empty, *(each.path for each in unsound))}
         known |= {each.key for each in combined.problems}
@@ -89,7 +89,7 @@ def load_combined(combined: Combined, settings: Sequence[str] = (), called: str 
         problems += [
             each for each in found_here if each.key not in known and not each.key.startswith(holders)
         ]
-        rest = mended(error, sources)
+        rest = fixed(error, sources)
         plan = rest.plan if rest is not None else None
         unread |= rest.wrong if rest is not None else set()
     if plan is not None:

@@ -46,14 +46,14 @@ class CellType(Part):
     """Free text for readers of the plan."""
 
 
-class Relay(Part):
-    """How a node passes traffic on, and the delay it adds outward (from the head) and homeward."""
+class Forwarding(Part):
+    """How a node passes traffic on, and the delay it adds downstream (from the head) and upstream."""
 
     style: Literal["cut-through", "store-and-forward"] = "cut-through"
     """`cut-through` delays a frame by a constant; `store-and-forward` takes it in whole first."""
-    outward: Time
+    downstream: Time
     """Delay away from the head port."""
-    homeward: Time
+    upstream: Time
     """Delay towards the head port."""
 
 
@@ -93,7 +93,7 @@ class Currents(Part):
     measuring: Current = ZERO
     """While it converts."""
     communicating: Current = ZERO
-    """While it receives, relays or sends."""
+    """While it receives, forwards or sends."""
 
 
 class NodeType(Part):
@@ -108,7 +108,7 @@ class NodeType(Part):
     """Cell inputs the circuit has, wired or not."""
     temperature_inputs: Inputs = 0
     """Temperature inputs it has, wired or not."""
-    relay: Relay
+    forwarding: Forwarding
     """How it passes traffic on."""
     turn_around: Time = ZERO
     """From the end of a request at the node to the start of its answer."""
@@ -267,7 +267,7 @@ class CheckCode(Part):
     """Check bits that close every frame, or every node's block of a summation frame.
 
     A `hamming_distance` that is claimed here is worked out from the polynomial at the longest block that the
-    plan puts under the check, and held against the claim.
+    plan puts under the check, and checked against the claim.
     """
 
     width: Bits = ZERO
@@ -275,7 +275,7 @@ class CheckCode(Part):
     polynomial: Annotated[int, Field(gt=0, lt=1 << 64, strict=True)] | None = None
     """Without its highest term: x¹⁶ + x¹² + x⁵ + 1 is `0x1021`."""
     hamming_distance: Annotated[int, Field(ge=1, le=64, strict=True)] | None = None
-    """A claim, held against the distance worked out from the polynomial at the plan's longest block."""
+    """A claim, checked against the distance worked out from the polynomial at the plan's longest block."""
 
 
 class Protocol(Part):

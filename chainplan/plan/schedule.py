@@ -42,8 +42,8 @@ class Task(Part):
     voltages`, `open wire` and `switch check`), one per temperature input (`temperatures`), or `data` bits
     per node (`status`, `register check`).
 
-    A task that is `sent_from` the `back` runs on rings only. Its slot begins with the `turn` of the ring and
-    ends with the turn back; without one every node knows its part either way round. Once a ring is broken
+    A task that is `sent_from` the `back` runs on rings only. Its slot begins with the `reversal` of the ring
+    and ends with the turn back; without one every node knows its part either way round. Once a ring is broken
     and its controller has switched it, every task reads what is left from both its ports, and turns nothing.
 
     With `pause_balancing` a node stops balancing when the trigger has arrived, waits until its inputs have
@@ -89,9 +89,9 @@ class Task(Part):
     """
     sent_from: Literal["head", "back"] = "head"
     """The port by which a ring is asked. `back`: requests go in and answers come out at its back port. Tests
-    the way back, which reads from the head never use.
+    the return path, which reads from the head never use.
     """
-    turn: Time = ZERO
+    reversal: Time = ZERO
     """What it takes to turn a ring before it is asked by its back, and once more to turn it back: commands,
     their frames and new addresses.
     """
@@ -113,11 +113,11 @@ LONGEST_WINDOW = 8
 
 
 class Hazard(Part):
-    """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61).
+    """A fault that must be handled within its fault ftti interval (ISO 26262-1:2018, 3.61).
 
     With an `alarm` the nodes watch for it themselves, beside the tasks that read it. The `reaction` is an
     actuator of the controller that reads it, or of the unit `reaction_at`, which it tells by the messages
-    `told_by` of the uplink when its evaluation has found the fault.
+    `reported_by` of the uplink when its evaluation has found the fault.
     """
 
     kind: HazardKind
@@ -140,17 +140,17 @@ class Hazard(Part):
     """From the fault until it shows at the input."""
     alarm: AlarmPath | None = None
     """A watch that the nodes keep themselves while awake."""
-    tolerant_time: Time
+    ftti: Time
     """The FTTI of ISO 26262-1."""
     reaction: Name
     """An actuator of every controller, or of the unit `reaction_at`."""
     reaction_at: Name | None = None
-    """A master, or a single controller, that is told of the fault and reacts."""
-    told_by: Names | None = None
+    """A master, or a single controller, to which the fault is reported and which reacts."""
+    reported_by: Names | None = None
     """The message of the uplink that tells it, or several, as on redundant buses."""
-    told_times: Count = 1
+    reported_times: Count = 1
     """So many frames must tell the unit that reacts, one after another."""
-    told_with: Literal["first", "last"] = "last"
+    reported_with: Literal["first", "last"] = "last"
     """Which of several messages counts: the `last`, where any may fail or all must agree, or the `first`."""
     note: Note = ""
     """Free text for readers of the plan."""
@@ -159,7 +159,7 @@ class Hazard(Part):
 class Targets(Part):
     """Limits set by the plan's author. What is left out is computed but not judged.
 
-    `coverage` names the kinds of hazard that some task must show on the whole pack; `age_at_vehicle` limits
+    `monitoring` names the kinds of hazard that some task must show on the whole pack; `end_to_end_age` limits
     the age of what a message of the uplink carries, where it is received.
     """
 
@@ -179,16 +179,17 @@ class Targets(Part):
     """Least share of payload among the bits on the wire."""
     host_bus_load: Ratio | None = None
     """Busy share of the host bus."""
-    cells_seen_after_fault: Ratio | None = None
+    cells_monitored_after_fault: Ratio | None = None
     """Least share of cells still read after a single fault of a segment, node or port, kind by kind. A dead
-    controller, or its one bridge, blinds all its cells and is not judged: whoever listens to it must notice.
+    controller, or its one bridge, leaves all its cells unmonitored and is not judged: whoever listens to it
+    must notice.
     """
-    fault_known: Time | None = None
+    fault_detection: Time | None = None
     """Longest time until a broken chain is known; each such fault must then show in what is read. A ring's
-    way back shows only in reads `across` it and in tasks that are `sent_from` its `back`.
+    return path shows only in reads `across` it and in tasks that are `sent_from` its `back`.
     """
     recovery: Time | None = None
-    """Longest time from such a fault until all cells that can be seen have been seen again."""
+    """Longest time from such a fault until all cells that can be monitored are monitored again."""
     scans_lost_per_hour: Rate | None = None
     """Scans that need more retries than the reserve."""
     stale_readings_per_hour: Rate | None = None
@@ -201,9 +202,9 @@ class Targets(Part):
     """How fast balancing must be: either `imbalance` or `charge`, `within` a time."""
     imbalance_per_month: Charge | None = None
     """How far the nodes' own supply may drive cells of a string apart in 30 days."""
-    coverage: Annotated[list[HazardKind], Field(max_length=100)] = []
+    monitoring: Annotated[list[HazardKind], Field(max_length=100)] = []
     """Kinds of hazard against which every cell (or node) must be watched."""
     uplink_load: Ratio | None = None
     """Busy share of a bus. Deadlines of messages are always checked."""
-    age_at_vehicle: dict[Name, Time] = {}
+    end_to_end_age: dict[Name, Time] = {}
     """Per message: age of what it tells, where it is received."""

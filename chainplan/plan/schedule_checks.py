@@ -73,9 +73,9 @@ def _task(plan: Plan, wrong: Wrong, task: Task, path: KeyPath, chains: set[str])
             yield unknown(chain, (*path, "chains", number), sorted(chains), "chain")
     if task.sent_from == "back":
         yield from _sent_from_back(plan, wrong, task, path, chains)
-    elif task.turn.max and not wrong.unread((*path, "sent_from")):
+    elif task.reversal.max and not wrong.unread((*path, "sent_from")):
         message = "a ring that is asked by its head need not be turned"
-        yield Finding(message, (*path, "turn"), None, "sent_from: back beside it", at_key=True)
+        yield Finding(message, (*path, "reversal"), None, "sent_from: back beside it", at_key=True)
     yield from _data(wrong, task, path)
     style = task.read_style or "summation"
     if style != "summation" and task.kind != "write":
@@ -112,7 +112,9 @@ def _sent_from_back(
         protocol = plan.protocols.get(chain.protocol)
         style = task.read_style or (protocol.read_style if protocol else "")
         if chain.read_from == "across" and style == "summation" and task.kind != "write":
-            message = f"summation frames of chain `{name}` go across it, so that its way back is used by each"
+            message = (
+                f"summation frames of chain `{name}` go across it, so that its return path is used by each"
+            )
             yield Finding(message, here, "back", "head, or another `read_style`")
             return
         for copy in copies(name, chain.count):
@@ -146,7 +148,7 @@ def _data(wrong: Wrong, task: Task, path: KeyPath) -> Iterator[Finding]:
 
 
 def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator[Finding]:
-    yield from above_zero(hazard.tolerant_time, (*path, "tolerant_time"), "a tolerant time")
+    yield from above_zero(hazard.ftti, (*path, "ftti"), "a ftti")
     if hazard.debounce_time is not None:
         yield from above_zero(hazard.debounce_time, (*path, "debounce_time"), "a time")
         for key in ("debounce", "counter"):
@@ -194,7 +196,7 @@ def _targets(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
                 continue
             sampling = [other for other, each in plan.tasks.items() if samples(each)]
             if not samples(task) and (key != "bytes_per_sample" or task.kind == "write"):
-                message = "this task brings no samples, so there is nothing to hold against the target"
+                message = "this task brings no samples, so there is nothing to check against the target"
                 yield Finding(message, path, None, listed(sampling), nearest(name, sampling), at_key=True)
             elif key == "skew" and task.kind != "measure":
                 message = "this task triggers no conversion, so its skew is not known"

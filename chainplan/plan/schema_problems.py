@@ -18,10 +18,10 @@ MOST_PROBLEMS = 1000
 """Problems that are told of one kind of check: each takes a while, to look for what was meant."""
 
 _MOST_ROUNDS = 5
-"""Rounds of mending: one mends all that a validation found; a second is rarely needed."""
+"""Rounds of fixing: one fixes all that a validation found; a second is rarely needed."""
 
 
-class Mended(NamedTuple):
+class Fixed(NamedTuple):
     """A plan with stand-ins for what was wrong at `wrong`, so that the rest of it can be checked too."""
 
     plan: Plan
@@ -39,7 +39,7 @@ def schema_problems(
     return list(found.values())
 
 
-def mended(error: ValidationError, sources: Sources) -> Mended | None:
+def fixed(error: ValidationError, sources: Sources) -> Fixed | None:
     """Return the plan with stand-ins for all that is wrong with it; None if that cannot be done.
 
     Nor is it done where more is wrong than is told.
@@ -52,23 +52,23 @@ def mended(error: ValidationError, sources: Sources) -> Mended | None:
         for detail in error.errors(include_url=False):
             path, at_key = _path(detail, sources)
             wrong.add(path)
-            _mend(data, path, drop=at_key and detail["type"] != "missing")
+            _fix(data, path, drop=at_key and detail["type"] != "missing")
         if any(len(path) == 1 and path[0] not in Plan.model_fields for path in wrong):
             # A misspelt section: what it was meant to hold is not known.
             wrong |= {(section,) for section in Plan.model_fields if section not in sources.data}
         try:
-            return Mended(Plan.model_validate(data), frozenset(wrong))
+            return Fixed(Plan.model_validate(data), frozenset(wrong))
         except ValidationError as again:
             error = again
     return None
 
 
-def _mend(data: dict[str | int, Any], path: KeyPath, *, drop: bool) -> None:
+def _fix(data: dict[str | int, Any], path: KeyPath, *, drop: bool) -> None:
     """Put a stand-in at a path, or take away what can be left out."""
     holder: Any = data
     for step in path[:-1]:
         if not has_child(holder, step):
-            return  # what held it is mended already
+            return  # what held it is fixed already
         holder = holder[step]
     slot = slot_at(path)
     if isinstance(holder, dict) and (drop or slot is None or slot.optional):
@@ -100,9 +100,11 @@ def _problem(
     context = detail.get("ctx", {})
     if kind in _UNKNOWN_KEY:
         keys = known_keys(path[:-1], schema)
-        close = nearest(str(path[-1]), keys)
+        renamed = _RENAMED.get(str(path[-1]), "")
+        close = renamed if renamed in keys else nearest(str(path[-1]), keys)
+        message = f"this key is now called `{close}`" if close == renamed else "this key is not known here"
         place = sources.key_place(path)
-        return Problem("this key is not known here", place, dotted(path), "", _one_of(keys), close)
+        return Problem(message, place, dotted(path), "", _one_of(keys), close)
     if kind == "missing":
         parent = path[:-1]
         place = sources.key_place(parent) if parent else sources.place(parent)
@@ -141,6 +143,25 @@ def _one_of(choices: Iterable[str]) -> str:
     names = list(choices)
     return "one of " + ", ".join(names) if len(names) > 1 else "".join(names)
 
+
+_RENAMED = {
+    "tolerant_time": "ftti",
+    "relay": "forwarding",
+    "outward": "downstream",
+    "homeward": "upstream",
+    "leakage": "insulation_resistance",
+    "told_by": "reported_by",
+    "told_with": "reported_with",
+    "told_times": "reported_times",
+    "passes_on": "forwards",
+    "turns": "multiplexed_over",
+    "turn": "reversal",
+    "coverage": "monitoring",
+    "age_at_vehicle": "end_to_end_age",
+    "cells_seen_after_fault": "cells_monitored_after_fault",
+    "levers": "parameters",
+}
+"""Keys of earlier plan files by what they are called now."""
 
 _UNKNOWN_KEY = ("extra_forbidden", "invalid_key")
 

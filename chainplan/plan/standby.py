@@ -70,7 +70,7 @@ class SleepPlan(Part):
 
     `checks` lists what they look at, every `check_every`; after `debounce` hits in a row an alarm goes from
     node to node, `alarm_per_hop` in each, out of a ring by its nearer end, and wakes the controller.
-    `host_wake` runs from the alarm at the port until the controller's evaluation begins. `tolerant_time`
+    `host_wake` runs from the alarm at the port until the controller's evaluation begins. `ftti`
     stands for those of the hazards while asleep, if given.
     """
 
@@ -90,7 +90,7 @@ class SleepPlan(Part):
     """Time from node to node."""
     host_wake: Time
     """From the alarm at the port until the controller's evaluation begins."""
-    tolerant_time: Time | None = None
+    ftti: Time | None = None
     """FTTI while asleep."""
 
 

@@ -64,7 +64,7 @@ def _sleep(plan: Plan) -> Iterator[Finding]:
     if plan.sleep is None:
         return
     yield from above_zero(plan.sleep.check_every, ("sleep", "check_every"), "a check period")
-    yield from above_zero(plan.sleep.tolerant_time, ("sleep", "tolerant_time"), "a tolerant time")
+    yield from above_zero(plan.sleep.ftti, ("sleep", "ftti"), "a ftti")
     for number, what in enumerate(plan.sleep.checks):
         if what in plan.sleep.checks[:number]:
             yield Finding("this is named twice", ("sleep", "checks", number), what, "each once")

@@ -88,10 +88,10 @@ node_types:                      # a node is one monitoring circuit on the chain
   my node:
     cell_inputs: $cells              # [!]
     temperature_inputs: 4
-    relay:                       # how it passes traffic on: cut-through, or store-and-forward
+    forwarding:                       # how it passes traffic on: cut-through, or store-and-forward
       style: cut-through
-      outward: 80 ns .. 140 ns   # [!] away from the controller
-      homeward: 80 ns .. 140 ns  # [!] towards it
+      downstream: 80 ns .. 140 ns   # [!] away from the controller
+      upstream: 80 ns .. 140 ns  # [!] towards it
     turn_around: 4 us .. 10 us   # [!] from the end of a request to the start of the answer
     conversions:                 # channel i is sampled `step` times i after the trigger
       cell voltages: {time: 1.8 ms .. 2.3 ms, step: 20 us, settling: 1 ms}   # [!]
@@ -139,7 +139,8 @@ strings:
 $string_count    cell_type: my cell
     stack:                       # from HV- upward
 $stack      - {fuse: main fuse, allowance: 60 V}            # [!]
-    leakage: {positive: 2 Mohm, negative: 2 Mohm}     # insulation resistance of each pole to chassis
+    insulation_resistance: {positive: 2 Mohm, negative: 2 Mohm}     # insulation resistance of each pole to
+    chassis
 
 controllers:
   main controller:
@@ -180,22 +181,22 @@ tasks:                           # `every` counts scans; the phases are chosen f
 
 # --- What must hold ------------------------------------------------------------------------------------
 
-hazards:                         # tolerant_time is the FTTI of ISO 26262-1
+hazards:                         # ftti is the FTTI of ISO 26262-1
   over-voltage:
     kind: cell over-voltage
     debounce: 3                  # readings in a row before it counts
     lost_readings: 1             # readings that may fail until then
     on_lost: hold                # a lost one neither counts nor starts the row anew
-    tolerant_time: 1 s
+    ftti: 1 s
     reaction: contactor
   over-temperature:
     kind: over-temperature
     debounce: 2
     sensor_lag: 4 s
-    tolerant_time: 10 s
+    ftti: 10 s
     reaction: contactor
-  sense wire: {kind: open sense wire, tolerant_time: 5 s, reaction: contactor}
-  lost chain: {kind: chain loss, debounce: 3, tolerant_time: 1 s, reaction: contactor}
+  sense wire: {kind: open sense wire, ftti: 5 s, reaction: contactor}
+  lost chain: {kind: chain loss, debounce: 3, ftti: 1 s, reaction: contactor}
 
 targets:                         # what is left out is computed but not judged
   scan_time: 80 ms               # [!] and so are all limits

@@ -43,7 +43,7 @@ def _barriers(plan: Plan, nodes: dict[str, ChainNodes]) -> Iterator[Finding]:
         if nodes[name].longest > 1:
             hops["between boards"] = _has_barrier(chain.segments)
         if chain.shape == "ring":
-            hops["on the way back"] = _has_barrier(chain.segments, chain.back_segment)
+            hops["on the return path"] = _has_barrier(chain.segments, chain.back_segment)
         missing = [where for where, isolated in hops.items() if not isolated]
         if missing:
             message = f"this chain has no barrier {' and '.join(missing)}, where potentials differ"
@@ -106,7 +106,7 @@ def _ports(plan: Plan) -> Iterator[Finding]:
             other = heads.get(end) or backs.get(end)
             if other is not None:
                 message = f"port {end} is also an end of chain `{other}`; both may send at the same time"
-                yield _warning(message, ("chains", name, "back"), "a port for the way back alone")
+                yield _warning(message, ("chains", name, "back"), "a port for the return path alone")
                 break
             backs[end] = name
 

@@ -63,9 +63,10 @@ class MessagePlan(Part):
     without a sender is another control unit's and only loads the bus.
 
     It `carries` what its sender reads in one task, straight from memory or, where it is `evaluated`, as its
-    evaluation has left it; or it `passes_on` what other messages have told its sender, after an evaluation.
-    Where not all values fit into one frame, they go out in `turns`: each one every so many periods. A unit
-    that evaluates them sees every turn only if it evaluates between any two frames, or they are `queued`.
+    evaluation has left it; or it `forwards` what other messages have reported to its sender, after an
+    evaluation. Where not all values fit into one frame, they go out in `multiplexed_over`: each one every so
+    many periods. A unit that evaluates them sees every turn only if it evaluates between any two frames, or
+    they are `queued`.
 
     `jitter` is the most by which its queueing lags behind its period's grid. Its `deadline`, from there to
     the end of the frame, is one period unless stated; another unit's message without one is not judged.
@@ -97,10 +98,10 @@ class MessagePlan(Part):
     """The task whose readings it tells."""
     evaluated: Truth = False
     """`yes`: as the evaluation has left them; `no`: straight from memory."""
-    passes_on: Annotated[list[Name], Field(max_length=1000)] = []
+    forwards: Annotated[list[Name], Field(max_length=1000)] = []
     """Messages whose content it passes on after an evaluation."""
-    turns: Count = 1
-    """Values go out in so many turns where one frame cannot carry all."""
+    multiplexed_over: Count = 1
+    """Values go out multiplexed over so many frames where one frame cannot carry all."""
     received: Literal["newest", "queued"] = "newest"
     """What a control unit of the plan finds at its evaluation: the `newest` frame only, or all that have come
     since its last one.

@@ -111,7 +111,7 @@ def _sender(plan: Plan, wrong: Wrong, message: MessagePlan, path: KeyPath) -> It
     if wrong.unread((*path, "sender")):
         return
     if name is None:
-        for key in ("carries", "passes_on"):
+        for key in ("carries", "forwards"):
             if getattr(message, key):
                 text = "a message of another control unit tells nothing of this pack"
                 yield Finding(text, (*path, key), None, "its `sender`", at_key=True)
@@ -129,34 +129,32 @@ def _content(
     plan: Plan, wrong: Wrong, uplink: UplinkPlan, message: MessagePlan, path: KeyPath
 ) -> Iterator[Finding]:
     sender = find_sender(plan, message.sender) if message.sender else None
-    if message.carries and message.passes_on:
-        text = "a message carries what its sender reads, or passes on what it was told"
-        yield Finding(text, (*path, "passes_on"), None, "one message for each", at_key=True)
+    if message.carries and message.forwards:
+        text = "a message carries what its sender reads, or forwards what was reported to it"
+        yield Finding(text, (*path, "forwards"), None, "one message for each", at_key=True)
     if message.carries is not None:
         yield from check_name(plan, wrong, "tasks", message.carries, (*path, "carries"))
         task = plan.tasks.get(message.carries)
         if sender is not None and sender.controller is None:
             text = "a master reads nothing itself"
-            yield Finding(text, (*path, "carries"), message.carries, "passes_on: [MESSAGE]")
+            yield Finding(text, (*path, "carries"), message.carries, "forwards: [MESSAGE]")
         elif task is not None and not samples(task) and not wrong.within("tasks", message.carries):
             sampling = [name for name, each in plan.tasks.items() if samples(each)]
-            text = "this task brings no samples whose age could be told"
+            text = "this task brings no samples whose age could be stated"
             yield Finding(text, (*path, "carries"), message.carries, listed(sampling))
-    for number, name in enumerate(message.passes_on):
-        here = (*path, "passes_on", number)
+    for number, name in enumerate(message.forwards):
+        here = (*path, "forwards", number)
         other = uplink.messages.get(name)
         if other is None and not wrong.within("uplink", "messages"):
             yield unknown(name, here, uplink.messages, "message")
-        elif other is not None and not (other.carries or other.passes_on):
+        elif other is not None and not (other.carries or other.forwards):
             text = "this message carries nothing that could be passed on"
-            expected = "a message with `carries` or `passes_on`"
+            expected = "a message with `carries` or `forwards`"
             if not wrong.within("uplink", "messages", name):
                 yield Finding(text, here, name, expected)
-    unsure = any(wrong.unread((*path, key)) for key in ("carries", "passes_on"))
+    unsure = any(wrong.unread((*path, key)) for key in ("carries", "forwards"))
     if message.evaluated and not message.carries and not unsure:
-        text = (
-            "what is passed on is evaluated anyway" if message.passes_on else "there is nothing to evaluate"
-        )
+        text = "what is passed on is evaluated anyway" if message.forwards else "there is nothing to evaluate"
         yield Finding(text, (*path, "evaluated"), True, "only with `carries`", at_key=True)
 
 
@@ -202,35 +200,37 @@ def _circles(uplink: UplinkPlan) -> Iterator[Finding]:
     from graphlib import CycleError, TopologicalSorter  # late: most plans have no uplink
 
     known = uplink.messages
-    graph = {name: [each for each in message.passes_on if each in known] for name, message in known.items()}
+    graph = {name: [each for each in message.forwards if each in known] for name, message in known.items()}
     try:
         TopologicalSorter(graph).prepare()
     except CycleError as error:
         circle: list[str] = error.args[1]
         text = f"this message comes to pass on itself: {' to '.join(f'`{name}`' for name in circle)}"
-        path = ("uplink", "messages", circle[-1], "passes_on")
+        path = ("uplink", "messages", circle[-1], "forwards")
         yield Finding(text, path, None, "no circle of messages", at_key=True)
 
 
 def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator[Finding]:
-    """Yield what is wrong with a hazard that another unit is told of and reacts to."""
-    unit, told_by = hazard.reaction_at, hazard.told_by
-    if any(wrong.unread((*path, key)) for key in ("reaction_at", "told_by")):
+    """Yield what is wrong with a hazard that is reported to another unit, which reacts."""
+    unit, reported_by = hazard.reaction_at, hazard.reported_by
+    if any(wrong.unread((*path, key)) for key in ("reaction_at", "reported_by")):
         return
-    if told_by is not None and unit is None:
-        text = "the controller that reads it reacts, so nobody needs to be told"
+    if reported_by is not None and unit is None:
+        text = "the controller that reads it reacts, so it need not be reported"
         wanted = "reaction_at: UNIT beside it"
-        yield Finding(text, (*path, "told_by"), ", ".join(told_by), wanted, at_key=True)
+        yield Finding(text, (*path, "reported_by"), ", ".join(reported_by), wanted, at_key=True)
     if unit is None:
         return
-    if told_by is None:
-        text = "a unit that reads nothing of this itself must be told"
-        yield Finding(text, (*path, "told_by"), None, "told_by: MESSAGE", at_key=True)
+    if reported_by is None:
+        text = "a unit that reads nothing of this itself must have it reported"
+        yield Finding(text, (*path, "reported_by"), None, "reported_by: MESSAGE", at_key=True)
     messages = plan.uplink.messages if plan.uplink else {}
-    telling = [name for name, message in messages.items() if message.carries or message.passes_on]
-    for number, name in enumerate(told_by or ()):
-        here: KeyPath = (*path, "told_by", number) if len(told_by or ()) > 1 else (*path, "told_by")
-        if name in (told_by or ())[:number]:
+    telling = [name for name, message in messages.items() if message.carries or message.forwards]
+    for number, name in enumerate(reported_by or ()):
+        here: KeyPath = (
+            (*path, "reported_by", number) if len(reported_by or ()) > 1 else (*path, "reported_by")
+        )
+        if name in (reported_by or ())[:number]:
             yield Finding("this message is named twice", here, name, "each message once")
         elif name not in telling and not wrong.within("uplink"):
             word = "no message has this name" if name not in messages else "this message tells nothing"
@@ -254,16 +254,16 @@ def _hazard(plan: Plan, wrong: Wrong, hazard: Hazard, path: KeyPath) -> Iterator
 def _targets(plan: Plan, wrong: Wrong) -> Iterator[Finding]:
     targets = plan.targets
     yield from above_zero(targets.uplink_load, ("targets", "uplink_load"), "a target")
-    for name, age in targets.age_at_vehicle.items():
-        path: KeyPath = ("targets", "age_at_vehicle", name)
+    for name, age in targets.end_to_end_age.items():
+        path: KeyPath = ("targets", "end_to_end_age", name)
         yield from above_zero(age, path, "a target")
         messages = plan.uplink.messages if plan.uplink else {}
-        telling = [each for each, message in messages.items() if message.carries or message.passes_on]
+        telling = [each for each, message in messages.items() if message.carries or message.forwards]
         if name not in messages and plan.uplink and not wrong.within("uplink", "messages"):
             yield unknown(name, path, telling, "message", at_key=True)
         elif name in messages and name not in telling and not wrong.within("uplink", "messages", name):
-            text = "this message carries nothing whose age could be told"
+            text = "this message carries nothing whose age could be stated"
             yield Finding(text, path, None, listed(telling), at_key=True)
-    for key in ("uplink_load", "age_at_vehicle"):
+    for key in ("uplink_load", "end_to_end_age"):
         if plan.uplink is None and getattr(targets, key):
             yield Finding("the plan has no uplink", ("targets", key), None, "uplink: {...}", at_key=True)

@@ -37,7 +37,7 @@ def lost(plan: Plan) -> bool:
     return any(hazard.lost_readings for hazard in plan.hazards.values())
 
 
-def told(plan: Plan) -> bool:
+def reported(plan: Plan) -> bool:
     """Tell whether another unit reacts to a hazard."""
     return any(hazard.reaction_at for hazard in plan.hazards.values())
 

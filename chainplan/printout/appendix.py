@@ -23,7 +23,7 @@ MOST_FIGURES = 160
 """Figures up to which all are written out; the command `explain` writes any of them."""
 
 MOST_SEGMENTS = 24
-"""Of a plan with more: figures of isolation written out besides those that targets are held against."""
+"""Of a plan with more: figures of isolation written out besides those that targets are checked against."""
 
 MOST_TERMS = 80
 """Terms of one figure written out, all its parts together."""
@@ -109,7 +109,7 @@ def figures_of(evaluation: Evaluation) -> tuple[dict[str, Sum], tuple[str, ...],
 
 
 def _chosen(names: Sequence[str], judged: Collection[str]) -> set[str]:
-    """Return the figures to write out: all, or what targets are held against and the first of the others."""
+    """Return the figures to write out: all, or those with targets and the first of the others."""
     if len(names) <= MOST_FIGURES:
         return set(names)
     apart = [name for name in names if family(name) in BY_SEGMENT and name not in judged]

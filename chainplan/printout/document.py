@@ -38,7 +38,7 @@ from chainplan.report.figures import Look
 from chainplan.report.section import section
 from chainplan.report.sections.assumptions import foundations
 from chainplan.report.sections.common import View
-from chainplan.report.sections.summary import closing_line
+from chainplan.report.sections.targets import closing_line
 from chainplan.report.sections.title import setting_words, understood_words
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ MOST_NAMES = 48
 
 PLAIN = Options()
 
-APART = ("summary", "assumptions", "reach")
+APART = ("targets", "assumptions", "limits")
 """Sections that have a place of their own; reach says what headroom says, and takes another search."""
 
 
@@ -172,7 +172,7 @@ def _chapters(view: View, figures: Figures) -> Iterator[Chapter]:
 
 def _blocks(view: View, figures: Figures, ident: Callable[[], str]) -> Iterator[Block | Words | Svg]:
     """Yield the blocks of all chapters in order."""
-    yield from _section(view, "summary")
+    yield from _section(view, "targets")
     yield from layout_blocks(view, ident)
     for name in SECTIONS:
         if name not in APART:

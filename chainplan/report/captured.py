@@ -49,7 +49,7 @@ def _parts(view: View, name: str, result: Result, most: int) -> Iterator[ReportP
         yield from _findings(view, channel, result.resolution, most)
     yield Text()
     yield Paragraph(
-        "Every frame and gap is held against its own range out of the plan's tolerances, the step of the "
+        "Every frame and gap is checked against its own range out of the plan's tolerances, the step of the "
         "time stamps and the error of the clock added; shown is the widest range. It may be measured "
         "anywhere on the segment at the port. Retries are not in the ranges: a read that is "
         "repeated shows as extra frames.",

@@ -43,7 +43,7 @@ from chainplan.report.standby_data import (
     self_consumption_record,
 )
 from chainplan.report.units import Number, number, unit_of
-from chainplan.report.watch_data import CoverageRecord, MessageRecord, coverage_record, message_records
+from chainplan.report.watch_data import MessageRecord, MonitoringRecord, message_records, monitoring_record
 from chainplan.report.wire_data import (
     CheckCodeRecord,
     ErrorsRecord,
@@ -186,7 +186,7 @@ class ResultsRecord(NamedTuple):
     errors: list[ErrorsRecord]
     check_codes: list[CheckCodeRecord]
     isolation: IsolationRecord
-    coverage: list[CoverageRecord]
+    monitoring: list[MonitoringRecord]
     idle_tasks: list[IdleTask]
     messages: list[MessageRecord]
     sums: dict[str, SumRecord | SameSum]
@@ -216,8 +216,8 @@ def plan_data(
 ) -> dict[str, Any]:
     """Return all results as plain dicts, lists, texts and numbers; `version` is the tool's own.
 
-    How far each lever and each chain could go is searched for, and written, only where `headroom` and `reach`
-    ask for it.
+    How far each parameter and each chain could go is searched for, and written, only where `headroom` and
+    `reach` ask for it.
     """
     return dict(_entries(loaded, evaluation, version, reach=reach, headroom=headroom))
 
@@ -260,8 +260,8 @@ def _parts(
         "errors": lambda: map(errors_record, evaluation.errors.values()),
         "check_codes": lambda: check_code_records(evaluation.distances),
         "isolation": lambda: told.isolation,
-        "coverage": lambda: map(coverage_record, evaluation.coverage.kinds.values()),
-        "idle_tasks": lambda: [IdleTask(*each) for each in evaluation.coverage.idle.items()],
+        "monitoring": lambda: map(monitoring_record, evaluation.monitoring.kinds.values()),
+        "idle_tasks": lambda: [IdleTask(*each) for each in evaluation.monitoring.idle.items()],
         "messages": lambda: message_records(evaluation),
         "sums": told.sums,
         "warnings": lambda: list(_warnings(loaded, evaluation)),

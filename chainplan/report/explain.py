@@ -73,7 +73,7 @@ def _unit(dimension: Dimension, total: int) -> tuple[str, int]:
 
 
 def explain_figure(name: str, figure: Sum, verdicts: Iterable[Figure], look: Look) -> str:
-    """Return a figure with all its terms, down to the last, and the targets that are held against it."""
+    """Return a figure with all its terms, down to the last, and the targets that are checked against it."""
     case = ", typical" if name.endswith(TYPICAL) else ", worst case"
     lines = _wrapped("", figure.label + ("" if figure.dimension.name == BITS.name else case), look)
     lines += _wrapped("figure: ", name, look)

@@ -36,22 +36,22 @@ class FaultRecord(NamedTuple):
     kind: FaultKind
     part: str
     """Name of the segment, node, port or controller; `chains` lists them."""
-    blind: dict[str, list[int]]
-    """By chain the first and the last blind node, as places from the head: 1 for the first node."""
+    not_monitored: dict[str, list[int]]
+    """By chain the first and the last node not monitored, as places from the head: 1 for the first node."""
 
 
 class FaultsAlike(NamedTuple):
     """What each one of these faults does, worst case."""
 
     faults: list[FaultRecord]
-    blind_nodes: Counted
-    blind_cells: Counted
-    cells_seen: Ratio
+    unmonitored_nodes: Counted
+    unmonitored_cells: Counted
+    cells_monitored: Ratio
     single_point: bool
-    """Whether cells of other nodes than the faulty one itself are blind."""
+    """Whether cells of other nodes than the faulty one itself are not monitored."""
     known: Time | None
     """Null where nothing the controller reads shows the fault, and for a dead controller."""
-    known_by: str
+    detected_by: str
     recovery: Time | None
     recovery_note: str
     """Why there is no recovery time."""
@@ -63,9 +63,9 @@ class FaultsAlike(NamedTuple):
 
 
 class PairsRecord(NamedTuple):
-    """Faults that blind a string alone, and pairs of others that do so together.
+    """Faults that leave a string unmonitored alone, and pairs of others that do so together.
 
-    In part: at least one of its cells is seen no more. Wholly: none of them is.
+    In part: at least one of its cells is monitored no more. Wholly: none of them is.
     """
 
     string: str
@@ -82,8 +82,8 @@ class FaultsRecord(NamedTuple):
 
     cells: Counted
     leaves_least: str | None
-    """The fault after which fewest cells are still seen; null where the plan has none."""
-    cells_seen_least: Ratio | None
+    """The fault after which fewest cells are still monitored; null where the plan has none."""
+    cells_monitored_least: Ratio | None
     single_points: Counted
     never_known: Counted
     faults: list[FaultsAlike]
@@ -129,10 +129,10 @@ def _groups(evaluation: Evaluation, after: Aftermath) -> Iterator[FaultsAlike]:
             [_fault(evaluation, row.outcome) for row in rows],
             first.outcome.nodes,
             first.outcome.cells,
-            first.cells_seen * _WHOLE,
+            first.cells_monitored * _WHOLE,
             first.single_point,
             first.known,
-            first.known_by,
+            first.detected_by,
             first.recovery,
             first.recovery_note,
             first.scan_time,

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from chainplan.figures.figure import Figure
 from chainplan.figures.sections import SECTIONS
-from chainplan.headroom.levers import Move
+from chainplan.headroom.parameters import Move
 from chainplan.headroom.trials import Key
 from chainplan.plan.problems import display_width, dotted
 from chainplan.report import figures

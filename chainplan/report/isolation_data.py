@@ -29,7 +29,7 @@ class CombinationRecord(NamedTuple):
 
 
 class CheckRecord(NamedTuple):
-    """One figure of a segment's isolation, needed and offered, in its unit."""
+    """One figure of a segment's isolation, required and provided, in its unit."""
 
     subject: str
     place: str
@@ -37,8 +37,8 @@ class CheckRecord(NamedTuple):
     voltage: Voltage
     """What the need rests upon."""
     unit: str
-    needed: Number
-    offered: Number
+    required: Number
+    provided: Number
     margin: Number
     rule: str
     note: str
@@ -155,16 +155,16 @@ def _cases(
 
 
 def _check(check: Check) -> CheckRecord:
-    figures = (check.needed, check.offered, check.margin)
-    needed, offered, margin = (number(each, check.dimension) for each in figures)
+    figures = (check.required, check.provided, check.margin)
+    required, provided, margin = (number(each, check.dimension) for each in figures)
     return CheckRecord(
         check.subject,
         check.place,
         check.status,
         check.voltage,
         unit_of(check.dimension),
-        needed,
-        offered,
+        required,
+        provided,
         margin,
         check.rule,
         check.note,

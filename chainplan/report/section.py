@@ -21,7 +21,7 @@ MOST_ROWS = 48
 
 def section(view: View, name: str) -> Iterator[ReportPart]:
     """Yield a section of the report."""
-    module = import_module(f"chainplan.report.sections.{name}")
+    module = import_module(f"chainplan.report.sections.{name.replace(' ', '_').replace('-', '_')}")
     yield from module.render(view)
     yield from others(view, name, getattr(module, "DRAWS", ()))
 

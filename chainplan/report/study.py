@@ -20,9 +20,9 @@ from chainplan.report.study_table import Result
 from chainplan.report.terminal import LEAST_WIDTH, text_of
 from chainplan.study.front import Member
 from chainplan.study.job import CandidateRow, Job
-from chainplan.study.levers import Lever, Listed, settings_of
 from chainplan.study.load import LoadedStudy
 from chainplan.study.measures import Measure, Value
+from chainplan.study.parameters import Listed, Parameter, settings_of
 from chainplan.study.tally import StudyTally
 
 MOST_SHOWN = 25
@@ -173,7 +173,9 @@ def _front(shown: Shown, look: Look) -> Iterator[ReportPart]:
     some = shown_members(tally)
     columns = [Column("no.", figures=True)]
     columns += [
-        Column(_title(lever.name), figures=lever.is_number) for lever in shown.job.levers if _differs(lever)
+        Column(_title(parameter.name), figures=parameter.is_number)
+        for parameter in shown.job.parameters
+        if _differs(parameter)
     ]
     columns += [
         Column(f"{_title(measure.name)}\n({sense})", figures=True)
@@ -194,9 +196,9 @@ def _front(shown: Shown, look: Look) -> Iterator[ReportPart]:
         yield Paragraph(words)
 
 
-def _differs(lever: Lever) -> bool:
-    """Tell whether a lever has more than one choice: one that has not is the same in every row."""
-    return not isinstance(lever, Listed) or len(lever.choices) > 1
+def _differs(parameter: Parameter) -> bool:
+    """Tell whether a parameter has more than one choice: one that has not is the same in every row."""
+    return not isinstance(parameter, Listed) or len(parameter.choices) > 1
 
 
 def _title(name: str) -> str:
@@ -213,9 +215,9 @@ def _nearest(shown: Shown, look: Look) -> Iterator[ReportPart]:
 def _member(shown: Shown, result: Result) -> tuple[str, ...]:
     candidate, row, _ = result
     labels = (
-        lever.choice(pick).label
-        for lever, pick in zip(shown.job.levers, candidate, strict=True)
-        if _differs(lever)
+        parameter.choice(pick).label
+        for parameter, pick in zip(shown.job.parameters, candidate, strict=True)
+        if _differs(parameter)
     )
     senses = shown.loaded.study.objectives.values()
     figures = (
@@ -243,7 +245,7 @@ def _closer(shown: Shown, look: Look) -> Iterator[ReportPart]:
     if row is None:
         return
     candidate = shown.picked[row.number][0]
-    sets = settings_of(shown.job.levers, candidate)
+    sets = settings_of(shown.job.parameters, candidate)
     lines = [shlex.join(["chainplan", "report", shown.loaded.plan_file])]
     lines += [f"  --with {shlex.quote(each.text)}" for each in sets]
     yield Heading("Look closer", f"at no. {row.number}, as a report of its own")

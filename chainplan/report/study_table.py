@@ -15,8 +15,8 @@ from chainplan.csv_rows import row_writer
 from chainplan.quantity import BITS, COUNT
 from chainplan.report.units import Number, number, unit_of
 from chainplan.study.job import CandidateRow, Job
-from chainplan.study.levers import Candidate
 from chainplan.study.measures import Measure, Value
+from chainplan.study.parameters import Candidate
 
 _GROUP = 10_000
 """Rows of a Parquet file written at a time."""
@@ -38,10 +38,16 @@ def columns(job: Job) -> list[TableColumn]:
     taken = {"candidate", "status", "targets missed", "reason", "Pareto front"}
     taken |= {column.title for column in measured}
     found = [TableColumn("candidate", int)]
-    for lever in job.levers:
-        title = f"{lever.name} [{lever.unit}]" if lever.unit and lever.is_number else lever.name
+    for parameter in job.parameters:
+        title = (
+            f"{parameter.name} [{parameter.unit}]"
+            if parameter.unit and parameter.is_number
+            else parameter.name
+        )
         found.append(
-            TableColumn(f"{title} (lever)" if title in taken else title, float if lever.is_number else str)
+            TableColumn(
+                f"{title} (parameter)" if title in taken else title, float if parameter.is_number else str
+            )
         )
     return [
         *found,
@@ -63,9 +69,9 @@ def cells(job: Job, result: Result) -> list[Any]:
     """Return a row's cells, None where there is nothing."""
     candidate, row, on_front = result
     found: list[Any] = [row.number]
-    for lever, pick in zip(job.levers, candidate, strict=True):
-        choice = lever.choice(pick)
-        found.append(choice.number if lever.is_number else choice.label)
+    for parameter, pick in zip(job.parameters, candidate, strict=True):
+        choice = parameter.choice(pick)
+        found.append(choice.number if parameter.is_number else choice.label)
     found.append(row.status)
     values: Iterable[Value] = row.values or (None for _ in job.measures)
     found += [value_of(measure, value) for measure, value in zip(job.measures, values, strict=True)]

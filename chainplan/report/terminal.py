@@ -19,7 +19,7 @@ from chainplan.report.sections.common import View
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
-    from chainplan.headroom.levers import Move
+    from chainplan.headroom.parameters import Move
     from chainplan.headroom.trials import Key
     from chainplan.plan.load import LoadedPlan
 

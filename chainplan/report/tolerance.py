@@ -1,4 +1,4 @@
-"""Which tolerances drive the worst cases, for the terminal: bars that add up, and drawn sets of parts."""
+"""Which tolerances drive the worst cases, for the terminal: bars that add up, Monte Carlo sets."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ def _figure(view: View, figure: FigureStudy, found: ToleranceStudy) -> Iterator[
 
 def _what(figure: FigureStudy) -> str:
     if figure.followed == "limit":
-        return "Followed is what is needed, the limit: it is worked out; what it is held against is given."
+        return "Followed is what is needed, the limit: it is worked out; what it is checked against is given."
     return "Followed is the margin: tolerances move the figure and its limit both."
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from chainplan.budgets.uplink.buses import Message
-from chainplan.budgets.uplink.vehicle_age import passed_on
-from chainplan.budgets.values.coverage import KindCoverage
+from chainplan.budgets.uplink.end_to_end_age import passed_on
+from chainplan.budgets.values.monitoring import KindMonitoring
 from chainplan.figures.units import Time
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ class GapRecord(NamedTuple):
     reason: str
 
 
-class CoverageRecord(NamedTuple):
+class MonitoringRecord(NamedTuple):
     """How far one kind of hazard is covered."""
 
     kind: str
@@ -40,9 +40,9 @@ class CoverageRecord(NamedTuple):
     gaps: list[GapRecord]
 
 
-def coverage_record(kind: KindCoverage) -> CoverageRecord:
+def monitoring_record(kind: KindMonitoring) -> MonitoringRecord:
     """Return how far one kind of hazard is covered."""
-    return CoverageRecord(
+    return MonitoringRecord(
         kind.kind,
         kind.unit,
         kind.total,

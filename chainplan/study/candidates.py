@@ -8,31 +8,33 @@ from fractions import Fraction
 from itertools import product
 from math import prod
 
-from chainplan.study.levers import Candidate, Lever, Listed
 from chainplan.study.model import Sample
+from chainplan.study.parameters import Candidate, Listed, Parameter
 
 _DRAW = 1024
 """Points of a Sobol sequence drawn at a time: they are never all in memory."""
 
 
-def count(levers: tuple[Lever, ...], sample: Sample | None) -> int:
+def count(parameters: tuple[Parameter, ...], sample: Sample | None) -> int:
     """Return the number of candidates."""
-    return sample.points if sample else prod(len(_listed(lever).choices) for lever in levers)
+    return sample.points if sample else prod(len(_listed(parameter).choices) for parameter in parameters)
 
 
-def candidates(levers: tuple[Lever, ...], sample: Sample | None) -> Iterator[Candidate]:
-    """Yield every candidate; of a grid the last lever turns fastest.
+def candidates(parameters: tuple[Parameter, ...], sample: Sample | None) -> Iterator[Candidate]:
+    """Yield every candidate; of a grid the last parameter turns fastest.
 
     A sample needs scipy (ImportError without it). Its points lie in the unit cube: a Latin hypercube (McKay,
     Beckman, Conover 1979: in every dimension one point in each of n equal slices) or a scrambled Sobol
-    sequence (Sobol 1967, Owen 1998); a lever with k choices takes the i-th where a coordinate is in
+    sequence (Sobol 1967, Owen 1998); a parameter with k choices takes the i-th where a coordinate is in
     [i / k, (i + 1) / k).
     """
     if sample is None:
-        yield from product(*(range(len(_listed(lever).choices)) for lever in levers))
+        yield from product(*(range(len(_listed(parameter).choices)) for parameter in parameters))
         return
-    for point in points(len(levers), sample):
-        yield tuple(lever.pick(Fraction(share)) for lever, share in zip(levers, point, strict=True))
+    for point in points(len(parameters), sample):
+        yield tuple(
+            parameter.pick(Fraction(share)) for parameter, share in zip(parameters, point, strict=True)
+        )
 
 
 def points(dimensions: int, sample: Sample) -> Iterator[list[float]]:
@@ -58,6 +60,6 @@ def points(dimensions: int, sample: Sample) -> Iterator[list[float]]:
         left -= drawn
 
 
-def _listed(lever: Lever) -> Listed:
-    assert isinstance(lever, Listed)  # a grid has steps, which loading has seen to
-    return lever
+def _listed(parameter: Parameter) -> Listed:
+    assert isinstance(parameter, Listed)  # a grid has steps, which loading has seen to
+    return parameter

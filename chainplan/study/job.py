@@ -12,7 +12,6 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.includes import Combined
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted
 from chainplan.study.candidates import candidates
-from chainplan.study.levers import Candidate, Lever, Listed
 from chainplan.study.load import LoadedStudy
 from chainplan.study.measures import (
     Measure,
@@ -22,6 +21,7 @@ from chainplan.study.measures import (
     measure,
     names_target,
 )
+from chainplan.study.parameters import Candidate, Listed, Parameter
 from chainplan.study.plans import Plans, Unusable
 
 MOST_PROBES = 200
@@ -50,7 +50,7 @@ class Job(NamedTuple):
     """A study made ready: whatever is looked up by name has been found."""
 
     combined: Combined
-    levers: tuple[Lever, ...]
+    parameters: tuple[Parameter, ...]
     measures: tuple[Measure, ...]
     must_meet: tuple[str, ...] | None
 
@@ -58,7 +58,7 @@ class Job(NamedTuple):
 def job_of(loaded: LoadedStudy) -> Job:
     """Find everything that a study names. Raises PlanError with all that the plan does not have."""
     study, sources = loaded.study, loaded.sources
-    plans = Plans(loaded.plan, loaded.levers)
+    plans = Plans(loaded.plan, loaded.parameters)
     probes = _Probes(plans, loaded)
     problems: list[Problem] = []
     measures: list[Measure] = []
@@ -81,13 +81,13 @@ def job_of(loaded: LoadedStudy) -> Job:
             problems.append(Problem(str(error), place, dotted(here), name, error.expected, error.nearest))
     if problems:
         if not any(True for _ in probes):  # then the plan is to blame, not the names
-            plans.load(next(candidates(loaded.levers, study.sample)))
+            plans.load(next(candidates(loaded.parameters, study.sample)))
         raise PlanError(problems)
-    return Job(loaded.plan, loaded.levers, tuple(measures), study.must_meet)
+    return Job(loaded.plan, loaded.parameters, tuple(measures), study.must_meet)
 
 
 class _Probes:
-    """Evaluations to look names up in: candidates that differ in one lever, then others; each made once."""
+    """Evaluations to look names up in: candidates that differ in one parameter first; each made once."""
 
     def __init__(self, plans: Plans, loaded: LoadedStudy) -> None:
         self._made: list[Evaluation] = []
@@ -102,14 +102,14 @@ class _Probes:
 
     @staticmethod
     def _evaluations(plans: Plans, loaded: LoadedStudy) -> Iterator[Evaluation]:
-        first = next(candidates(loaded.levers, loaded.study.sample))
+        first = next(candidates(loaded.parameters, loaded.study.sample))
         others = (
             (*first[:place], pick, *first[place + 1 :])
-            for place, lever in enumerate(loaded.levers)
-            if isinstance(lever, Listed)
-            for pick in range(len(lever.choices))
+            for place, parameter in enumerate(loaded.parameters)
+            if isinstance(parameter, Listed)
+            for pick in range(len(parameter.choices))
         )
-        drawn = candidates(loaded.levers, loaded.study.sample)
+        drawn = candidates(loaded.parameters, loaded.study.sample)
         for source in (iter([first]), others, drawn):
             for candidate in islice(source, MOST_PROBES):
                 plan = plans.plan(candidate)
@@ -122,7 +122,7 @@ class Evaluator:
 
     def __init__(self, job: Job) -> None:
         self._job = job
-        self._plans = Plans(job.combined, job.levers)
+        self._plans = Plans(job.combined, job.parameters)
         self._before: Evaluation | None = None
 
     def row(self, number: int, candidate: Candidate) -> CandidateRow:

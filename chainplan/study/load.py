@@ -1,4 +1,4 @@
-"""From a study file to levers and a plan: read, validated, every value of a lever held against its key.
+"""From a study file to parameters and a plan: read, validated, every value checked against its key.
 
 Problems are told as those of a plan are: all at once, each with its line.
 """
@@ -21,8 +21,8 @@ from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted, nearest
 from chainplan.plan.schema_problems import schema_problems
 from chainplan.plan.settings import FORM, SettingError, parse_key, resolved
 from chainplan.plan.source import read_named, read_source
-from chainplan.study.levers import Choice, Drawn, Lever, Listed, SetValue, listed_values
-from chainplan.study.model import MOST_CANDIDATES, LeverPlan, Study
+from chainplan.study.model import MOST_CANDIDATES, ParameterPlan, Study
+from chainplan.study.parameters import Choice, Drawn, Listed, Parameter, SetValue, listed_values
 from chainplan.study.ranges import RangeError, read_range
 
 _UNKNOWN = "this key is not known here"
@@ -34,12 +34,12 @@ _FORMS = "`key` with `values` or with `from` and `to`, or `choices`"
 
 
 class LoadedStudy(NamedTuple):
-    """A checked study: its levers, the plan it is about with all it includes, and where keys stand."""
+    """A checked study: its parameters, the plan it is about with all it includes, and where keys stand."""
 
     study: Study
     file: str
     sources: Sources
-    levers: tuple[Lever, ...]
+    parameters: tuple[Parameter, ...]
     plan_file: str
     plan: Combined
 
@@ -71,14 +71,14 @@ def load_study(path: Path | str) -> LoadedStudy:
         )
         raise PlanError([here, *error.problems]) from None
     combined = with_includes(plan, file.parent)
-    reader = _Levers(sources, study, combined)
-    levers = reader.levers()
+    reader = _Parameters(sources, study, combined)
+    parameters = reader.parameters()
     problems = [*reader.problems, *combined.problems]
     if not problems:
-        problems = list(_size(sources, study, levers))
+        problems = list(_size(sources, study, parameters))
     if problems:
         raise PlanError(problems)
-    return LoadedStudy(study, main.file, sources, levers, plan.file, combined)
+    return LoadedStudy(study, main.file, sources, parameters, plan.file, combined)
 
 
 def _empty(sources: Sources, path: KeyPath) -> Problem:
@@ -88,8 +88,8 @@ def _empty(sources: Sources, path: KeyPath) -> Problem:
     )
 
 
-class _Levers:
-    """Reads levers, and collects what is wrong with them."""
+class _Parameters:
+    """Reads parameters, and collects what is wrong with them."""
 
     def __init__(self, sources: Sources, study: Study, plan: Combined) -> None:
         self.problems: list[Problem] = []
@@ -97,25 +97,25 @@ class _Levers:
         self._study = study
         self._plan = plan
 
-    def levers(self) -> tuple[Lever, ...]:
-        """Return all levers that could be read."""
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Return all parameters that could be read."""
         found = [
-            lever
-            for name, plan in self._study.levers.items()
-            if (lever := self._lever(name, plan, ("levers", name))) is not None
+            parameter
+            for name, plan in self._study.parameters.items()
+            if (parameter := self._parameter(name, plan, ("parameters", name))) is not None
         ]
         if not self.problems:
             self._check_keys(found)
         return tuple(found)
 
-    def _lever(self, name: str, plan: LeverPlan, path: KeyPath) -> Lever | None:
+    def _parameter(self, name: str, plan: ParameterPlan, path: KeyPath) -> Parameter | None:
         given = {key for key in ("values", "choices") if getattr(plan, key) is not None}
         given |= {"from"} if plan.from_ is not None or plan.to is not None else set()
         if len(given) != 1:
-            message = "a lever is one thing: values, a range, or named choices"
+            message = "a parameter is one thing: values, a range, or named choices"
             self._add(message, path, expected=_FORMS, at_key=True)
         elif (plan.key is None) != ("choices" in given):
-            message = "each choice names the keys it sets" if plan.key else "this lever needs its `key`"
+            message = "each choice names the keys it sets" if plan.key else "this parameter needs its `key`"
             self._add(message, path, expected=_FORMS, at_key=True)
         elif foreign := self._foreign(plan, given):
             self._add(f"`{foreign}` belongs to a range", (*path, foreign), expected=_FORMS, at_key=True)
@@ -126,11 +126,11 @@ class _Levers:
         return None
 
     @staticmethod
-    def _foreign(plan: LeverPlan, given: set[str]) -> str | None:
+    def _foreign(plan: ParameterPlan, given: set[str]) -> str | None:
         of_range = ("steps", "spacing", "tolerance") if "from" not in given else ()
         return next((key for key in of_range if key in plan.model_fields_set), None)
 
-    def _choices(self, name: str, plan: LeverPlan, path: KeyPath) -> Lever | None:
+    def _choices(self, name: str, plan: ParameterPlan, path: KeyPath) -> Parameter | None:
         choices = []
         for label, settings in (plan.choices or {}).items():
             here = (*path, label)
@@ -144,18 +144,18 @@ class _Levers:
             self._add("there are no choices", path, expected="NAME: {KEY: VALUE}", at_key=True)
         return Listed(name, tuple(choices)) if choices else None
 
-    def _values(self, name: str, plan: LeverPlan, path: KeyPath) -> Lever:
+    def _values(self, name: str, plan: ParameterPlan, path: KeyPath) -> Parameter:
         values = list(plan.values or ())
         places: list[KeyPath] = [(*path, "values", number) for number in range(len(values))]
-        lever = listed_values(name, plan.key or "", values, places)
-        for choice in lever.choices:
+        parameter = listed_values(name, plan.key or "", values, places)
+        for choice in parameter.choices:
             self._check_value(choice.sets[0])
         for number, value in enumerate(values):
             if value in values[:number]:
                 self._add("this value is given twice", places[number], shown(value), "each value once")
-        return lever
+        return parameter
 
-    def _range(self, name: str, plan: LeverPlan, path: KeyPath) -> Lever | None:
+    def _range(self, name: str, plan: ParameterPlan, path: KeyPath) -> Parameter | None:
         key_text = plan.key or ""
         key = parse_key(key_text)
         for end in ("from", "to"):
@@ -225,10 +225,10 @@ class _Levers:
             expected = str(context.get("expected") or expected_words((*path, *inner)))
             self._add(message, place, shown(detail["input"]), expected, context.get("nearest"))
 
-    def _check_keys(self, levers: list[Lever]) -> None:
+    def _check_keys(self, parameters: list[Parameter]) -> None:
         """Hold every key against the plan as it is, and as each choice alone makes it."""
-        chosen = [choice.sets for lever in levers for choice in _some_choices(lever)]
-        self._check_once(levers)
+        chosen = [choice.sets for parameter in parameters for choice in _some_choices(parameter)]
+        self._check_once(parameters)
         # First what most of them need: all at once, then the plan as it is.
         states = [_state(self._plan.sources, [each for sets in chosen for each in sets])]
         states.append(dict(self._plan.sources.data))
@@ -247,24 +247,24 @@ class _Levers:
                     if known[path] is not None:
                         self._refuse(each, known[path])
 
-    def _check_once(self, levers: list[Lever]) -> None:
-        """Refuse a key that one lever always sets and another one sets, too: one of the two has no effect.
+    def _check_once(self, parameters: list[Parameter]) -> None:
+        """Refuse a key that two parameters set, one of them always: one of the two has no effect.
 
-        Of named choices that set the same key the later lever wins, as with settings.
+        Of named choices that set the same key the later parameter wins, as with settings.
         """
-        always = {each: lever for lever in levers for each in self._always(lever)}
-        for lever in levers:
-            sets = (each for choice in _some_choices(lever) for each in choice.sets)
+        always = {each: parameter for parameter in parameters for each in self._always(parameter)}
+        for parameter in parameters:
+            sets = (each for choice in _some_choices(parameter) for each in choice.sets)
             for path, each in {each.key.path: each for each in sets}.items():
-                other = always.get(path, lever)
-                if other is not lever:
-                    message = f"the lever `{other.name}` sets this key, too"
+                other = always.get(path, parameter)
+                if other is not parameter:
+                    message = f"the parameter `{other.name}` sets this key, too"
                     is_choice = "choices" in each.place
                     place = each.place if is_choice else (*each.place[:2], "key")
-                    self._add(message, place, each.key_text, "each key in one lever", at_key=is_choice)
+                    self._add(message, place, each.key_text, "each key in one parameter", at_key=is_choice)
 
-    def _always(self, lever: Lever) -> list[KeyPath]:
-        key = self._study.levers[lever.name].key
+    def _always(self, parameter: Parameter) -> list[KeyPath]:
+        key = self._study.parameters[parameter.name].key
         return [parse_key(key).path] if key is not None else []
 
     def _refuse(self, setting: SetValue, error: PlanError | None) -> None:
@@ -291,9 +291,13 @@ class _Levers:
         self.problems.append(Problem(message, place, dotted(path), value, expected, near))
 
 
-def _some_choices(lever: Lever) -> tuple[Choice, ...]:
-    """Return all choices of a lever, or one of those that are drawn: they all set the same key."""
-    return lever.choices if isinstance(lever, Listed) else (lever.choice(lever.pick(Fraction(0))),)
+def _some_choices(parameter: Parameter) -> tuple[Choice, ...]:
+    """Return all choices of a parameter, or one of those that are drawn: they all set the same key."""
+    return (
+        parameter.choices
+        if isinstance(parameter, Listed)
+        else (parameter.choice(parameter.pick(Fraction(0))),)
+    )
 
 
 @lru_cache(maxsize=256)
@@ -337,14 +341,14 @@ def _refusal(sources: Sources, setting: SetValue, states: list[dict[str | int, A
     return first
 
 
-def _size(sources: Sources, study: Study, levers: tuple[Lever, ...]) -> Iterator[Problem]:
+def _size(sources: Sources, study: Study, parameters: tuple[Parameter, ...]) -> Iterator[Problem]:
     if study.sample is not None:
         return
-    number = prod(len(lever.choices) for lever in levers if isinstance(lever, Listed))
+    number = prod(len(parameter.choices) for parameter in parameters if isinstance(parameter, Listed))
     if number > MOST_CANDIDATES:
         yield Problem(
             f"the grid has {number} candidates",
-            sources.key_place(("levers",)),
-            "levers",
+            sources.key_place(("parameters",)),
+            "parameters",
             expected=f"at most {MOST_CANDIDATES}, or `sample: 1000` to draw some of them",
         )

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field
 from chainplan.plan.fields import Format, Name, Note, Part, Reads, Reference, refusal
 
 MOST_VALUES = 10_000
-"""Values of one lever."""
+"""Values of one parameter."""
 
 MOST_CANDIDATES = 1_000_000
 """Candidates of one study: days of work, far above what a reader can use."""
@@ -23,7 +23,7 @@ def _sample(value: Any) -> Any:
     return {"points": value} if isinstance(value, int) and not isinstance(value, bool) else value
 
 
-class LeverPlan(Part):
+class ParameterPlan(Part):
     """What may differ: values of one key, a range of it, or named choices that each set several keys."""
 
     key: Reference | None = None
@@ -94,7 +94,7 @@ class Study(Part):
     """What the study is about, for the report."""
     plan: Reference
     """The plan file, looked for beside this one."""
-    levers: Annotated[dict[Name, LeverPlan], Field(min_length=1, max_length=MOST_COLUMNS)]
+    parameters: Annotated[dict[Name, ParameterPlan], Field(min_length=1, max_length=MOST_COLUMNS)]
     """What differs from candidate to candidate, by a name of its own."""
     objectives: Annotated[dict[Reference, Sense], Field(min_length=1, max_length=MOST_COLUMNS)]
     """What is wanted of the candidates: a figure or a margin by name, `minimise` or `maximise`."""
@@ -113,7 +113,7 @@ def study_schema() -> dict[str, Any]:
     found = Study.model_json_schema()
     for kind, part in (
         (Study, found),
-        *((each, found["$defs"][each.__name__]) for each in (LeverPlan, Sample)),
+        *((each, found["$defs"][each.__name__]) for each in (ParameterPlan, Sample)),
     ):
         for name, meaning in key_meanings(kind).items():
             part["properties"][kind.model_fields[name].alias or name]["description"] = meaning

@@ -24,7 +24,7 @@ from chainplan.plan.model_words import slot_at
 from chainplan.plan.problems import KeyPath, PlanError, Problem, dotted
 from chainplan.plan.settings import resolved
 from chainplan.plan.understood import leaves_out
-from chainplan.study.levers import Candidate, Lever, Listed, Pick, SetValue, settings_of
+from chainplan.study.parameters import Candidate, Listed, Parameter, Pick, SetValue, settings_of
 
 MOST_KEPT = 1024
 """Forms of units that are kept, and reasons; the oldest go first. Drawn values hardly ever come twice."""
@@ -33,7 +33,7 @@ Unit = tuple[str, ...]
 """A section, or a section and the name of an entry."""
 
 _Form = tuple[Unit, tuple[Pick | None, ...]]
-"""A unit, and what the candidate has of the levers that reach into it."""
+"""A unit, and what the candidate has of the parameters that reach into it."""
 
 
 class Unusable(NamedTuple):
@@ -68,13 +68,13 @@ def reason(problem: Problem) -> str:
 class Plans:
     """The plans of all candidates of a study."""
 
-    def __init__(self, combined: Combined, levers: tuple[Lever, ...]) -> None:
+    def __init__(self, combined: Combined, parameters: tuple[Parameter, ...]) -> None:
         self._combined = combined
-        self._levers = levers
+        self._parameters = parameters
         self._data = combined.sources.data
-        self._sections = _sections_set_whole(levers)
-        self._reach = self._units_of_levers()
-        """The levers, by number, that reach into each unit."""
+        self._sections = _sections_set_whole(parameters)
+        self._reach = self._units_of_parameters()
+        """The parameters, by number, that reach into each unit."""
         self._forms: dict[_Form, _Entry | _Whole | None] = {}
         self._paths: dict[str, KeyPath] = {}
         self._reasons: dict[tuple[_Form, ...], Unusable] = {}
@@ -109,7 +109,7 @@ class Plans:
 
     def settings(self, candidate: Candidate) -> list[str]:
         """Return a candidate's settings, each as ``--with`` takes it."""
-        return [each.text for each in settings_of(self._levers, candidate)]
+        return [each.text for each in settings_of(self._parameters, candidate)]
 
     def load(self, candidate: Candidate) -> Plan:
         """Load a candidate whole, as the reference that all else must be equal to.
@@ -128,21 +128,21 @@ class Plans:
             first = next(problem for problem in error.problems if problem.severity == "error")
             return Unusable(reason(first))
 
-    def _units_of_levers(self) -> dict[Unit, tuple[int, ...]]:
+    def _units_of_parameters(self) -> dict[Unit, tuple[int, ...]]:
         found: dict[Unit, list[int]] = {}
-        for number, lever in enumerate(self._levers):
-            for setting in _possible_settings(lever):
-                levers = found.setdefault(self._unit_of(setting), [])
-                if number not in levers:
-                    levers.append(number)
-        return {unit: tuple(levers) for unit, levers in found.items()}
+        for number, parameter in enumerate(self._parameters):
+            for setting in _possible_settings(parameter):
+                parameters = found.setdefault(self._unit_of(setting), [])
+                if number not in parameters:
+                    parameters.append(number)
+        return {unit: tuple(parameters) for unit, parameters in found.items()}
 
     def _unit_of(self, setting: SetValue) -> Unit:
         section = str(setting.key.path[0])
         return (section,) if section in self._sections else (section, str(setting.key.path[1]))
 
     def _validated_rest(self) -> dict[str, Any] | None:
-        """Return all that no lever reaches into, validated; None where not all of it is valid."""
+        """Return all that no parameter reaches into, validated; None where not all of it is valid."""
         rest: dict[str | int, Any] = {}
         for section, value in self._data.items():
             if (str(section),) in self._reach:
@@ -171,9 +171,9 @@ class Plans:
         fields = dict(fixed)
         doubtful: list[_Form] = []
         entries: dict[str, dict[str, _Entry]] = {}
-        chosen = [(self._unit_of(each), each) for each in settings_of(self._levers, candidate)]
-        for unit, levers in self._reach.items():
-            form = unit, tuple(candidate[number] for number in levers)
+        chosen = [(self._unit_of(each), each) for each in settings_of(self._parameters, candidate)]
+        for unit, parameters in self._reach.items():
+            form = unit, tuple(candidate[number] for number in parameters)
             try:
                 found = self._forms[form]
             except KeyError:
@@ -264,20 +264,20 @@ def _validated_unit(unit: Unit, data: dict[str | int, Any]) -> _Entry | _Whole |
     return _Entry(key, entry)
 
 
-def _possible_settings(lever: Lever) -> Iterator[SetValue]:
-    """Yield the settings of all choices of a lever; of drawn values one, as all set the same key."""
-    if isinstance(lever, Listed):
-        for choice in lever.choices:
+def _possible_settings(parameter: Parameter) -> Iterator[SetValue]:
+    """Yield the settings of all choices of a parameter; of drawn values one, as all set the same key."""
+    if isinstance(parameter, Listed):
+        for choice in parameter.choices:
             yield from choice.sets
     else:
-        yield SetValue(lever.key, lever.key_text, None, lever.place)
+        yield SetValue(parameter.key, parameter.key_text, None, parameter.place)
 
 
-def _sections_set_whole(levers: Iterable[Lever]) -> set[str]:
+def _sections_set_whole(parameters: Iterable[Parameter]) -> set[str]:
     """Return the sections that are one unit: those that are no mapping of names, and those set as a whole."""
     found = set()
-    for lever in levers:
-        for setting in _possible_settings(lever):
+    for parameter in parameters:
+        for setting in _possible_settings(parameter):
             section = str(setting.key.path[0])
             slot = slot_at((section,))
             if len(setting.key.path) == 1 or slot is None or get_origin(slot.type) is not dict:

@@ -1,4 +1,4 @@
-"""Ranges of a lever: evenly spaced values between two ends, linear or geometric, as a plan writes them.
+"""Ranges of a parameter: evenly spaced values between two ends, linear or geometric, as a plan writes them.
 
 Values are decimal texts of at most :data:`DIGITS` digits, so that a candidate can be written down exactly
 and set by hand. The arithmetic is decimal, so that every machine finds the same digits.
@@ -25,7 +25,7 @@ _NUMBER = re.compile(r"(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[
 
 
 class RangeError(ValueError):
-    """An end that cannot be used: the `key` of the lever at fault, what is wrong and what was expected."""
+    """An end that cannot be used: the parameter's `key` at fault, what is wrong, what was expected."""
 
     def __init__(self, key: str, message: str, expected: str) -> None:
         super().__init__(message)
@@ -33,7 +33,7 @@ class RangeError(ValueError):
         self.expected = expected
 
 
-class LeverRange(NamedTuple):
+class ParameterRange(NamedTuple):
     """Numbers from `low` to `high` in `unit`; `whole` ones are counts. `tolerance` is written behind each."""
 
     low: Decimal
@@ -74,7 +74,7 @@ class LeverRange(NamedTuple):
         return f"{text} ± {self.tolerance}" if self.tolerance else text
 
 
-def read_range(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> LeverRange:
+def read_range(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> ParameterRange:
     """Read the ends of a range of the key at a path of the plan. Raises :class:`RangeError`."""
     slot = slot_at(path)
     if slot is None or slot.type not in (Span, int, float):
@@ -102,7 +102,7 @@ def number_and_unit(value: Any) -> tuple[Decimal, str] | None:
     return (Decimal(found["number"]), found["unit"]) if found else None
 
 
-def _quantities(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> LeverRange:
+def _quantities(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: str) -> ParameterRange:
     dimension = dimension_at(path)
     assert dimension is not None  # a quantity's schema names its dimension
     ends = []
@@ -121,10 +121,10 @@ def _quantities(path: KeyPath, low: Any, high: Any, geometric: bool, tolerance: 
     last = _PRECISE.divide(
         _PRECISE.multiply(last, Decimal(scale.numerator)), Decimal(scale.denominator)
     )  # exact: units are powers of ten apart, or the hours and minutes of time
-    return LeverRange(first, last, unit, geometric, whole=False, plain=False, tolerance=tolerance)
+    return ParameterRange(first, last, unit, geometric, whole=False, plain=False, tolerance=tolerance)
 
 
-def _numbers(slot: SchemaSlot, low: Any, high: Any, geometric: bool, tolerance: str) -> LeverRange:
+def _numbers(slot: SchemaSlot, low: Any, high: Any, geometric: bool, tolerance: str) -> ParameterRange:
     if tolerance:
         raise RangeError("tolerance", "a number has no tolerance", "no `tolerance` here")
     kinds = (int,) if slot.type is int else (int, float)
@@ -133,7 +133,7 @@ def _numbers(slot: SchemaSlot, low: Any, high: Any, geometric: bool, tolerance: 
             expected = "a whole number" if slot.type is int else "a number"
             raise RangeError(key, f"this must be {expected}", expected)
     whole = slot.type is int
-    return LeverRange(Decimal(str(low)), Decimal(str(high)), "", geometric, whole, True, "")
+    return ParameterRange(Decimal(str(low)), Decimal(str(high)), "", geometric, whole, True, "")
 
 
 def _text(number: Decimal) -> str:

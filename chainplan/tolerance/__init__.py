@@ -1,4 +1,4 @@
-"""Which parts' tolerances drive a worst case, and how far below it drawn sets of parts stay.
+"""Which parts' tolerances drive a worst case, and how far below it Monte Carlo sets of parts stay.
 
 Three views of one judged figure, each by whole evaluations of altered plans:
 

@@ -33,7 +33,7 @@ HELD = (
     Held(("balancing", "current"), EACH_DEVICE),
     Held(("currents", "*"), EACH_DEVICE),  # one draw for all nodes would leave no imbalance
     Held(("cable_types", "*", "temperature"), CONDITIONS),
-    Held(("leakage", "*"), CONDITIONS),
+    Held(("insulation_resistance", "*"), CONDITIONS),
     Held(("supply", "awake"), CONDITIONS),
     Held(("insulation", "impulse"), CONDITIONS),
     Held(("insulation", "altitude"), CONDITIONS),

@@ -1,4 +1,4 @@
-"""Figure by figure: what each tolerance does to it, their root sum square, and drawn sets of parts."""
+"""Figure by figure: what each tolerance does to it, their root sum square, and Monte Carlo sets of parts."""
 
 from __future__ import annotations
 
@@ -11,10 +11,17 @@ from chainplan.figures.figure import Figure, margin
 from chainplan.quantity import Span
 from chainplan.tolerance.figures import all_typical, ask, exact
 from chainplan.tolerance.statistics import PERCENTILES, Quantile, quantile, root_sum_square, upper_share
-from chainplan.tolerance.trials import Asked, Parameter, Readings, ToleranceTrial, TrialReading, runner
+from chainplan.tolerance.trials import (
+    Asked,
+    Readings,
+    TolerancedQuantity,
+    ToleranceTrial,
+    TrialReading,
+    runner,
+)
 
 Followed = Literal["value", "limit", "margin"]
-"""What of a verdict the tolerances move: the figure held against its limit, the limit, or both."""
+"""What of a verdict the tolerances move: the figure checked against its limit, the limit, or both."""
 
 End = Literal["low end", "high end", "either end", "both ends", "masked"]
 """Which end makes the worst case: both where one alone does not, masked where other tolerances hide it."""
@@ -30,14 +37,14 @@ class Effect(NamedTuple):
     what the worst case would lose if this one alone were typical.
     """
 
-    parameter: Parameter
+    parameter: TolerancedQuantity
     alone: int | None
     carries: int | None
     end: End
 
 
 class DrawnSets(NamedTuple):
-    """A figure over drawn sets of parts, each at its worst instant, ticks.
+    """A figure over Monte Carlo sets of parts, each at its worst instant, ticks.
 
     `furthest` is the one nearest to the extreme value. `beyond` counts draws beyond it: there must be none,
     one would be a fault of the budget. `unknown` counts draws in which the figure had no bound.
@@ -84,7 +91,7 @@ class FigureStudy(NamedTuple):
 class ToleranceStudy(NamedTuple):
     """What was looked into, and with how many draws of which seed."""
 
-    parameters: tuple[Parameter, ...]
+    parameters: tuple[TolerancedQuantity, ...]
     figures: tuple[FigureStudy, ...]
     samples: int
     seed: int

@@ -28,7 +28,7 @@ Phases = dict[str, dict[str, int]]
 """The phase of every task of every controller, scans."""
 
 
-class Parameter(NamedTuple):
+class TolerancedQuantity(NamedTuple):
     """A quantity of the plan that has a tolerance; `held` says why it is not drawn, if it is not."""
 
     path: KeyPath
@@ -45,7 +45,7 @@ class Asked(NamedTuple):
     """What all trials have in common: the plan, what may be altered, the slot table, what is read off."""
 
     plan: Plan
-    parameters: tuple[Parameter, ...]
+    parameters: tuple[TolerancedQuantity, ...]
     phases: Phases
     kinds: frozenset[str]
     """Names of the kinds of figure that are read off."""
@@ -75,9 +75,9 @@ Run = Callable[[Sequence[ToleranceTrial]], Iterator[Readings]]
 """Makes trials and yields what they showed, in their order."""
 
 
-def parameters_of(spans: Sequence[tuple[KeyPath, Span]]) -> tuple[Parameter, ...]:
+def parameters_of(spans: Sequence[tuple[KeyPath, Span]]) -> tuple[TolerancedQuantity, ...]:
     """Return quantities with the reason why they are not drawn, where there is one."""
-    return tuple(Parameter(path, span, reason_held(path)) for path, span in spans)
+    return tuple(TolerancedQuantity(path, span, reason_held(path)) for path, span in spans)
 
 
 def phases_kept(evaluation: Evaluation) -> Phases:
@@ -85,7 +85,7 @@ def phases_kept(evaluation: Evaluation) -> Phases:
     return {name: phases_of(scan) for name, scan in evaluation.scans.items()}
 
 
-def drawn_value(parameter: Parameter, seed: int, number: int) -> int:
+def drawn_value(parameter: TolerancedQuantity, seed: int, number: int) -> int:
     """Return a value between a parameter's ends, both included, each tick as likely as any other.
 
     It depends on the seed, the number of the draw and the parameter's path alone: not on other parameters

@@ -1,6 +1,6 @@
 """Alarms that nodes raise themselves: their own checks, the alarm's way from node to node, the controller.
 
-Alarms do not change the scans, so these are played first, and only when each chain was busy is kept of
+Alarms do not change the scans, so these are simulated first, and only when each chain was busy is kept of
 them. Then a fault falls at one node, whose checks go on until it raises the alarm; the alarm waits until its
 chain is free, goes from node to node (out of a ring both ways at once) and is judged by the controller.
 """
@@ -23,7 +23,7 @@ from chainplan.quantity import Span
 from chainplan.witness.debounce import Debouncing, Seen
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults
-from chainplan.witness.host import PlayedHost
+from chainplan.witness.host import SimulatedHost
 from chainplan.witness.kernel import Kernel, Process
 from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord, Record
@@ -38,7 +38,7 @@ Spans = list[tuple[int, int]]
 """When exchanges were under way on a chain, fs, in their order."""
 
 _MOST_NODES = 24
-"""Nodes of one chain at which a fault falls in one play; of longer chains some are left out."""
+"""Nodes of one chain at which a fault falls in one simulation; of longer chains some are left out."""
 
 _COMPARED = Conversion.model_construct(time=ZERO)
 """What a comparator takes to check."""
@@ -60,7 +60,7 @@ class NodeWatch(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Alarms:
-    """A play of every alarm of nodes awake: a fault at one node after another that watches for it."""
+    """A simulation of every alarm of nodes awake: a fault at one node after another that watches for it."""
 
     instant: Instant
 
@@ -73,11 +73,11 @@ class Alarms:
         seed: int,
         faults: Faults,
     ) -> Record:
-        """Play the scans, then alarms that are raised in them, and return when these were found."""
+        """Simulate the scans, then alarms that are raised in them, and return when these were found."""
         record = Record()
         for name, controller in pack.network.controllers.items():
             found = record.controllers[name] = ControllerRecord()
-            host = PlayedHost(pack, name, phases[name], draw, f"{seed} {name}", faults)
+            host = SimulatedHost(pack, name, phases[name], draw, f"{seed} {name}", faults)
             busy = host.busy_chains(scans)
             values = Values(draw, Random(f"{seed} {name} alarms"))
             judge = Judge(pack.units[name].evaluation, values)
@@ -99,7 +99,7 @@ class Alarms:
 
 @dataclass(frozen=True, slots=True)
 class AsleepAlarms:
-    """A play of every alarm while the controllers sleep."""
+    """A simulation of every alarm while the controllers sleep."""
 
     instant: Instant
 
@@ -112,7 +112,7 @@ class AsleepAlarms:
         seed: int,
         faults: Faults,
     ) -> Record:
-        """Play the alarms of sleeping nodes; nothing is scanned: `phases`, `scans`, `faults` play no part."""
+        """Simulate the alarms of sleeping nodes; nothing is scanned: phases, scans, faults are not used."""
         del phases, scans, faults
         record = Record()
         sleep = pack.sleep
@@ -262,7 +262,7 @@ def _hops(
 
 
 def _reaction(hazard: Hazard, unit: Unit, values: Values) -> int:
-    """Return what the reaction takes, fs; that of another unit is not played."""
+    """Return what the reaction takes, fs; that of another unit is not simulated."""
     if hazard.reaction_at:
         return 0
     actuator = unit.actuators[hazard.reaction]

@@ -22,9 +22,9 @@ from chainplan.quantity import Span
 from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import ChainLoss, Cut, Faults, LostReads
-from chainplan.witness.host import PlayedHost, TaskJob
+from chainplan.witness.host import SimulatedHost, TaskJob
 from chainplan.witness.kernel import Process
-from chainplan.witness.messages import lay_out, played_chains
+from chainplan.witness.messages import lay_out, simulated_chains
 from chainplan.witness.pack import Pack
 from chainplan.witness.record import ControllerRecord, Record
 from chainplan.witness.tally import Tally
@@ -39,12 +39,12 @@ _NONE = Faults()
 
 
 @dataclass(frozen=True, slots=True)
-class PlayedBreak:
-    """A play of one fault: segment or node number `place` (1 at the head) of a chain carries nothing.
+class SimulatedBreak:
+    """A simulation of one fault: segment or node number `place` (1 at the head) of a chain carries nothing.
 
     It falls when its place was last needed in run `run` of `task`, or without a `task` at any instant of the
     first `run` scans. With `retried` the longest read that is left is always lost as often as there are
-    retries in reserve. `after` scans are played once everything has been read again.
+    retries in reserve. `after` scans are simulated once everything has been read again.
     """
 
     name: str
@@ -66,9 +66,9 @@ class PlayedBreak:
         seed: int,
         faults: Faults,
     ) -> Record:
-        """Play at most so many scans; return when the break was known and all that is left read again.
+        """Simulate at most so many scans; return when the break was known and all that is left read again.
 
-        No further fault is played: `faults` play no part.
+        No further fault is simulated: `faults` have no part.
         """
         del faults
         controller = pack.network.chains[self.chain].controller
@@ -89,11 +89,11 @@ class PlayedBreak:
         return Left(chain.name, 0 if chain.plan.read_from == "across" else self.place - 1, 0)
 
 
-class _BrokenHost(PlayedHost):
+class _BrokenHost(SimulatedHost):
     """A controller one of whose chains breaks."""
 
     def __init__(
-        self, broken: PlayedBreak, pack: Pack, phases: tuple[int, ...], draw: Draw, seed: str
+        self, broken: SimulatedBreak, pack: Pack, phases: tuple[int, ...], draw: Draw, seed: str
     ) -> None:
         self._broken = broken
         self._pack = pack
@@ -123,9 +123,9 @@ class _BrokenHost(PlayedHost):
         self._again: int | None = None
 
     def recover(self, scans: int) -> ControllerRecord:
-        """Play at most so many scans; return nothing but when the break was known, and all read again."""
+        """Simulate at most so many scans; return nothing but when the break was known, and all read again."""
         self._found = ControllerRecord()
-        self.play(scans)
+        self.simulate(scans)
         fell, known = self._whole.fell, self._known
         if fell is not None and known is not None:
             self._found.known[self._broken.name] = _tally(known - fell)
@@ -206,8 +206,10 @@ class _BrokenHost(PlayedHost):
         tasks = tasks_after(self._pack.tasks, lefts)
         controller = degraded_network(self._pack.network, lefts).controllers[self._name]
         random = self._values.random
-        played = played_chains(controller, tasks)
-        self._wiring = PackWiring(controller, played, self._values, _NONE, random, ControllerRecord(), None)
+        simulated = simulated_chains(controller, tasks)
+        self._wiring = PackWiring(
+            controller, simulated, self._values, _NONE, random, ControllerRecord(), None
+        )
         self._faults = _NONE
         judge = Judge(self._pack.units[self._name].evaluation, self._values)
         before = {job.work.name: (job, phase) for job, phase in zip(self._jobs, self._phases, strict=True)}

@@ -21,7 +21,7 @@ Turn = tuple[str, Way]
 """A transfer that is to come: a port, and whether its request goes out or its answer comes home."""
 
 
-class PlayedBus:
+class SimulatedBus:
     """A bus under simulation."""
 
     def __init__(self, kernel: Kernel, rule: Rule) -> None:

@@ -16,13 +16,13 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.readings import READ_BY
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import BITS, TIME, Dimension
-from chainplan.witness.play import Phases
 from chainplan.witness.record import ControllerRecord, Record, TaskRecord
+from chainplan.witness.simulations import Phases
 from chainplan.witness.tally import Tally
 
 
 @dataclass(frozen=True, slots=True)
-class PlayedRow:
+class SimulatedRow:
     """One figure: what was observed of it, in ticks of `dimension`, and its bound.
 
     `subject` is a task, a hazard's path, a milestone or a fault, or empty for the controller as a whole.
@@ -85,9 +85,9 @@ def paths_of(evaluation: Evaluation, scan: ControllerScan) -> Iterator[Path]:
                     yield Path(label, alone, work.name, latency.detection.total, latency.handling.total)
 
 
-def compare(evaluation: Evaluation, record: Record) -> list[PlayedRow]:
+def compare(evaluation: Evaluation, record: Record) -> list[SimulatedRow]:
     """Return every observed figure beside its bound."""
-    rows: list[PlayedRow] = []
+    rows: list[SimulatedRow] = []
     for name, observed in record.controllers.items():
         rows += _controller_rows(evaluation, evaluation.scans[name], observed)
     return rows
@@ -95,7 +95,7 @@ def compare(evaluation: Evaluation, record: Record) -> list[PlayedRow]:
 
 def _controller_rows(
     evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord
-) -> Iterator[PlayedRow]:
+) -> Iterator[SimulatedRow]:
     name = scan.controller.name
     yield from _row("scan time", name, "", observed.scan_time, scan.worst.total)
     for timing in sample_budget(scan):
@@ -118,7 +118,7 @@ def _controller_rows(
     yield from _break_rows(evaluation, observed, name)
 
 
-def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[PlayedRow]:
+def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[SimulatedRow]:
     """Yield every milestone of a start-up that takes time."""
     start = (
         next(each for each in evaluation.start_ups if each.controller == name) if observed.start_up else None
@@ -131,7 +131,7 @@ def _start_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -
 
 def _alarm_rows(
     evaluation: Evaluation, scan: ControllerScan, observed: ControllerRecord
-) -> Iterator[PlayedRow]:
+) -> Iterator[SimulatedRow]:
     """Yield every hazard on every chain whose nodes raise an alarm for it, awake and asleep."""
     sleep, unit = evaluation.plan.sleep, evaluation.units[scan.controller.name]
     for name, hazard in evaluation.plan.hazards.items():
@@ -147,7 +147,7 @@ def _alarm_rows(
                 yield from _latency_rows(" asleep", label, latency, *found)
 
 
-def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[PlayedRow]:
+def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -> Iterator[SimulatedRow]:
     """Yield every broken place: when it was known, and all that is left read again."""
     outcomes = {each.name: each for each in evaluation.faults.outcomes} if observed.known else {}
     for place, known in observed.known.items():
@@ -166,7 +166,7 @@ def _break_rows(evaluation: Evaluation, observed: ControllerRecord, name: str) -
 
 def _latency_rows(
     state: str, label: str, latency: HazardLatency, detection: dict[str, Tally], handling: dict[str, Tally]
-) -> Iterator[PlayedRow]:
+) -> Iterator[SimulatedRow]:
     for quantity, found, bound in (
         ("fault detection time", detection, latency.detection.total),
         ("fault handling time", handling, latency.handling.total),
@@ -185,14 +185,14 @@ def _row(
     *,
     exact: bool = False,
     group: str = "",
-) -> Iterator[PlayedRow]:
+) -> Iterator[SimulatedRow]:
     """Yield the row of a tally that holds something."""
     if tally.min is None or tally.max is None or tally.mean is None:
         return
     median, percentile_99 = tally.percentile(0.5), tally.percentile(0.99)
     assert median is not None
     assert percentile_99 is not None
-    yield PlayedRow(
+    yield SimulatedRow(
         quantity,
         controller,
         subject,

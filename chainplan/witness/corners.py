@@ -18,14 +18,14 @@ from chainplan.figures.terms import Case
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import Span
 from chainplan.witness.alarms import Alarms, AsleepAlarms
-from chainplan.witness.breaks import Moment, PlayedBreak
+from chainplan.witness.breaks import Moment, SimulatedBreak
 from chainplan.witness.bus import LEFT_OPEN, Rule
 from chainplan.witness.compare import Path, paths_of
 from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, ChainLoss, Cut, DeafRuns, Faults, LostReads
-from chainplan.witness.noise import PlayedNoise
-from chainplan.witness.play import SimulationCase
+from chainplan.witness.noise import SimulatedNoise
+from chainplan.witness.simulations import SimulationCase
 from chainplan.witness.start import simulate_start
 
 _ALL = 1_000_000_000
@@ -38,7 +38,7 @@ _MOST_RUNS = 64
 
 
 def cases(
-    evaluation: Evaluation, *, scans: int = 200, seeds: int = 4, noise: PlayedNoise | None = None
+    evaluation: Evaluation, *, scans: int = 200, seeds: int = 4, noise: SimulatedNoise | None = None
 ) -> list[SimulationCase]:
     """Return the simulations that press hardest on the bounds, and `seeds` drawn ones of each kind.
 
@@ -89,14 +89,14 @@ def rules_left_open(*scans: ControllerScan) -> tuple[Rule | None, ...]:
 def _start_ups(evaluation: Evaluation, seeds: int) -> Iterator[SimulationCase]:
     """Yield start-ups at their corners, the longest read coming with the last retry, and drawn ones."""
     for draw in (Draw("worst"), Draw("best")):
-        yield SimulationCase(f"start-up, all at {draw.kind}", draw, 0, play=simulate_start)
+        yield SimulationCase(f"start-up, all at {draw.kind}", draw, 0, run=simulate_start)
     for scan in evaluation.scans.values():
         late = _latest_read(scan)
         if late:
             name = f"start-up of {scan.controller.name}, retried"
-            yield SimulationCase(name, Draw("worst"), 0, faults=Faults(lost=late), play=simulate_start)
+            yield SimulationCase(name, Draw("worst"), 0, faults=Faults(lost=late), run=simulate_start)
     for draw in _DRAWS:
-        yield SimulationCase(f"start-up, drawn, {draw.kind}", draw, 0, seeds, play=simulate_start)
+        yield SimulationCase(f"start-up, drawn, {draw.kind}", draw, 0, seeds, run=simulate_start)
 
 
 def _latest_read(scan: ControllerScan) -> tuple[LostReads, ...]:
@@ -128,21 +128,21 @@ def _alarms(evaluation: Evaluation, scans: int, seeds: int) -> Iterator[Simulati
             for task in plan.tasks
         )
         yield SimulationCase(
-            "alarms at worst", Draw("worst"), scans, faults=Faults(lost=lost), play=Alarms("worst")
+            "alarms at worst", Draw("worst"), scans, faults=Faults(lost=lost), run=Alarms("worst")
         )
         for draw in _DRAWS:
             yield SimulationCase(
-                f"alarms drawn, {draw.kind}", draw, min(scans, 20), seeds, play=Alarms("any time")
+                f"alarms drawn, {draw.kind}", draw, min(scans, 20), seeds, run=Alarms("any time")
             )
     if plan.sleep is not None:
-        yield SimulationCase("asleep, at worst", Draw("worst"), 0, play=AsleepAlarms("worst"))
+        yield SimulationCase("asleep, at worst", Draw("worst"), 0, run=AsleepAlarms("worst"))
         for draw in _DRAWS:
-            yield SimulationCase(f"asleep, drawn, {draw.kind}", draw, 0, seeds, play=AsleepAlarms("any time"))
+            yield SimulationCase(f"asleep, drawn, {draw.kind}", draw, 0, seeds, run=AsleepAlarms("any time"))
 
 
 def _reaction(unit: Unit, hazard: Hazard) -> tuple[Span, Span]:
     if hazard.reaction_at:
-        return Span(0, 0, 0), Span(0, 0, 0)  # what happens over the uplink is not played
+        return Span(0, 0, 0), Span(0, 0, 0)  # what happens over the uplink is not simulated
     actuator = unit.actuators[hazard.reaction]
     return actuator.command, actuator.opening
 
@@ -293,17 +293,17 @@ def _breaks_at(
     last = known.total if recovery is None else recovery
     scans = every * (run + 1) + last // plan.scan_period.min + slowest + after + 2
     what: Literal["segment", "node"] = "node" if fault.kind == "node silent" else "segment"
-    broken = PlayedBreak(outcome.name, fault.chain, what, fault.place, known.task, run)
+    broken = SimulatedBreak(outcome.name, fault.chain, what, fault.place, known.task, run)
     moments: tuple[Moment, ...] = ("as late as can be", "as a scan begins", "action misses a start")
     for moment in moments[:1] if recovery is None else moments:
         retried = plan.retry_reserve > 0
-        play = replace(broken, found=moment, retried=retried, after=after)
+        moved = replace(broken, found=moment, retried=retried, after=after)
         draw = Draw("early then late", known.task, _ALL, run)
-        yield SimulationCase(f"{outcome.name}, found {moment}", draw, scans, play=play)
+        yield SimulationCase(f"{outcome.name}, found {moment}", draw, scans, run=moved)
     drawn = replace(broken, task=None, run=2 * slowest, found="any time")
     for draw in _DRAWS:
         yield SimulationCase(
-            f"{outcome.name}, drawn, {draw.kind}", draw, scans + 2 * slowest, seeds, play=drawn
+            f"{outcome.name}, drawn, {draw.kind}", draw, scans + 2 * slowest, seeds, run=drawn
         )
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 from chainplan.chain.network import Chain
 from chainplan.quantity import Span
 from chainplan.witness.debounce import Debouncing
-from chainplan.witness.noise import PlayedNoise
+from chainplan.witness.noise import SimulatedNoise
 
 _NONE = Span(0, 0, 0)
 _ONCE = Debouncing()
@@ -87,7 +87,7 @@ class CellFault:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A segment that carries nothing from an instant on, until it is mended.
+    """A segment that carries nothing from an instant on, until it is fixed.
 
     `segment` counts from 1 at the head. A dead `node` is a cut of the segment before it, on whichever side a
     message comes from; `segment` is the one on the head's side. The cut falls at `at` (fs), or as soon as the
@@ -109,7 +109,7 @@ class Cut:
             raise ValueError("segments are counted from 1")
 
     def seen_along(self, chain: Chain) -> int:
-        """Return the number of the segment that carries nothing, along a chain as it is played."""
+        """Return the number of the segment that carries nothing, along a chain as it is simulated."""
         if not chain.ring:
             return self.segment
         return len(chain.nodes) + 2 - self.segment - self.node
@@ -135,7 +135,7 @@ class ChainLoss:
 class Faults:
     """Everything that is injected into a simulation, and what is watched for it."""
 
-    noise: PlayedNoise | None = None
+    noise: SimulatedNoise | None = None
     lost: tuple[LostReads, ...] = ()
     deaf: tuple[DeafRuns, ...] = ()
     cell: tuple[CellFault, ...] = ()

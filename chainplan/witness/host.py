@@ -1,4 +1,4 @@
-"""The host of one controller: it plays scan after scan, task after task, exchange after exchange."""
+"""The host of one controller: it simulates scan after scan, task after task, exchange after exchange."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from random import Random
 
 from chainplan.plan.layout import HostBus
 from chainplan.quantity import Span
-from chainplan.witness.bus import LEFT_OPEN, PlayedBus, Rule, Way
+from chainplan.witness.bus import LEFT_OPEN, Rule, SimulatedBus, Way
 from chainplan.witness.draw import Draw, Values
 from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.kernel import Kernel, Process, Signal
-from chainplan.witness.messages import WireMessage, Work, lay_out, played_chains
+from chainplan.witness.messages import WireMessage, Work, lay_out, simulated_chains
 from chainplan.witness.pack import Pack
-from chainplan.witness.ports import play_on_ports
+from chainplan.witness.ports import simulate_on_ports
 from chainplan.witness.record import ControllerRecord, TaskRecord
 from chainplan.witness.samples import SampledValue, Sampler
 from chainplan.witness.watch import CellWatch, Judge, LossWatch
@@ -71,7 +71,7 @@ class TaskJob:
     bits: int = 0
 
 
-class PlayedHost:
+class SimulatedHost:
     """One controller under simulation."""
 
     def __init__(
@@ -92,7 +92,7 @@ class PlayedHost:
         self._faults = faults
         self._kernel = Kernel()
         self._buses = {
-            name: PlayedBus(self._kernel, _rule(bus, draw, seed))
+            name: SimulatedBus(self._kernel, _rule(bus, draw, seed))
             for name, bus in controller.settings.buses.items()
         }
         self._lost = 0
@@ -100,8 +100,8 @@ class PlayedHost:
         self._values = values = Values(draw, Random(f"{seed} values"))
         self.record = ControllerRecord()
         # Errors are drawn apart from values, so that a seed gives the same pack with errors and without.
-        played, noise = played_chains(controller, tasks), Random(f"{seed} noise")
-        self._wiring = PackWiring(controller, played, values, faults, noise, self.record, watcher)
+        simulated, noise = simulated_chains(controller, tasks), Random(f"{seed} noise")
+        self._wiring = PackWiring(controller, simulated, values, faults, noise, self.record, watcher)
         judge = Judge(pack.units[name].evaluation, values)
         works = lay_out(controller, tasks)
         if len(works) != len(phases):
@@ -131,22 +131,22 @@ class PlayedHost:
         lists = _by_port(triggers), _by_port(reads)
         return TaskJob(work, sampler, record, triggers, reads, *lists, cells, losses, work.wait)
 
-    def play(self, scans: int) -> ControllerRecord:
-        """Play a number of scans and return what was observed."""
+    def simulate(self, scans: int) -> ControllerRecord:
+        """Simulate a number of scans and return what was observed."""
         self._kernel.start(self._scan_for_scan(scans))
         self._kernel.run()
         return self.record
 
     def busy_chains(self, scans: int) -> dict[int, list[tuple[int, int]]]:
-        """Play a number of scans; return when exchanges were under way on each chain (by number), fs."""
+        """Simulate a number of scans; return when exchanges were under way on each chain (by number), fs."""
         self._wiring.busy = {}
-        self.play(scans)
+        self.simulate(scans)
         return self._wiring.busy
 
     def _scan_for_scan(self, scans: int) -> Process:
         kernel, values, record, plan = self._kernel, self._values, self.record, self._plan
         jitter = Span(0, plan.scan_jitter.typical // 2, plan.scan_jitter.max)
-        mended = self._wiring.mended
+        fixed = self._wiring.fixed
         planned = 0
         for scan in range(scans):
             due = [
@@ -166,8 +166,8 @@ class PlayedHost:
             (record.scan_time if self._lost == lost else record.scan_time_beyond).add(kernel.now - begin)
             record.wire.add(bits)
             if self._lost == lost:
-                while mended and mended[0] <= begin:
-                    record.recovery.add(kernel.now - mended.pop(0))
+                while fixed and fixed[0] <= begin:
+                    record.recovery.add(kernel.now - fixed.pop(0))
             values.early = False  # the period after a watched scan is as long as any
             planned += values.event(plan.scan_period)
             while plan.overrun == "drop" and planned < kernel.now:
@@ -176,7 +176,7 @@ class PlayedHost:
     def _run(
         self, job: TaskJob, reserve: int, first_wait: int | None = None
     ) -> Generator[int | Signal, None, int]:
-        """Play one run of a task; return what it leaves of the scan's reserve of retries.
+        """Simulate one run of a task; return what it leaves of the scan's reserve of retries.
 
         The very first run after power-up waits `first_wait` for conversions, fs: there is nothing older to
         be read yet.
@@ -191,15 +191,15 @@ class PlayedHost:
         for cell in job.cells:
             cell.begin_run(begin)
         if job.work.turns:
-            yield kernel.now + values.event(job.work.task.turn)
+            yield kernel.now + values.event(job.work.task.reversal)
         if job.triggers:
-            yield from self._play(job, job.trigger_lists)
+            yield from self._simulate(job, job.trigger_lists)
             yield kernel.now + (job.wait if first_wait is None else first_wait)
         elif first_wait is not None:
             yield kernel.now + first_wait
         if first_wait is not None:
             job.sampler.next_run()  # an overlapped run, too, reads what it has just triggered
-        yield from self._play(job, job.read_lists)
+        yield from self._simulate(job, job.read_lists)
 
         spare = reserve > 0
         failed = deque(sorted((each for each in job.reads if not each.good), key=lambda each: each.ended))
@@ -207,13 +207,13 @@ class PlayedHost:
             again = failed.popleft()
             reserve -= 1
             job.record.retries += 1
-            yield from self._play(job, {again.port: [again]})
+            yield from self._simulate(job, {again.port: [again]})
             if not again.good:
                 failed.append(again)
         # Without a spare retry a read is known to be lost when it has failed, else when the spare is used up.
         missed = min((each.ended if not spare else kernel.now for each in failed), default=None)
         if job.work.turns:
-            yield kernel.now + values.event(job.work.task.turn)
+            yield kernel.now + values.event(job.work.task.reversal)
         self._end_run(job, begin, missed)
         if values.draw.watches(job.work.name, job.runs):
             values.early = False
@@ -252,10 +252,10 @@ class PlayedHost:
                 for cell in other.cells:
                     cell.held_up()
 
-    def _play(self, job: TaskJob, lists: dict[str, list[Attempts]]) -> Process:
+    def _simulate(self, job: TaskJob, lists: dict[str, list[Attempts]]) -> Process:
         for name, bus in self._buses.items():
             bus.expect({port: [self._ways_on(name, each) for each in own] for port, own in lists.items()})
-        return play_on_ports(
+        return simulate_on_ports(
             self._kernel,
             lists,
             lambda: self._values.event(self._plan.set_up),
@@ -264,7 +264,7 @@ class PlayedHost:
         )
 
     def _exchange(self, job: TaskJob, each: Attempts) -> Process:
-        """Play an exchange that is set up, from the host bus out to the frame gap after the answers."""
+        """Simulate an exchange that is set up, from the host bus out to the frame gap after the answers."""
         kernel, message, wiring, port = self._kernel, each.message, self._wiring, each.port
         crossing = wiring.crossing(message)
         out, home = (None if name is None else self._buses[name] for name in wiring.buses(message))
@@ -298,7 +298,7 @@ class PlayedHost:
         if out is not None and crossing.streams:
             out.leave()
 
-    def _fetch(self, each: Attempts, bus: PlayedBus, crossing: Crossing) -> Process:
+    def _fetch(self, each: Attempts, bus: SimulatedBus, crossing: Crossing) -> Process:
         """Carry an answer home over the host bus; of one that is given up nothing is left to be carried."""
         if each.missing:
             bus.give_up(each.port)

@@ -31,7 +31,7 @@ class WireLine:
     """
 
     def __init__(self, chain: Chain, pick: Pick) -> None:
-        relays = [node.type.relay for node in chain.nodes]
+        relays = [node.type.forwarding for node in chain.nodes]
         self.chain = chain
         self.nodes = len(chain.nodes)
         self.stores = [relay.style == "store-and-forward" for relay in relays]
@@ -40,7 +40,7 @@ class WireLine:
         # Segment k + 1 lies beyond the relay of node k; the cable is the same both ways.
         self._out, self._home = (
             [cables[0], *(pick(relay) + cable for relay, cable in zip(way, cables[1:], strict=False))]
-            for way in ([relay.outward for relay in relays], [relay.homeward for relay in relays])
+            for way in ([relay.downstream for relay in relays], [relay.upstream for relay in relays])
         )
         self._turns = [pick(node.type.turn_around) for node in chain.nodes]
         self._answer_gap = pick(chain.protocol.answer_gap)
@@ -94,11 +94,11 @@ class DrawnLine(WireLine):
     def __init__(self, chain: Chain, random: Random) -> None:
         super().__init__(chain, lambda span: span[0])
         self._draw = random.random
-        relays = [node.type.relay for node in chain.nodes]
+        relays = [node.type.forwarding for node in chain.nodes]
         cables = [segment.hop.delay for segment in chain.segments]
         self._wide_out, self._wide_home = (
             _widths(cables, way)
-            for way in ([relay.outward for relay in relays], [relay.homeward for relay in relays])
+            for way in ([relay.downstream for relay in relays], [relay.upstream for relay in relays])
         )
         self._bit_time = bit_time(chain.protocol.bit_rate)
 
@@ -107,7 +107,7 @@ class DrawnLine(WireLine):
         return self._hops(self._out, self._wide_out, segments)
 
     def hops_home(self, segments: int) -> list[int]:
-        """Return the delays homeward, drawn."""
+        """Return the delays upstream, drawn."""
         return self._hops(self._home, self._wide_home, segments)
 
     def _hops(self, least: list[int], wide: list[tuple[int, int]], segments: int) -> list[int]:

@@ -107,7 +107,7 @@ class Work:
         return max((each.pause.max + time for each, time in zip(found, times, strict=True)), default=0)
 
 
-def played_chains(controller: Controller, tasks: dict[str, Task]) -> tuple[Chain, ...]:
+def simulated_chains(controller: Controller, tasks: dict[str, Task]) -> tuple[Chain, ...]:
     """Return the chains that messages go along: a controller's own, then rings the other way round.
 
     Those are the rings that some task asks by their back port; `ring` of each says which one it is.
@@ -127,7 +127,7 @@ def _runs_on(task: Task, chain: Chain) -> bool:
 
 def lay_out(controller: Controller, tasks: dict[str, Task]) -> list[Work]:
     """Lay out the work of a controller, in the plan's order of tasks; idle tasks are left out."""
-    chains = played_chains(controller, tasks)
+    chains = simulated_chains(controller, tasks)
     turned = {chain.ring: number for number, chain in enumerate(chains) if chain.ring}
     found = []
     for name, task in tasks.items():

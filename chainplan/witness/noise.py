@@ -8,7 +8,7 @@ from random import Random
 
 
 @dataclass(frozen=True, slots=True)
-class PlayedNoise:
+class SimulatedNoise:
     """A channel that is good or bad at each bit, after Gilbert (1960) and Elliott (1963).
 
     It hits a bit with the probability of its state (`good` or `bad`), then leaves the state with
@@ -30,7 +30,7 @@ class PlayedNoise:
 class Channel:
     """One wire under a noise. Only bits of frames pass; the state stands still between frames."""
 
-    def __init__(self, noise: PlayedNoise, random: Random) -> None:
+    def __init__(self, noise: SimulatedNoise, random: Random) -> None:
         self._random = random
         self._hits = noise.good, noise.bad
         self._leaves = noise.leave_good, noise.leave_bad

@@ -1,4 +1,4 @@
-"""The ports of a controller: each plays one exchange at a time, and one core may have to set up all."""
+"""The ports of a controller: each simulates one exchange at a time, and one core may have to set up all."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from chainplan.witness.kernel import Kernel, Process, Signal
 Item = TypeVar("Item")
 
 
-def play_on_ports(
+def simulate_on_ports(
     kernel: Kernel,
     lists: dict[str, list[Item]],
     set_up: Callable[[], int],
@@ -19,7 +19,7 @@ def play_on_ports(
     *,
     one_core: bool,
 ) -> Process:
-    """Play lists of exchanges, one list per port, side by side; end when the last port has ended.
+    """Simulate lists of exchanges, one list per port, side by side; end when the last port has ended.
 
     One core serves the ports in rotation: the first exchange of every port, then the second of every port,
     and so on; it waits for a port that is still busy. Otherwise each port sets its own up.

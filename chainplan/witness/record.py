@@ -65,7 +65,7 @@ class ControllerRecord:
     """Per injected fault: finds that met more lost readings than the fault tolerates, or a wait for an
     answer that never came on top of the reserve of retries. No bound allows for them: they stay apart."""
     recovery: Tally = field(default_factory=Tally)
-    """From the mending of a cut to the end of the first scan without a lost read."""
+    """From the fixing of a cut to the end of the first scan without a lost read."""
     start_up: dict[str, Tally] = field(default_factory=dict)
     """Per milestone of the start-up: since power-up. What was lost for good is counted in `beyond`."""
     asleep_detection: dict[str, Tally] = field(default_factory=dict)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
-from chainplan.witness.host import PlayedHost
+from chainplan.witness.host import SimulatedHost
 from chainplan.witness.pack import Pack
 from chainplan.witness.record import Record
 from chainplan.witness.wire import Watcher
@@ -22,7 +22,7 @@ def simulate(
     faults: Faults = _NONE,
     watcher: Watcher | None = None,
 ) -> Record:
-    """Play `scans` scans of every controller and return what was observed.
+    """Simulate `scans` scans of every controller and return what was observed.
 
     `phases` holds for each controller the phase (scans) of every task that does something there, in the
     plan's order of tasks. The same arguments always give the same record. `watcher` is told of
@@ -32,8 +32,8 @@ def simulate(
     _check_names(pack, faults)
     record = Record()
     for name in pack.network.controllers:
-        host = PlayedHost(pack, name, phases[name], draw, f"{seed} {name}", faults, watcher)
-        record.controllers[name] = host.play(scans)
+        host = SimulatedHost(pack, name, phases[name], draw, f"{seed} {name}", faults, watcher)
+        record.controllers[name] = host.simulate(scans)
     return record
 
 

@@ -12,10 +12,10 @@ from chainplan.chain.network import Chain, Node
 from chainplan.quantity import Span
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
-from chainplan.witness.host import PlayedHost, TaskJob
+from chainplan.witness.host import SimulatedHost, TaskJob
 from chainplan.witness.kernel import Process
 from chainplan.witness.pack import Pack
-from chainplan.witness.ports import Item, play_on_ports
+from chainplan.witness.ports import Item, simulate_on_ports
 from chainplan.witness.record import ControllerRecord, Record
 from chainplan.witness.tally import Tally
 
@@ -30,9 +30,9 @@ def simulate_start(
     seed: int = 0,
     faults: Faults = _NONE,
 ) -> Record:
-    """Play the start-up of every controller and return its milestones, fs since power-up.
+    """Simulate the start-up of every controller and return its milestones, fs since power-up.
 
-    Nothing is scanned yet, so that `scans` and phases play no part in it; but phases must fit the tasks. Of
+    Nothing is scanned yet, so that `scans` and phases have no part in it; but phases must fit the tasks. Of
     `faults` only the noise and the lost reads count.
     """
     del scans
@@ -44,11 +44,11 @@ def simulate_start(
     return record
 
 
-class _StartingHost(PlayedHost):
+class _StartingHost(SimulatedHost):
     """One controller as it starts."""
 
     def start_up(self) -> ControllerRecord:
-        """Play the start-up and return nothing but its milestones."""
+        """Simulate the start-up and return nothing but its milestones."""
         self._milestones = ControllerRecord()
         self._kernel.start(self._stages())
         self._kernel.run()
@@ -76,7 +76,7 @@ class _StartingHost(PlayedHost):
     def _on_ports(self, lists: dict[str, list[Item]], action: Callable[[Item], Process]) -> Process:
         set_up = self._plan.set_up
         one_core = self._plan.set_up_by == "one core"
-        return play_on_ports(
+        return simulate_on_ports(
             self._kernel, lists, lambda: self._values.event(set_up), action, one_core=one_core
         )
 

@@ -15,7 +15,7 @@ from chainplan.witness.messages import WireMessage
 
 Watcher = Callable[[str, int, str, int, int], None]
 """Told of each passage over a segment: chain, segment (0 at the head), ``out`` or ``home``, and when the
-first and the last bit of the frame come out of the sender (homeward) or reach the far end (outward). A ring
+first and the last bit of the frame come out of the sender (upstream) or reach the far end (outward). A ring
 that is read from its back goes by the name it has then, its segments counted from there."""
 
 
@@ -40,7 +40,7 @@ class Passage:
 
 
 def pass_message(line: WireLine, message: WireMessage, start: int, watch: Watcher | None = None) -> Passage:
-    """Play a message whose first bit leaves the head port at `start`."""
+    """Simulate a message whose first bit leaves the head port at `start`."""
     if message.style == "summation":
         return _summation(line, message, start, watch)
     last = message.polled if message.style == "polled" else line.nodes - 1
@@ -52,12 +52,12 @@ def pass_message(line: WireLine, message: WireMessage, start: int, watch: Watche
         passage.left = [0] * (last + 1)
         leaving, content = heard[-1] + line.turn(last), message.answers[0]
         time = line.frame(content, last)
-        passage.last_bit = _homeward(line, content, last, leaving, time, passage.left, 0, watch)
+        passage.last_bit = _upstream(line, content, last, leaving, time, passage.left, 0, watch)
     return passage
 
 
 def _summation(line: WireLine, message: WireMessage, start: int, watch: Watcher | None) -> Passage:
-    """Play a frame that every node puts its block into; the tail turns it round, or lets it out of a ring.
+    """Simulate a frame that every node puts its block into; the tail returns it, or lets it out of a ring.
 
     A node takes hold of its values when the frame reaches it; one that stores frames, when it has it whole.
     """
@@ -72,7 +72,7 @@ def _summation(line: WireLine, message: WireMessage, start: int, watch: Watcher 
         passage.left = [0] * line.nodes
         leaving = latched[tail] + line.turn(tail)
         time = line.frame(content, tail) if line.stores[tail] else times[tail]
-        passage.last_bit = _homeward(line, content, tail, leaving, time, passage.left, 0, watch)
+        passage.last_bit = _upstream(line, content, tail, leaving, time, passage.left, 0, watch)
     return passage
 
 
@@ -86,7 +86,7 @@ def _answers_in_turn(line: WireLine, message: WireMessage, passage: Passage, wat
         if left[node] and leaving < left[node] + gap:
             leaving = left[node] + gap
         time = line.frame(content, node)
-        passage.last_bit = _homeward(line, content, node, leaving, time, left, gap, watch)
+        passage.last_bit = _upstream(line, content, node, leaving, time, left, gap, watch)
 
 
 def _outward(
@@ -112,7 +112,7 @@ def _outward(
     return ends, times
 
 
-def _homeward(
+def _upstream(
     line: WireLine,
     content: int,
     node: int,

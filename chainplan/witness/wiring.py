@@ -53,7 +53,7 @@ class Crossing:
 class _Break:
     """A cut, and when it falls: None until its run has ended. `needed` is when its segment was last used.
 
-    ``segments[number]`` is the number of its segment along each chain, as it is played, that it is on.
+    ``segments[number]`` is the number of its segment along each chain, as it is simulated, that it is on.
     """
 
     cut: Cut
@@ -71,7 +71,7 @@ class _Break:
 
 
 class PackWiring:
-    """The host bus and the chains of one controller, as they are played."""
+    """The host bus and the chains of one controller, as they are simulated."""
 
     def __init__(
         self,
@@ -100,8 +100,8 @@ class PackWiring:
         self._channels = [Channel(noise, random) for _ in controller.chains] if noise else []
         cuts = [cut for cut in faults.cuts if cut.chain in own]
         self._breaks = [_Break(cut, _seen(cut, chains), cut.at) for cut in cuts]
-        self.mended = sorted(cut.until for cut in cuts if cut.until is not None)
-        """When cuts are mended."""
+        self.fixed = sorted(cut.until for cut in cuts if cut.until is not None)
+        """When cuts are fixed."""
         self.busy: dict[int, list[tuple[int, int]]] | None = None
         """Per chain, where it is asked for: when exchanges were under way on the wire, or waited for."""
 

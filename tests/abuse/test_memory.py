@@ -96,7 +96,7 @@ def check_ended(program: Program) -> None:
 WORKING = {
     "check": ["check", "../plan.yaml"],
     "report": ["report", "../plan.yaml"],
-    "play": ["play", "../plan.yaml", "--scans", "20", "--seeds", "2", "--workers", "2"],
+    "simulate": ["simulate", "../plan.yaml", "--scans", "20", "--seeds", "2", "--workers", "2"],
     "tolerances": ["tolerances", "../plan.yaml", "--samples", "10", "--workers", "2"],
     "printout": ["printout", "../plan.yaml", "--out", "result.html"],
     "study": ["study", "../study.yaml", "--workers", "2", "--out", "result.csv"],
@@ -107,7 +107,7 @@ study: 1
 title: Short
 plan: plan.yaml
 objectives: {scan time: minimise}
-levers: {limit: {key: targets.scan_time, values: [50 ms, 60 ms, 70 ms]}}
+parameters: {limit: {key: targets.scan_time, values: [50 ms, 60 ms, 70 ms]}}
 """
 
 

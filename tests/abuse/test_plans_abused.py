@@ -74,7 +74,7 @@ PARTS = {
     "empty keys": (STARTER + lines("k{}:\n", 20_000), "nothing is written here"),
     "node types": (
         STARTER.replace("board_types: ", lines("  n{}: {{cell_inputs: 12}}\n", 10_000) + "board_types: "),
-        "the key `relay` is missing",
+        "the key `forwarding` is missing",
     ),
     "exceptions": (
         STARTER.replace(
@@ -87,7 +87,7 @@ PARTS = {
         STARTER.replace(
             "hazards: ",
             "hazards:\n"
-            + lines("  h{}: {{kind: over-temperature, tolerant_time: 1 s, reaction: contactor}}\n", 1001)
+            + lines("  h{}: {{kind: over-temperature, ftti: 1 s, reaction: contactor}}\n", 1001)
             + "#",
         ),
         "too many hazards",
@@ -190,14 +190,14 @@ STUDY = """\
 study: 1
 title: too much
 plan: {plan}
-levers:
-{levers}
+parameters:
+{parameters}
 objectives: {{scan time: minimise}}
 """
 
 
 @pytest.mark.parametrize(
-    ("levers", "said"),
+    ("parameters", "said"),
     [
         ("  a: {key: title, values: [" + ",".join(map(str, range(10_000))) + ",1]}", "this list is too long"),
         ("  a: {key: title, values: [" + ",".join(map(str, [*range(9_999), 1])) + "]}", "given twice"),
@@ -208,9 +208,9 @@ objectives: {{scan time: minimise}}
         ("  a: {key: '" + "a." * 90 + "a', values: [1]}", "there is no"),
     ],
 )
-def test_studies(levers: str, said: str, tmp_path: Path) -> None:
+def test_studies(parameters: str, said: str, tmp_path: Path) -> None:
     path = tmp_path / "study.yaml"
-    path.write_text(STUDY.format(plan=CONFIGS / "rail-trolley.yaml", levers=levers), encoding="utf-8")
+    path.write_text(STUDY.format(plan=CONFIGS / "rail-trolley.yaml", parameters=parameters), encoding="utf-8")
     with never_hangs(), pytest.raises(PlanError) as caught:
         job_of(load_study(path))
     assert said in str(caught.value)

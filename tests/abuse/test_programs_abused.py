@@ -25,7 +25,7 @@ PRINTING = {
     "compare, Markdown": ["compare", SMALL, SMALL, "--markdown", "-"],
     "explain": ["explain", SMALL],
     "data": ["data", SMALL],
-    "play": ["play", SMALL, "--scans", "5", "--seeds", "1", "--workers", "1"],
+    "simulate": ["simulate", SMALL, "--scans", "5", "--seeds", "1", "--workers", "1"],
     "graph": ["graph", SMALL],
     "schema": ["schema"],
     "slots": ["slots", SMALL],
@@ -44,7 +44,7 @@ WRITING = {
     "compare": ["compare", SMALL, SMALL, "--out", "OUT"],
     "compare, Markdown": ["compare", SMALL, SMALL, "--markdown", "OUT"],
     "data": ["data", SMALL, "--out", "OUT"],
-    "play": ["play", SMALL, "--scans", "5", "--seeds", "1", "--workers", "1", "--out", "OUT"],
+    "simulate": ["simulate", SMALL, "--scans", "5", "--seeds", "1", "--workers", "1", "--out", "OUT"],
     "graph": ["graph", SMALL, "--out", "OUT"],
     "printout": ["printout", SMALL, "--out", "OUT.html"],
     "start": ["start", "OUT", "--force"],
@@ -110,7 +110,7 @@ def test_a_missing_directory(arguments: list[str], folder: Path) -> None:
 def _write_study(folder: Path) -> None:
     (folder.parent / "study.yaml").write_text(
         "study: 1\ntitle: Short\nplan: small.yaml\nobjectives: {scan time: minimise}\n"
-        "levers: {limit: {key: targets.scan_time, values: [50 ms, 60 ms]}}\n"
+        "parameters: {limit: {key: targets.scan_time, values: [50 ms, 60 ms]}}\n"
     )
 
 

@@ -17,7 +17,7 @@ STUDY = ROOT / "configs" / "studies" / "bit-rate-or-reach.yaml"
 pytestmark = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs Linux")
 
 WITH_WORKERS = {
-    "play": ["play", LARGE, "--scans", "20000", "--seeds", "50", "--workers", "2", "--out", "OUT"],
+    "simulate": ["simulate", LARGE, "--scans", "20000", "--seeds", "50", "--workers", "2", "--out", "OUT"],
     "tolerances": ["tolerances", LARGE, "--samples", "100000", "--workers", "2", "--out", "OUT"],
     "study": ["study", "study.yaml", "--workers", "2", "--out", "OUT.csv", "--plot", "OUT.svg"],
 }
@@ -28,7 +28,7 @@ ALONE = {
     "report": ["report", LARGE, "--section", "headroom", *ANEW],
     "printout": ["printout", LARGE, "--out", "OUT.html", *ANEW],
     "data": ["data", LARGE, "--headroom", "--out", "OUT", *ANEW],
-    "play": ["play", LARGE, "--scans", "20000", "--workers", "1", "--out", "OUT"],
+    "simulate": ["simulate", LARGE, "--scans", "20000", "--workers", "1", "--out", "OUT"],
 }
 ON_JOBLIB = ["study", "study.yaml", "--workers", "2", "--joblib", "loky", "--out", "OUT.csv"]
 LONG = {**WITH_WORKERS, **{f"{name}, alone": arguments for name, arguments in ALONE.items()}}

@@ -151,7 +151,7 @@ def ring_of(nodes: int, style: str, set_up_by: str) -> dict[str, Any]:
 @pytest.mark.benchmark
 @pytest.mark.parametrize("set_up_by", ["one core", "each port"])
 def test_every_single_fault_of_one_long_ring(set_up_by: str, tmp_path: Path) -> None:
-    """Linear growth, but for polled reads that one core sets up: their rotation is played for every fault."""
+    """Linear growth, but for polled reads that one core sets up: each fault replays their rotation."""
     path = tmp_path / "ring.yaml"
     print(f"\none ring, set up by {set_up_by}: s for all faults with their rows")
     for style in ("polled", "sequential", "summation"):

@@ -19,8 +19,8 @@ from chainplan.evaluation import Evaluation
 from chainplan.plan.load import load_plan
 from chainplan.study.candidates import candidates
 from chainplan.study.job import Evaluator, Job, job_of
-from chainplan.study.levers import Candidate
 from chainplan.study.load import LoadedStudy, load_study
+from chainplan.study.parameters import Candidate
 from chainplan.study.plans import Plans
 from chainplan.study.run import Backend, run
 
@@ -31,7 +31,7 @@ STUDY = """\
 study: 1
 title: A plan with twelve boards
 plan: plan.yaml
-levers:
+parameters:
   length: {{key: chains.line.segments.length, from: 100 mm, to: 2 m, spacing: geometric}}
   bit rate: {{key: protocols.sequential-pair.bit_rate, from: 500 kbit/s, to: 4 Mbit/s, tolerance: 1 %}}
   retries: {{key: controllers.tractor.retry_reserve, from: 0, to: 3}}
@@ -44,7 +44,7 @@ GRID = """\
 study: 1
 title: A plan with twelve boards, a grid
 plan: plan.yaml
-levers:
+parameters:
   length: {key: chains.line.segments.length, from: 100 mm, to: 2 m, spacing: geometric, steps: 10}
   bit rate: {key: protocols.sequential-pair.bit_rate, from: 1 Mbit/s, to: 4 Mbit/s, steps: 10}
   retries: {key: controllers.tractor.retry_reserve, from: 0, to: 9}
@@ -85,13 +85,13 @@ def processor_time() -> float:
 @pytest.fixture
 def opened(tmp_path: Path) -> tuple[LoadedStudy, Job, list[Candidate]]:
     loaded = load_study(study_of(tmp_path, 512))
-    return loaded, job_of(loaded), list(candidates(loaded.levers, loaded.study.sample))
+    return loaded, job_of(loaded), list(candidates(loaded.parameters, loaded.study.sample))
 
 
 @pytest.mark.benchmark
 def test_a_candidate_beside_other_ways_to_it(opened: tuple[LoadedStudy, Job, list[Candidate]]) -> None:
     loaded, job, chosen = opened
-    plans, evaluator = Plans(loaded.plan, loaded.levers), Evaluator(job)
+    plans, evaluator = Plans(loaded.plan, loaded.parameters), Evaluator(job)
 
     def rebuilt(candidate: Candidate) -> object:
         evaluation = Evaluation(load_plan(loaded.plan_file, plans.settings(candidate)).plan)
@@ -108,7 +108,7 @@ def test_a_candidate_beside_other_ways_to_it(opened: tuple[LoadedStudy, Job, lis
         "load_plan + evaluate": (rebuilt, 20),
         "report command": (by_command, 2),
     }
-    print(f"\n12 boards, 4 levers, {len(chosen)} Sobol points: processor time each, median of 5 rounds")
+    print(f"\n12 boards, 4 parameters, {len(chosen)} Sobol points: processor time each, median of 5 rounds")
     found = {}
     for name, (work, number) in ways.items():
         work(chosen[-1])
@@ -131,8 +131,11 @@ def test_a_candidate_of_a_grid_beside_a_drawn_one(
     (tmp_path / "grid.yaml").write_text(GRID, encoding="utf-8")
     grid = load_study(tmp_path / "grid.yaml")
     _, drawn_job, drawn = opened
-    ways = {"drawn": (drawn_job, drawn), "grid": (job_of(grid), list(candidates(grid.levers, None))[:2000])}
-    print("\n12 boards, 4 levers: processor time a candidate, median of 5 rounds")
+    ways = {
+        "drawn": (drawn_job, drawn),
+        "grid": (job_of(grid), list(candidates(grid.parameters, None))[:2000]),
+    }
+    print("\n12 boards, 4 parameters: processor time a candidate, median of 5 rounds")
     found = {}
     for name, (job, chosen) in ways.items():
         rounds = []

@@ -31,7 +31,7 @@ def chain_of(nodes: int, style: str) -> Pack:
         "node_types": {
             "monitor": {
                 "cell_inputs": 12,
-                "relay": {"outward": "500 ns", "homeward": "500 ns"},
+                "forwarding": {"downstream": "500 ns", "upstream": "500 ns"},
                 "turn_around": "2 us",
                 "conversions": {"cell voltages": {"time": "2 ms", "step": "10 us"}},
             }
@@ -77,11 +77,11 @@ def chain_of(nodes: int, style: str) -> Pack:
 
 
 def plainest_simpy(pack: Pack, scans: int) -> int:
-    """Play the same reads with one SimPy time-out per hop and nothing else; return the frames played."""
+    """Simulate the same reads with one SimPy time-out per hop and nothing else; return the frames."""
     controller = pack.network.controllers["C"]
     chain = controller.chains[0]
     cables = [segment.hop.delay.max for segment in chain.segments]
-    relays = [node.type.relay.outward.max for node in chain.nodes]
+    relays = [node.type.forwarding.downstream.max for node in chain.nodes]
     bit = 10**15 // (2 * 10**6)
     work = lay_out(controller, pack.tasks)[0]
     frames = 0
@@ -113,9 +113,9 @@ def plainest_simpy(pack: Pack, scans: int) -> int:
     return frames
 
 
-def per_second(frames: int, play: Callable[..., object], *arguments: object) -> float:
+def per_second(frames: int, simulate: Callable[..., object], *arguments: object) -> float:
     begin = perf_counter()
-    play(*arguments)
+    simulate(*arguments)
     return frames / (perf_counter() - begin)
 
 

@@ -1,4 +1,4 @@
-"""Buses and messages for the tests of CAN frames, response times and what is played of them."""
+"""Buses and messages for the tests of CAN frames, response times and what is simulated of them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the tests of check codes are held against: long division, a shift register, sums over the dual code.
+"""Oracles for the tests of check codes: long division, a shift register, sums over the dual code.
 
 None of it comes from the project's own arithmetic.
 """
@@ -33,7 +33,7 @@ def weights_by_division(polynomial: int, width: int, data_bits: int) -> tuple[in
 
 
 def dual_by_register(polynomial: int, width: int, frame_bits: int) -> dict[int, int]:
-    """Return the dual's weights by playing the shift register from every start at once, bit by bit."""
+    """Return the dual's weights by simulating the shift register from every start at once, bit by bit."""
     states = np.arange(1 << width)
     ones = np.zeros_like(states)
     for _ in range(frame_bits):

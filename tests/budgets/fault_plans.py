@@ -22,7 +22,7 @@ EXAMPLES = ["rail-trolley", "harbour-ferry", "mine-locomotive", "storage-contain
 def example(name: str) -> Plan:
     """Return an example without its jabber limits and targets for faults, which tests give it."""
     plan = load_plan(CONFIGS / f"{name}.yaml").plan
-    none = {"cells_seen_after_fault": None, "fault_known": None, "recovery": None}
+    none = {"cells_monitored_after_fault": None, "fault_detection": None, "recovery": None}
     return plan.model_copy(
         update={
             "node_types": {
@@ -65,10 +65,10 @@ def evaluate_after(evaluation: Evaluation, outcome: Outcome) -> Evaluation:
     return evaluation.altered(evaluation.plan, network=network, scans=scans)
 
 
-def blind_cells(faults: FaultBudget, outcome: Outcome) -> dict[str, int]:
+def unmonitored_cells(faults: FaultBudget, outcome: Outcome) -> dict[str, int]:
     """Return how many cells of every string that has any are blind."""
     found: dict[str, int] = {}
-    for node in faults.blind_nodes(outcome):
+    for node in faults.unmonitored_nodes(outcome):
         if node.cells:
             found[node.string] = found.get(node.string, 0) + node.cells
     return found

@@ -61,7 +61,7 @@ def pack(
         "title": "isolation",
         "cell_types": {"cell": {"voltage": cell}},
         "node_types": {
-            f"node{size}": {"cell_inputs": size, "relay": {"outward": "1 us", "homeward": "1 us"}}
+            f"node{size}": {"cell_inputs": size, "forwarding": {"downstream": "1 us", "upstream": "1 us"}}
             for size in sizes
         },
         "board_types": {

@@ -134,9 +134,9 @@ def groupings(pack: SmallPack, states: dict[str, Standing], voltage: int) -> Ite
 def leaks(pack: SmallPack, piece: Piece, level: int) -> list[Fraction]:
     """Return the places between which a piece's own leakage can hold chassis, above the group's zero."""
     string = pack.strings[piece.string]
-    if string.leakage is None or (piece.cut_below and piece.cut_above):
+    if string.insulation_resistance is None or (piece.cut_below and piece.cut_above):
         return [Fraction(level + string.taps[tap]) for tap in (piece.first, piece.last)]
-    plus, minus = string.leakage
+    plus, minus = string.insulation_resistance
     if piece.cut_below or piece.cut_above:
         return [Fraction(level + (string.voltage if piece.cut_below else 0))]
     corners = product((plus.min, plus.max), (minus.min, minus.max))

@@ -18,7 +18,7 @@ Data = dict[str, Any]
 NODE: Data = {
     "cell_inputs": 4,
     "temperature_inputs": 2,
-    "relay": {"outward": "0 s", "homeward": "0 s"},
+    "forwarding": {"downstream": "0 s", "upstream": "0 s"},
     "conversions": {"cell voltages": {"time": "2 ms"}, "temperatures": {"time": "3 ms"}},
 }
 PROTOCOL: Data = {

@@ -1,7 +1,7 @@
 """How long nodes communicate, by hand: 1 bit takes 1 us, nothing is framed, no cable takes time.
 
 What a node does in each read style is written at the top of chainplan/budgets/standby/activity.py. The whole
-is held against the simulation's own frames in test_supply.py.
+is checked against the simulation's own frames in test_supply.py.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ def busy(nodes: int, **more: Any) -> dict[str, tuple[int, int]]:
     }
 
 
-def relays(style: str, outward: str = "0 s", homeward: str = "0 s") -> dict[str, Any]:
-    return {"relay": {"style": style, "outward": outward, "homeward": homeward}}
+def relays(style: str, downstream: str = "0 s", upstream: str = "0 s") -> dict[str, Any]:
+    return {"forwarding": {"style": style, "downstream": downstream, "upstream": upstream}}
 
 
 def test_polls_are_passed_on() -> None:

@@ -1,7 +1,7 @@
 """Alarms of nodes, awake and asleep: the safety times of ISO 26262-1, ways over the graph, paths compared.
 
 The worked safety times are computed from the definitions of ISO 26262-1:2018 (3.55 FDTI, 3.59 FRTI, 3.56
-FHTI, 3.61 FTTI), quoted from memory. Ways are held against shortest paths of networkx.
+FHTI, 3.61 FTTI), quoted from memory. Ways are checked against shortest paths of networkx.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.figures.terms import Case, parts_add_up
 
-OVER: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "10 s", "reaction": "switch"}
+OVER: dict[str, Any] = {"kind": "cell over-voltage", "ftti": "10 s", "reaction": "switch"}
 QUICK = {"check_every": "5 ms", "per_hop": "10 us"}
 RING = {"line": {"shape": "ring", "back": "C:2"}}
 
@@ -48,7 +48,7 @@ class TestIso26262:
     NODE = {"conversions": {"cell voltages": {"time": "3 ms"}}}  # noqa: RUF012
 
     def evaluation(self, tolerant: str) -> Evaluation:
-        hazard = OVER | {"tolerant_time": tolerant}
+        hazard = OVER | {"ftti": tolerant}
         return evaluation_of(4, node=self.NODE, hazards={"over": hazard}, sleep=self.SLEEP)
 
     def test_intervals(self) -> None:
@@ -73,10 +73,10 @@ def asleep_verdict(evaluation: Evaluation) -> Figure:
 class TestAsleep:
     SLEEP = {"check_every": "1 s", "alarm_per_hop": "1 ms", "host_wake": "20 ms"}  # noqa: RUF012
 
-    def test_a_tolerant_time_of_its_own(self) -> None:
-        evaluation = evaluation_of(hazards={"over": OVER}, sleep=self.SLEEP | {"tolerant_time": "1 s"})
+    def test_a_ftti_of_its_own(self) -> None:
+        evaluation = evaluation_of(hazards={"over": OVER}, sleep=self.SLEEP | {"ftti": "1 s"})
         assert asleep_verdict(evaluation).status == "missed"
-        assert latency_of(evaluation).tolerant_time == ticks("10 s")
+        assert latency_of(evaluation).ftti == ticks("10 s")
 
     def test_lost_alarms_cost_a_check_each(self) -> None:
         once = asleep(evaluation_of(hazards={"over": OVER}, sleep=self.SLEEP))
@@ -87,8 +87,8 @@ class TestAsleep:
         assert lost.typical_detection.total == once.typical_detection.total
 
     def test_what_nobody_watches(self) -> None:
-        warm = {"kind": "over-temperature", "tolerant_time": "10 s", "reaction": "switch"}
-        lost = {"kind": "chain loss", "tolerant_time": "10 s", "reaction": "switch"}
+        warm = {"kind": "over-temperature", "ftti": "10 s", "reaction": "switch"}
+        lost = {"kind": "chain loss", "ftti": "10 s", "reaction": "switch"}
         tasks = {"cells": {"value": "16 bit"}, "warm": {"reads": "temperatures", "value": "16 bit"}}
         hazards = {"over": OVER, "warm": warm, "lost": lost}
         evaluation = evaluation_of(hazards=hazards, tasks=tasks, sleep=self.SLEEP)
@@ -102,15 +102,15 @@ class TestAsleep:
         over, warmer = evaluation.asleep.latencies
         assert warmer.detection.total - over.detection.total == ticks("1 ms")
 
-    def test_the_tolerant_time_counts_at_its_shortest(self) -> None:
-        hazard = OVER | {"tolerant_time": "3 s .. 4 s"}
-        assert asleep(evaluation_of(hazards={"over": hazard}, sleep=self.SLEEP)).tolerant_time == ticks("3 s")
-        own = self.SLEEP | {"tolerant_time": "1 s .. 2 s"}
-        assert asleep(evaluation_of(hazards={"over": hazard}, sleep=own)).tolerant_time == ticks("1 s")
+    def test_the_ftti_counts_at_its_shortest(self) -> None:
+        hazard = OVER | {"ftti": "3 s .. 4 s"}
+        assert asleep(evaluation_of(hazards={"over": hazard}, sleep=self.SLEEP)).ftti == ticks("3 s")
+        own = self.SLEEP | {"ftti": "1 s .. 2 s"}
+        assert asleep(evaluation_of(hazards={"over": hazard}, sleep=own)).ftti == ticks("1 s")
 
     def test_inputs_that_nobody_has_are_not_watched(self) -> None:
         # Boards without temperature inputs: the nodes check temperatures while asleep, but there are none.
-        warm = {"kind": "over-temperature", "tolerant_time": "10 s", "reaction": "switch"}
+        warm = {"kind": "over-temperature", "ftti": "10 s", "reaction": "switch"}
         tasks = {"warm": {"reads": "temperatures", "value": "16 bit"}}
         plan = plan_of(hazards={"warm": warm}, tasks=tasks, sleep=self.SLEEP | {"checks": ["temperatures"]})
         board = plan.board_types["usual"]
@@ -171,8 +171,9 @@ class TestPaths:
             "check period per hit": ticks("5 ms"),
             "check converts": ticks("2 ms"),
             "alarm per hop": ticks("40 us"),
-            "the exchange under way ends": ticks("8 us") + 4 * ticks("72 us"),  # the read, the longest of all
-            "evaluation has just run": ticks("10 ms"),
+            "blocked by the running exchange": ticks("8 us")
+            + 4 * ticks("72 us"),  # the read, the longest of all
+            "wait for the next evaluation": ticks("10 ms"),
             "evaluation run time": ticks("1 ms"),
         }
 
@@ -186,9 +187,9 @@ class TestPaths:
             )
         )
         wait = ticks("8 us") + 4 * ticks("72 us") + 4 * ticks("72 us") + ticks("70 us")
-        assert terms(latency)["the exchange under way ends"] == wait
+        assert terms(latency)["blocked by the running exchange"] == wait
         typical = {term.label: term.total for term in latency.typical_detection.terms}
-        assert typical["the exchange under way ends"] == ticks("8 us") + 4 * ticks("72 us")
+        assert typical["blocked by the running exchange"] == ticks("8 us") + 4 * ticks("72 us")
 
     def test_a_check_longer_than_its_period_holds_up_the_next(self) -> None:
         # One node of four converts for 8 ms, though it checks every 5 ms. It samples at 0, 8 and 16 ms; a
@@ -239,7 +240,7 @@ class TestPaths:
         alarm = QUICK | {"own_line": True}
         latency = latency_of(evaluation_of(hazards={"over": OVER | {"alarm": alarm}}))
         assert latency.path == "alarm on a line of its own"
-        assert "the exchange under way ends" not in terms(latency)
+        assert "blocked by the running exchange" not in terms(latency)
 
     def test_a_slow_alarm_gives_way_to_the_task(self) -> None:
         alarm = QUICK | {"check_every": "1 s"}
@@ -266,7 +267,7 @@ class TestPaths:
 
 class TestChecks:
     def test_no_alarm_over_a_lost_chain(self) -> None:
-        lost = {"kind": "chain loss", "tolerant_time": "1 s", "reaction": "switch", "alarm": QUICK}
+        lost = {"kind": "chain loss", "ftti": "1 s", "reaction": "switch", "alarm": QUICK}
         message = "an alarm cannot pass a lost chain, so it is no guaranteed way to find it"
         assert message in findings_of(hazards={"lost": lost})
 
@@ -327,7 +328,7 @@ class TestWhatACheckTakes:
         plain = OVER | {"alarm": QUICK}
         message = "node type `at 2` has no conversion `cell voltages` for this alarm"
         assert message in findings_of(hazards={"over": plain}, tasks=task, **named)
-        registers = {"kind": "register upset", "tolerant_time": "1 s", "reaction": "switch", "alarm": QUICK}
+        registers = {"kind": "register upset", "ftti": "1 s", "reaction": "switch", "alarm": QUICK}
         check = {"registers": {"kind": "read", "reads": "register check", "data": "8 bit"}}
         assert not [
             each for each in findings_of(hazards={"upset": registers}, tasks=check) if "alarm" in each

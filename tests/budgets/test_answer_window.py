@@ -38,7 +38,7 @@ def test_a_polled_chain_by_hand() -> None:
 
 def test_store_and_forward_adds_whole_frames() -> None:
     data = wire_plan(nodes=3)
-    data["node_types"]["node"]["relay"]["style"] = "store-and-forward"
+    data["node_types"]["node"]["forwarding"]["style"] = "store-and-forward"
     wait = waits(evaluated(data))["polled"]
     # two relays: the request of 6 + 2 byte twice, the answer of 8 + 2 byte twice, 1 us a bit
     cable = 3 / (0.6 * C0) * 1e15
@@ -116,7 +116,7 @@ class Watch:
             self.longest[chain.wires] = max(self.longest.get(chain.wires, 0), wait)
 
 
-def played(evaluation: Evaluation) -> dict[str, int]:
+def simulated(evaluation: Evaluation) -> dict[str, int]:
     watch = Watch(evaluation)
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
     cycle = max(scan.phases.major_cycle for scan in evaluation.scans.values())
@@ -135,7 +135,7 @@ def bounds(evaluation: Evaluation) -> dict[str, int]:
 @pytest.mark.parametrize("name", ["rail-trolley", "harbour-ferry", "storage-container", "mine-locomotive"])
 def test_examples_wait_exactly_as_long_as_computed(name: str) -> None:
     evaluation = evaluated(example(name))
-    assert played(evaluation) == bounds(evaluation)
+    assert simulated(evaluation) == bounds(evaluation)
 
 
 @settings(max_examples=10, deadline=None)
@@ -144,4 +144,4 @@ def test_any_plan_waits_exactly_as_long_as_computed(data: dict[str, Any]) -> Non
     for task in data["tasks"].values():
         task["read_style"] = None
     evaluation = evaluated(data)
-    assert played(evaluation) == bounds(evaluation)
+    assert simulated(evaluation) == bounds(evaluation)

@@ -187,7 +187,7 @@ def _simulate(
     queued: Sequence[Sequence[tuple[int, int]]],
     error_times: Sequence[int] = (),
 ) -> list[int]:
-    """Play a bus and return the longest response of each message.
+    """Simulate a bus and return the longest response of each message.
 
     ``queued`` holds (queueing time, release time) of every instance of every message. Whoever has queued
     within one bit time after a start of frame takes part in that arbitration. A frame hit by an error is

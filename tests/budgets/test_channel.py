@@ -1,4 +1,4 @@
-"""Channel and retry figures held against printed examples, exact fractions, enumeration and simulation."""
+"""Channel and retry figures checked against printed examples, exact fractions, enumeration and simulation."""
 
 from __future__ import annotations
 

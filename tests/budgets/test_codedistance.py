@@ -1,4 +1,4 @@
-"""Hamming distances of check codes held against published code tables."""
+"""Hamming distances of check codes checked against published code tables."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Weights of check codes held against classical enumerators, plain enumeration and a shift register."""
+"""Weights of check codes checked against classical enumerators, plain enumeration and a shift register."""
 
 from __future__ import annotations
 

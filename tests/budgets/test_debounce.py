@@ -90,13 +90,13 @@ def test_a_counter_beside_every_pattern(on_lost: Loss, goal: int, up: int, down:
     longest = readings(rule, Tolerated(lost, None))
     assert longest is not None
     assert longest == max(
-        played(rule, pattern)
+        simulated(rule, pattern)
         for pattern in product("bl", repeat=-(-goal // up) * (lost + 1))
         if pattern.count("l") <= lost
     )
 
 
-def played(rule: Rule, pattern: tuple[str, ...]) -> int:
+def simulated(rule: Rule, pattern: tuple[str, ...]) -> int:
     """Return after how many readings of a pattern the counter has reached its goal."""
     counter = 0
     for number, each in enumerate(pattern, 1):

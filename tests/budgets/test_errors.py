@@ -21,7 +21,7 @@ from chainplan.evaluation import Evaluation
 from chainplan.quantity import RATE, TIME
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
-from chainplan.witness.noise import PlayedNoise
+from chainplan.witness.noise import SimulatedNoise
 from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
@@ -248,7 +248,7 @@ def test_rates_are_rounded_up_to_readable_digits() -> None:
 QUIET = {"p_good": 0.0, "p_bad": 0.4, "leave_good": 2e-4, "leave_bad": 0.02}
 
 
-def lost_in(data: Data, noise: PlayedNoise, scans: int) -> int:
+def lost_in(data: Data, noise: SimulatedNoise, scans: int) -> int:
     """Count the scans that the simulation loses: with one read a scan, the reads that fail for good."""
     evaluation = evaluated(data)
     record = simulate(
@@ -261,7 +261,7 @@ def test_lost_scans_of_the_simulation_with_independent_errors() -> None:
     scans = 6000
     data = wire_plan(protocol=independent(2e-3), controller={"retry_reserve": 1})
     expected = scans * (1 - (1 - 2e-3) ** 144) ** 2  # 376
-    lost = lost_in(data, PlayedNoise(2e-3), scans)
+    lost = lost_in(data, SimulatedNoise(2e-3), scans)
     assert abs(lost - expected) < 4 * math.sqrt(expected)
     found = errors_of(data).lost
     assert found is not None
@@ -274,7 +274,7 @@ def test_bursts_never_lose_more_scans_than_the_bound(reserve: int, leave_bad: fl
     scans = 3000
     bursts = QUIET | {"leave_bad": leave_bad, "leave_good": leave_bad / 100}
     data = wire_plan(protocol={"bit_errors": {"bursts": bursts}}, controller={"retry_reserve": reserve})
-    noise = PlayedNoise(0.0, bursts["p_bad"], bursts["leave_good"], bursts["leave_bad"])
+    noise = SimulatedNoise(0.0, bursts["p_bad"], bursts["leave_good"], bursts["leave_bad"])
     lost = lost_in(data, noise, scans)
     found = errors_of(data)
     assert found.lost is not None
@@ -404,7 +404,7 @@ def test_examples_lose_fewer_reads_in_the_simulation_than_reads_fail() -> None:
         1000,
         Draw("typical"),
         seed=3,
-        faults=Faults(noise=PlayedNoise(1e-5)),
+        faults=Faults(noise=SimulatedNoise(1e-5)),
     )
     scan = evaluation.scans["trolley"]
     failing = sum(

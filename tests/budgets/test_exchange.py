@@ -52,7 +52,7 @@ def test_inputs_without_a_wire_are_not_sent_unless_the_task_says_so() -> None:
 def test_a_summation_frame_is_stored_on_its_way_out_at_the_tail_and_on_its_way_home() -> None:
     # Two storing nodes, a frame of 8 + 2 * 72 bit: sent by the host, by the near node, by the tail, and by
     # the near node again.
-    relay = {"relay": {"style": "store-and-forward", "outward": "0 s", "homeward": "0 s"}}
+    relay = {"forwarding": {"style": "store-and-forward", "downstream": "0 s", "upstream": "0 s"}}
     read = {"cells": {"kind": "read", "value": "16 bit"}}
     time = run_time(evaluation_of(2, node=relay, protocol={"read_style": "summation"}, tasks=read))
     assert time == 4 * (8 + 2 * 72) * ticks("1 us")
@@ -74,7 +74,7 @@ class TestSlowNearNode:
     FRAME = 8 + 4 * 16
 
     def evaluation(self, style: str) -> Evaluation:
-        relay = {"relay": {"style": style, "outward": "0 s", "homeward": "0 s"}}
+        relay = {"forwarding": {"style": style, "downstream": "0 s", "upstream": "0 s"}}
         slow = {1: relay | {"turn_around": "5 ms"}}
         return evaluation_of(2, node=relay, kinds=slow, tasks=self.READ)
 
@@ -91,6 +91,6 @@ class TestSlowNearNode:
     def test_store_and_forward_of_equals(self) -> None:
         # Two equal nodes: the request is stored once on its way out, the tail's answer once on its way home,
         # and the near node's own follows it.
-        relay = {"relay": {"style": "store-and-forward", "outward": "0 s", "homeward": "0 s"}}
+        relay = {"forwarding": {"style": "store-and-forward", "downstream": "0 s", "upstream": "0 s"}}
         time = run_time(evaluation_of(2, node=relay, tasks=self.READ))
         assert time == (2 * 8 + 3 * self.FRAME) * ticks("1 us")

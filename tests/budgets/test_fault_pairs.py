@@ -1,4 +1,4 @@
-"""Pairs of faults that blind a string, counted in closed form, held against trying every pair out.
+"""Pairs of faults that blind a string, counted in closed form, checked against trying every pair out.
 
 The oracle takes the two faulty parts out of a graph and asks networkx, a general graph library, which nodes
 still hang together with a living port; see tests/chain/test_degraded.py.

@@ -172,5 +172,5 @@ class TestRecovery:
 def test_rows_count_the_cells_still_seen() -> None:
     evaluation = Evaluation(example("storage-container"))
     for row in fault_rows(evaluation.faults):
-        blind = sum(node.cells for node in evaluation.faults.blind_nodes(row.outcome))
-        assert row.cells_seen == 1 - Fraction(blind, evaluation.faults.cells)
+        blind = sum(node.cells for node in evaluation.faults.unmonitored_nodes(row.outcome))
+        assert row.cells_monitored == 1 - Fraction(blind, evaluation.faults.cells)

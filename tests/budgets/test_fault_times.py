@@ -1,7 +1,8 @@
-"""When a fault is known and when all that is left is seen again: by hand, against the simulation, targets.
+"""When a fault is detected and all that is left is monitored again: by hand, simulated, targets.
 
 The times of the examples are worked out by hand from the numbers in configs/*.yaml (they are copied here);
-times until known are also held against the frame-by-frame simulation, which knows no formula of the budgets.
+times until known are also checked against the frame-by-frame simulation, which knows no formula of the
+budgets.
 """
 
 from __future__ import annotations
@@ -189,7 +190,7 @@ class TestKnown:
         assert found is not None
         return found
 
-    def test_the_way_back_of_a_ring_read_from_its_head_is_never_shown(self) -> None:
+    def test_the_return_path_of_a_ring_read_from_its_head_is_never_shown(self) -> None:
         faults = walked(example("harbour-ferry"))
         hidden = {f"segment ring-{n}#11 open or shorted" for n in range(1, 5)}
         hidden |= {f"port bridge:back-{n} dead" for n in range(1, 5)}
@@ -220,15 +221,15 @@ class TestKnown:
         assert known(faults, "node main.7 babbling") < last
 
     def test_targets(self) -> None:
-        # 80 ms are met, and yet the ferry's spare ways back are never tried: that is a miss of its own.
-        plan = with_targets(example("harbour-ferry"), fault_known="80 ms")
+        # 80 ms are met, and yet the ferry's spare return paths are never tried: that is a miss of its own.
+        plan = with_targets(example("harbour-ferry"), fault_detection="80 ms")
         assert verdicts(plan, "fault known")["bridge"].status == "met"
         shown = verdicts(plan, "faults that a read shows")["bridge"]
         assert shown.status == "missed"
         assert shown.value == 10**12 - -(-8 * 10**12 // 132)
-        plan = with_targets(example("harbour-ferry"), fault_known="70 ms")
+        plan = with_targets(example("harbour-ferry"), fault_detection="70 ms")
         assert verdicts(plan, "fault known")["bridge"].status == "missed"
-        plan = with_targets(example("rail-trolley"), fault_known="330 ms")
+        plan = with_targets(example("rail-trolley"), fault_detection="330 ms")
         assert verdicts(plan, "fault known")["trolley"].status == "met"
         assert verdicts(plan, "faults that a read shows")["trolley"].status == "met"
 
@@ -355,7 +356,7 @@ class TestRecovery:
         assert NO_SWITCH in unsaid.note
 
     def test_the_wait_for_a_scan_is_never_exceeded(self) -> None:
-        # Scans played one after another: planned starts a period apart, each late by up to the jitter; the
+        # Scans simulated one after another: planned starts a period apart, each late by up to the jitter; the
         # fault is shown by the third and becomes known at any instant until it must be, the scan under way is
         # finished, the action is taken, and the first planned start that has not passed is the first scan on
         # what is left.

@@ -15,12 +15,12 @@ import pytest
 from fault_plans import (
     CONFIGS,
     EXAMPLES,
-    blind_cells,
     evaluate_after,
     example,
     known,
     outcome,
     recovery,
+    unmonitored_cells,
     verdicts,
     walked,
     with_jabber_limit,
@@ -62,7 +62,7 @@ def test_a_controller_without_chains_has_no_faults() -> None:
 
 class TestLimits:
     def test_a_range_counts_at_its_lower_end(self) -> None:
-        limits = {"fault_known": "200 ms .. 300 ms", "recovery": "400 ms .. 500 ms"}
+        limits = {"fault_detection": "200 ms .. 300 ms", "recovery": "400 ms .. 500 ms"}
         plan = with_targets(with_recovery(example("harbour-ferry")), **limits)
         (found,) = verdicts(plan, "recovery").values()
         assert (found.limit, found.note) == (parse_quantity("400 ms", TIME).typical, "")
@@ -120,8 +120,10 @@ class TestHarm:
         # 11 segments, 10 nodes twice, 2 ports for each ring, and the controller.
         assert len(faults.outcomes) == 4 * (11 + 20 + 2) + 1
         babbling = outcome(faults, "node bank-3.4 babbling")
-        assert blind_cells(faults, babbling) == {"bank-3": 180}
-        assert [node.name for node in faults.blind_nodes(babbling)] == [f"bank-3.{n}" for n in range(1, 11)]
+        assert unmonitored_cells(faults, babbling) == {"bank-3": 180}
+        assert [node.name for node in faults.unmonitored_nodes(babbling)] == [
+            f"bank-3.{n}" for n in range(1, 11)
+        ]
 
     def test_a_ring_that_is_not_switched(self) -> None:
         # By hand: one of four rings of 180 cells cut at its first segment: nobody turns to its back, 540 of
@@ -133,7 +135,9 @@ class TestHarm:
         assert outcome(faults, "segment ring-1#11 open or shorted").cells == 0
         assert outcome(faults, "port bridge:back-1 dead").cells == 0
         assert faults.seen(outcome(faults, "port bridge:out-1 dead")).total == 75 * 10**10
-        found = verdicts(with_targets(ferry, cells_seen_after_fault="85 %"), "cells seen after a fault")
+        found = verdicts(
+            with_targets(ferry, cells_monitored_after_fault="85 %"), "cells monitored after a fault"
+        )
         assert found["one segment open or shorted"].value == 75 * 10**10
         ring = ferry.chains["ring"].model_copy(update={"read_from": "across"})
         across = walked(ferry.model_copy(update={"chains": {"ring": ring}}))
@@ -167,7 +171,8 @@ class TestCellsTarget:
 
     def test_an_open_chain_misses_all_cells(self) -> None:
         found = verdicts(
-            with_targets(example("rail-trolley"), cells_seen_after_fault="100 %"), "cells seen after a fault"
+            with_targets(example("rail-trolley"), cells_monitored_after_fault="100 %"),
+            "cells monitored after a fault",
         )
         assert {subject: each.status for subject, each in found.items()} == dict.fromkeys(
             self.KINDS, "missed"
@@ -175,18 +180,18 @@ class TestCellsTarget:
         assert found["one segment open or shorted"].value == 0
 
     def test_rings_meet_it_for_segments_and_ports(self) -> None:
-        plan = with_targets(example("harbour-ferry"), cells_seen_after_fault="100 %")
-        found = verdicts(plan, "cells seen after a fault")
+        plan = with_targets(example("harbour-ferry"), cells_monitored_after_fault="100 %")
+        found = verdicts(plan, "cells monitored after a fault")
         status = {subject: each.status for subject, each in found.items()}
         assert status == dict(zip(self.KINDS, ("met", "missed", "missed", "met"), strict=True))
         assert found["one node silent"].value == 702 * 10**12 // 720
         assert found["one node babbling"].value == 540 * 10**12 // 720
 
     def test_rings_with_jabber_limits_meet_all_but_one_board(self) -> None:
-        plan = with_targets(with_jabber_limit(example("harbour-ferry")), cells_seen_after_fault="97.5 %")
-        assert {each.status for each in verdicts(plan, "cells seen after a fault").values()} == {"met"}
-        more = with_targets(plan, cells_seen_after_fault="97.6 %")
-        assert verdicts(more, "cells seen after a fault")["one node silent"].status == "missed"
+        plan = with_targets(with_jabber_limit(example("harbour-ferry")), cells_monitored_after_fault="97.5 %")
+        assert {each.status for each in verdicts(plan, "cells monitored after a fault").values()} == {"met"}
+        more = with_targets(plan, cells_monitored_after_fault="97.6 %")
+        assert verdicts(more, "cells monitored after a fault")["one node silent"].status == "missed"
 
     def test_the_walk_is_made_only_for_a_target(self) -> None:
         evaluation = Evaluation(example("harbour-ferry"))
@@ -206,7 +211,7 @@ class TestExamplesAsTheyStand:
     def test_the_ferry_sees_all_but_one_board(self) -> None:
         # 4 rings of 10 boards of 18 cells; a babbling node is cut off, so its ring is read from both ends
         whole, one_less = ("met", 10**12), ("met", 702 * 10**12 // 720)
-        assert self.judged("harbour-ferry", "cells seen after a fault") == dict(
+        assert self.judged("harbour-ferry", "cells monitored after a fault") == dict(
             zip(TestCellsTarget.KINDS, (whole, one_less, one_less, whole), strict=True)
         )
         ((status, _),) = self.judged("harbour-ferry", "recovery").values()
@@ -214,7 +219,7 @@ class TestExamplesAsTheyStand:
 
     def test_the_locomotive_loses_a_chain(self) -> None:
         # two open chains, 6 boards of 12 cells and 6 of 18: any kind of fault can take the 108 cells of one
-        assert self.judged("mine-locomotive", "cells seen after a fault") == dict.fromkeys(
+        assert self.judged("mine-locomotive", "cells monitored after a fault") == dict.fromkeys(
             TestCellsTarget.KINDS, ("missed", 72 * 10**12 // 180)
         )
         ((status, _),) = self.judged("mine-locomotive", "fault known").values()
@@ -224,7 +229,7 @@ class TestExamplesAsTheyStand:
 class TestKnownByHand:
     """An open chain of four nodes, 1 bit in 1 us, nothing framed: answers of 72 us, the tail first."""
 
-    LOST = {"kind": "chain loss", "tolerant_time": "10 s", "reaction": "switch"}  # noqa: RUF012
+    LOST = {"kind": "chain loss", "ftti": "10 s", "reaction": "switch"}  # noqa: RUF012
 
     @pytest.mark.parametrize("place", [1, 2, 3, 4])
     @pytest.mark.parametrize("fault", ["segment line#{} open or shorted", "node S.{} silent"])
@@ -369,10 +374,10 @@ class TestAfterwards:
         assert rows[0].name == "controller bridge dead"
         assert rows[0].known is None
         row = next(row for row in fault_rows(faults) if row.name == "node bank-2.3 silent")
-        assert row.cells_seen == Fraction(702, 720)
-        assert blind_cells(faults, row.outcome) == {"bank-2": 18}
+        assert row.cells_monitored == Fraction(702, 720)
+        assert unmonitored_cells(faults, row.outcome) == {"bank-2": 18}
         assert row.known == known(faults, row.name)
-        assert row.known_by == "cell voltages"
+        assert row.detected_by == "cell voltages"
         assert row.recovery == recovery(faults, row.name)
         assert not row.single_point
 
@@ -382,14 +387,14 @@ class TestFigures:
     def test_terms_add_up_and_verdicts_name_their_figures(self, name: str) -> None:
         plan = with_targets(
             with_recovery(with_jabber_limit(example(name))),
-            cells_seen_after_fault="50 %",
-            fault_known="1 s",
+            cells_monitored_after_fault="50 %",
+            fault_detection="1 s",
             recovery="2 s",
         )
         evaluation = Evaluation(plan)
         sums = evaluation.sums()
         named = [each for each in evaluation.verdicts if each.figure.startswith("faults/")]
-        rooms = {"cells seen after a fault", "fault known", "faults that a read shows", "recovery"}
+        rooms = {"cells monitored after a fault", "fault known", "faults that a read shows", "recovery"}
         assert {each.target for each in named} == rooms
         assert len(named) >= 7
         for each in named:
@@ -430,28 +435,28 @@ def test_what_a_fault_loses_is_found_without_the_scans_of_the_other_controllers(
     assert found
 
 
-class TestWhatWouldMendIt:
+class TestWhatWouldFixIt:
     """A miss names the way out of it."""
 
     WAY_BACK = Task.model_validate({"kind": "read", "reads": "status", "data": "1 byte", "sent_from": "back"})
 
     def shown(self, plan: Plan) -> str:
-        return verdicts(with_targets(plan, fault_known="1 s"), "faults that a read shows")["bridge"].where
+        return verdicts(with_targets(plan, fault_detection="1 s"), "faults that a read shows")["bridge"].where
 
-    def test_a_hidden_way_back(self) -> None:
+    def test_a_hidden_return_path(self) -> None:
         where = self.shown(example("harbour-ferry"))
         assert where.startswith("never known: segment ring-1#11 open or shorted, ")
-        assert where.endswith(" and 5 more; a task `sent_from: back` would use the way back")
+        assert where.endswith(" and 5 more; a task `sent_from: back` would use the return path")
 
     def test_a_task_that_nobody_counts(self) -> None:
         plan = example("harbour-ferry")
         actuators = plan.controllers["bridge"].actuators
         lost = Hazard.model_validate(
-            {"kind": "chain loss", "task": "cells", "tolerant_time": "1 s", "reaction": next(iter(actuators))}
+            {"kind": "chain loss", "task": "cells", "ftti": "1 s", "reaction": next(iter(actuators))}
         )
-        tasks = {"cells": next(iter(plan.tasks.values())), "way back": self.WAY_BACK}
+        tasks = {"cells": next(iter(plan.tasks.values())), "return path": self.WAY_BACK}
         plan = plan.model_copy(update={"tasks": tasks, "hazards": {"lost": lost}})
-        hint = "; task way back misses answers after 8 of them, but no hazard `chain loss` counts that"
+        hint = "; task return path misses answers after 8 of them, but no hazard `chain loss` counts that"
         assert self.shown(plan).endswith(" and 5 more" + hint)
         anyone = {"lost": lost.model_copy(update={"task": None})}
         assert self.shown(plan.model_copy(update={"hazards": anyone})) == ""
@@ -461,6 +466,8 @@ class TestWhatWouldMendIt:
             (example("harbour-ferry"), True),
             (with_jabber_limit(example("harbour-ferry")), False),
         ):
-            found = verdicts(with_targets(plan, cells_seen_after_fault="80 %"), "cells seen after a fault")
+            found = verdicts(
+                with_targets(plan, cells_monitored_after_fault="80 %"), "cells monitored after a fault"
+            )
             where = found["one node babbling"].where
             assert where.endswith(" babbling; nothing cuts it off: its type has no `jabber_limit`") is says

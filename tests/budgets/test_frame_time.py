@@ -64,7 +64,7 @@ def test_a_storing_relay_adds_the_frame_each_way() -> None:
 def test_ways_of_a_ring() -> None:
     # Four nodes, a kilometre (5 us) before each and one behind the last. The tail's own relay and cable lie
     # only on the way across.
-    relay = {"relay": {"style": "store-and-forward", "outward": "1 us", "homeward": "2 us"}}
+    relay = {"forwarding": {"style": "store-and-forward", "downstream": "1 us", "upstream": "2 us"}}
     chains = {
         "line": {"shape": "ring", "back": "C:2", "segments": {"cable": "cable", "length": "1 km"}},
     }

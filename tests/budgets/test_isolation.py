@@ -51,7 +51,7 @@ def test_reversed_voltage_does_not_depend_on_where_the_string_opens(modules_belo
         {"fuse": "F"},
         {"modules": 6 - modules_below, "cells": 16},
     ]
-    found = segments(pack(stack, string={"leakage": ALIKE}))
+    found = segments(pack(stack, string={"insulation_resistance": ALIKE}))
     for number, segment in enumerate(found[1:], start=1):
         expected = ("336 V", "403.2 V") if number == modules_below else ("67.2 V", "134.4 V")
         assert (segment.references.voltage, segment.conductors.voltage) == tuple(map(volts, expected))
@@ -70,13 +70,13 @@ def test_head_segment_of_an_unbroken_string_sees_the_further_pole() -> None:
     # known of the leakage: it may do by itself what a fault at a pole does.
     assert (first.references.voltage, first.references.situation.name) == (volts("268.8 V"), "intact")
     assert (back.references.voltage, back.conductors.voltage) == (volts("336 V"), volts("403.2 V"))
-    leaking = pack([{"modules": 6, "cells": 16}], order=["S.3"], string={"leakage": LEAK})
+    leaking = pack([{"modules": 6, "cells": 16}], order=["S.3"], string={"insulation_resistance": LEAK})
     assert stress(leaking, 1, "earth fault").references.situation.name == "earth fault at HV+ of S"
     assert segments(leaking)[0].references.voltage == volts("268.8 V")
 
 
 def test_fault_at_the_edge_of_an_open_disconnect_brings_the_string_voltage_to_chassis() -> None:
-    found = segments(pack(order=["S.4", "S.3"], ring=True, string={"leakage": ALIKE}))
+    found = segments(pack(order=["S.4", "S.3"], ring=True, string={"insulation_resistance": ALIKE}))
     # S.4 stands just above the break: its reference carries all 403.2 V, in the whole string at most 201.6 V.
     assert found[0].references.voltage == found[0].conductors.voltage == volts("403.2 V")
     # S.3 ends just below it: its reference is a module further from the upper edge, its top is not.
@@ -88,20 +88,20 @@ def test_fault_at_the_edge_of_an_open_disconnect_brings_the_string_voltage_to_ch
 
 def test_leakage_alone_places_chassis() -> None:
     # Kirchhoff at chassis: R+ 1 Mohm, R- 250 kohm: -80.64 V to 322.56 V; both equal: -201.6 V to 201.6 V.
-    network = pack(string={"leakage": LEAK}, order=["S.1", "S.6"], ring=True)
+    network = pack(string={"insulation_resistance": LEAK}, order=["S.1", "S.6"], ring=True)
     intact = stress(network, 1, "intact")
     assert laid_out(network, 1, intact.references).total == -volts("80.64 V")
-    # The controller is the far end of the way back, so the sign turns.
+    # The controller is the far end of the return path, so the sign turns.
     intact = stress(network, 3, "intact")
     assert laid_out(network, 3, intact.conductors, "conductors").total == -volts("322.56 V")
-    equal = pack(string={"leakage": ALIKE})
+    equal = pack(string={"insulation_resistance": ALIKE})
     assert stress(equal, 1, "intact").references.voltage == volts("201.6 V")
 
 
 def test_arc_and_overshoot_come_on_top_for_milliseconds_alone() -> None:
     # Kirchhoff: across the break S + a = 403.2 V + 120 V, the references a module less; for good without a.
     stack: Stack = [SIX[0], {"fuse": "F", "allowance": {"min": "50 V", "max": "120 V"}}, SIX[2]]
-    network = pack(stack, string={"leakage": ALIKE})
+    network = pack(stack, string={"insulation_resistance": ALIKE})
     beside = segments(network)[3]
     assert (beside.references.voltage, beside.conductors.voltage) == (volts("336 V"), volts("403.2 V"))
     assert beside.transient_references.voltage == volts("456 V")
@@ -109,7 +109,7 @@ def test_arc_and_overshoot_come_on_top_for_milliseconds_alone() -> None:
     terms = laid_out(network, 4, beside.transient_references).terms
     assert ("allowance of F", -volts("120 V")) in [(term.label, term.amount) for term in terms]
     # S.4 to chassis, the fault at the lower edge: the same.
-    head = segments(pack(stack, order=["S.4"], string={"leakage": ALIKE}))[0]
+    head = segments(pack(stack, order=["S.4"], string={"insulation_resistance": ALIKE}))[0]
     assert (head.references.voltage, head.transient_references.voltage) == (
         volts("403.2 V"),
         volts("523.2 V"),
@@ -118,7 +118,7 @@ def test_arc_and_overshoot_come_on_top_for_milliseconds_alone() -> None:
 
 def two_strings(leakage: dict[str, str] | None, **insulation: object) -> PlannedNetwork:
     return pack(
-        string={"count": 2, **({"leakage": leakage} if leakage else {})},
+        string={"count": 2, **({"insulation_resistance": leakage} if leakage else {})},
         order=["S-1.1..6", "S-2.1..6"],
         insulation=insulation,
     )
@@ -146,7 +146,9 @@ def test_poles_by_themselves_bring_both_string_voltages_between_strings_without_
     # Link discharged, S-1 on HV- alone, S-2 on HV+ alone, one of them a stuck contactor: the top of S-1
     # stands 403.2 V above the link, the bottom of S-2 as far below it. Only leaving it out makes it less.
     network = pack(
-        [{"modules": 6, "cells": 16}], string={"count": 2, "leakage": LEAK}, order=["S-1.6", "S-2.1"]
+        [{"modules": 6, "cells": 16}],
+        string={"count": 2, "insulation_resistance": LEAK},
+        order=["S-1.6", "S-2.1"],
     )
     stuck = stress(network, 2, "stuck contactor")
     assert (stuck.references.voltage, stuck.conductors.voltage) == (volts("739.2 V"), volts("806.4 V"))
@@ -154,7 +156,7 @@ def test_poles_by_themselves_bring_both_string_voltages_between_strings_without_
     less = {"stuck contactor": "invented", "earth fault + earth fault": "invented"}
     network = pack(
         [{"modules": 6, "cells": 16}],
-        string={"count": 2, "leakage": LEAK},
+        string={"count": 2, "insulation_resistance": LEAK},
         order=["S-1.6", "S-2.1"],
         insulation={"leave_out": less},
     )
@@ -164,7 +166,7 @@ def test_poles_by_themselves_bring_both_string_voltages_between_strings_without_
 
 def test_open_disconnect_of_one_string_leaves_the_other_at_either_pole() -> None:
     network = pack(
-        string={"count": 2, "leakage": LEAK},
+        string={"count": 2, "insulation_resistance": LEAK},
         order=["S-1.6", "S-2.6", "S-2.1", "S-1.1"],
         insulation={"conditions_together": 1},
     )
@@ -200,7 +202,7 @@ def test_leakage_that_is_not_known_exactly_lets_chassis_wander() -> None:
     # R+ 1 to 2 Mohm, R- 1 Mohm: chassis stands above HV- by a third to a half of 403.2 V (current law), so
     # HV+ by 201.6 to 268.8 V above it and HV- by 134.4 to 201.6 V below it.
     leakage = {"positive": "1 Mohm .. 2 Mohm", "negative": "1 Mohm"}
-    floating = lasting(pack(string={"leakage": leakage})).gaps.floating["S"]
+    floating = lasting(pack(string={"insulation_resistance": leakage})).gaps.floating["S"]
     assert (floating.highest(96), floating.lowest(96)) == (volts("268.8 V"), volts("201.6 V"))
     assert (floating.highest(0), floating.lowest(0)) == (-volts("134.4 V"), -volts("201.6 V"))
 
@@ -209,7 +211,7 @@ def test_floating_strings_need_not_be_equally_charged() -> None:
     network = pack(
         [{"modules": 6, "cells": 16}],
         cell="2.8 V .. 4.2 V",
-        string={"count": 2, "leakage": ALIKE},
+        string={"count": 2, "insulation_resistance": ALIKE},
         order=["S-1.4", "S-2.4"],
         insulation={"leave_out": {"stuck contactor": "invented", "one pole closed": "invented"}},
     )
@@ -222,7 +224,7 @@ def test_a_string_beside_an_opened_one_is_lifted_above_its_own_voltage() -> None
     # S-2 open at mid-string, joined by both poles, link discharged: its lower edge stands 201.6 V above L-.
     # S-1 hangs by HV+ alone, its bottom 403.2 V below L+: with the fault at that edge 604.8 V to chassis.
     network = pack(
-        string={"count": 2, "leakage": ALIKE},
+        string={"count": 2, "insulation_resistance": ALIKE},
         order=["S-1.1"],
         insulation={"first_pole": "HV+", "leave_out": {"stuck contactor": "invented"}},
     )
@@ -240,7 +242,7 @@ def test_a_source_lifts_a_string_that_hangs_by_one_pole() -> None:
     def head(**external: object) -> tuple[int, str]:
         network = pack(
             [{"modules": 6, "cells": 16}],
-            string={"leakage": ALIKE},
+            string={"insulation_resistance": ALIKE},
             order=["S.1"],
             insulation={"external": external} if external else {},
         )
@@ -271,7 +273,9 @@ def test_a_board_that_straddles_a_break_is_flagged_with_the_voltage_it_sees() ->
 
 
 def test_nodes_of_a_straddling_board_follow_their_own_side() -> None:
-    network = pack([{"cells": 6}, {"fuse": "F"}, {"cells": 6}], boards=[[6, 6]], string={"leakage": ALIKE})
+    network = pack(
+        [{"cells": 6}, {"fuse": "F"}, {"cells": 6}], boards=[[6, 6]], string={"insulation_resistance": ALIKE}
+    )
     inside = segments(network)[1]
     # 12 cells are 50.4 V: the nodes' references differ by 25.2 V, with the break open by 25.2 - 50.4 V.
     assert inside.references.voltage == volts("25.2 V")
@@ -282,7 +286,7 @@ def test_nodes_of_a_straddling_board_follow_their_own_side() -> None:
 def test_a_straddling_node_keeps_the_reference_of_its_lower_end() -> None:
     # S.2 has cells 17 to 32, the break lies over cell 20: its reference stays below, its top moves down.
     stack: Stack = [{"cells": 20}, {"fuse": "F"}, {"cells": 76}]
-    network = pack(stack, string={"leakage": ALIKE})
+    network = pack(stack, string={"insulation_resistance": ALIKE})
     into, out_of = segments(network)[1:3]
     assert into.references.voltage == volts("67.2 V")
     # S.2's tap at the upper edge, 84 V in the whole string, against S.1's top at 67.2 V.

@@ -47,13 +47,13 @@ def test_each_barrier_alone_must_hold_the_voltage_between_references(
     assert segment.margin == (volts(margin) if margin.endswith("V") else int(margin))
     for end in ("near", "far"):
         assert check(segment, "working voltage", end).status == status
-        assert check(segment, "working voltage", end).needed == volts("336 V")
+        assert check(segment, "working voltage", end).required == volts("336 V")
 
 
 def test_barriers_that_share_hold_half_each() -> None:
     segment = with_barrier({"working_voltage": "168 V"}, barriers_share=True)
     assert (segment.status, segment.rating, segment.margin) == ("met", volts("336 V"), 0)
-    assert check(segment, "working voltage", "far").needed == volts("168 V")
+    assert check(segment, "working voltage", "far").required == volts("168 V")
     assert with_barrier({"working_voltage": "167.999999 V"}, barriers_share=True).margin == -2
 
 
@@ -63,7 +63,7 @@ def test_half_of_an_odd_voltage_is_rounded_up() -> None:
     beside = segments(
         pack([{"cells": 2}], boards=[[1], [1]], cell="4.200001 V", barrier_types=types, chain=chain)
     )[1]
-    assert check(beside, "working voltage", "near").needed == volts("2.100001 V")
+    assert check(beside, "working voltage", "near").required == volts("2.100001 V")
     assert (beside.status, check(beside, "working voltage", "near").status) == ("missed", "missed")
 
 
@@ -98,9 +98,9 @@ def test_a_segment_without_a_barrier_is_not_checked() -> None:
 GROUP_II: dict[str, object] = {"pollution_degree": 2, "material_group": "II", "between_boards": "basic"}
 
 
-def across_disconnect(rules: Mapping[str, object], **offered: str) -> SegmentIsolation:
-    barrier = {**BARRIER, **{key: f"{value} mm" for key, value in offered.items()}}
-    spacing = {key: f"{value} mm" for key, value in offered.items()}
+def across_disconnect(rules: Mapping[str, object], **provided: str) -> SegmentIsolation:
+    barrier = {**BARRIER, **{key: f"{value} mm" for key, value in provided.items()}}
+    spacing = {key: f"{value} mm" for key, value in provided.items()}
     return segments(
         pack(
             insulation={**GROUP_II, **rules},
@@ -113,16 +113,16 @@ def across_disconnect(rules: Mapping[str, object], **offered: str) -> SegmentIso
 def test_barriers_go_by_references_and_spacing_by_conductors() -> None:
     segment = across_disconnect({}, creepage="3.5", clearance="1.5")
     at_barrier, between = check(segment, "creepage", "near"), check(segment, "creepage", "between")
-    assert (at_barrier.voltage, at_barrier.needed, at_barrier.status) == (volts("336 V"), mm("2.8"), "met")
-    assert (between.voltage, between.needed, between.status) == (volts("403.2 V"), mm("3.6"), "missed")
+    assert (at_barrier.voltage, at_barrier.required, at_barrier.status) == (volts("336 V"), mm("2.8"), "met")
+    assert (between.voltage, between.required, between.status) == (volts("403.2 V"), mm("3.6"), "missed")
     assert between.margin == -mm("0.1")
-    assert check(segment, "clearance", "near").needed == mm("1.5")
+    assert check(segment, "clearance", "near").required == mm("1.5")
     assert check(segment, "clearance", "between").status == "met"
 
 
 def test_what_a_part_offers_counts_at_its_least() -> None:
-    offered = {"creepage": "2.7 mm .. 3 mm", "clearance": "1.4 mm .. 2 mm"}
-    types = {"cap": {**BARRIER, **offered}}
+    provided = {"creepage": "2.7 mm .. 3 mm", "clearance": "1.4 mm .. 2 mm"}
+    types = {"cap": {**BARRIER, **provided}}
     segment = segments(pack(insulation=GROUP_II, barrier_types=types))[3]
     assert check(segment, "creepage", "near").margin == -mm("0.1")
     assert check(segment, "clearance", "near").margin == -mm("0.1")
@@ -130,12 +130,12 @@ def test_what_a_part_offers_counts_at_its_least() -> None:
 
 def test_creepage_between_rows_reinforced_and_in_another_group() -> None:
     line = across_disconnect({"interpolate_creepage": True}, creepage="2.8256")
-    assert check(line, "creepage", "between").needed == mm("2.8256")  # 2.8 + 0.8 * 3.2 / 100
+    assert check(line, "creepage", "between").required == mm("2.8256")  # 2.8 + 0.8 * 3.2 / 100
     assert check(line, "creepage", "between").status == "met"
-    assert check(line, "creepage", "near").needed == mm("2.32")  # 2.2 + 0.6 * 16 / 80
+    assert check(line, "creepage", "near").required == mm("2.32")  # 2.2 + 0.6 * 16 / 80
     twice = across_disconnect({"interpolate_creepage": True, "between_boards": "reinforced"})
-    assert check(twice, "creepage", "between").needed == mm("5.6512")
-    assert check(across_disconnect({"material_group": "I"}), "creepage", "between").needed == mm("2.5")
+    assert check(twice, "creepage", "between").required == mm("5.6512")
+    assert check(across_disconnect({"material_group": "I"}), "creepage", "between").required == mm("2.5")
 
 
 def test_altitude_counts_at_its_highest_and_creepage_never_under_clearance() -> None:
@@ -145,16 +145,16 @@ def test_altitude_counts_at_its_highest_and_creepage_never_under_clearance() -> 
         "material_group": "I",
     }
     segment = across_disconnect(rules, clearance="3.87")
-    assert check(segment, "clearance", "between").needed == mm("3.87")  # 3 mm x 1.29
+    assert check(segment, "clearance", "between").required == mm("3.87")  # 3 mm x 1.29
     assert check(segment, "clearance", "between").status == "met"
     low = across_disconnect({"pollution_degree": 1, "impulse": "2 kV .. 2.5 kV"})
-    assert check(low, "creepage", "near").needed == mm("1.5")  # PD1 336 V: 1 mm, less than the clearance
+    assert check(low, "creepage", "near").required == mm("1.5")  # PD1 336 V: 1 mm, less than the clearance
 
 
 def test_sharing_halves_the_voltage_for_the_barrier_not_for_the_spacing() -> None:
     segment = segments(pack(insulation=GROUP_II, chain={"segments": {**SEGMENTS, "barriers_share": True}}))[3]
-    assert check(segment, "creepage", "near").needed == mm("1.5")  # 168 V: 1.4 mm, under the clearance
-    assert check(segment, "creepage", "between").needed == mm("3.6")
+    assert check(segment, "creepage", "near").required == mm("1.5")  # 168 V: 1.4 mm, under the clearance
+    assert check(segment, "creepage", "between").required == mm("3.6")
 
 
 def test_what_the_plan_does_not_give_is_not_checked_but_needed() -> None:
@@ -162,7 +162,7 @@ def test_what_the_plan_does_not_give_is_not_checked_but_needed() -> None:
     for place, subject in (("near", "creepage"), ("between", "clearance")):
         found = check(segment, subject, place)
         assert found.status == "not checked"
-        assert found.needed is not None
+        assert found.required is not None
         assert found.reason == f"the plan gives no {subject} here"
 
 
@@ -170,10 +170,10 @@ def test_beyond_the_tables_stands_the_reason() -> None:
     long: Stack = [{"cells": 16}, {"fuse": "F"}, {"cells": 16 * 40}]
     network = pack(long, boards=[[16]] * 41, chain={"segments": {**SEGMENTS, "creepage": "40 mm"}})
     beyond = check(segments(network)[1], "creepage", "between")  # 2755.2 V
-    assert (beyond.needed, beyond.status) == (None, "not checked")
+    assert (beyond.required, beyond.status) == (None, "not checked")
     assert "2000 V" in beyond.reason
     high = check(across_disconnect({"altitude": "30 km"}, clearance="100"), "clearance", "near")
-    assert (high.needed, high.status) == (None, "not checked")
+    assert (high.required, high.status) == (None, "not checked")
 
 
 def test_test_voltage_of_reinforced_insulation_is_twice_that_of_basic() -> None:
@@ -181,10 +181,10 @@ def test_test_voltage_of_reinforced_insulation_is_twice_that_of_basic() -> None:
     # V: 1806.4 V and 3612.8 V.
     found = segments(pack(barrier_types={"cap": {**BARRIER, "test_voltage": "3.6 kV"}}))
     head = check(found[0], "test voltage", "far")
-    assert (head.needed, head.status) == (volts("3612.8 V"), "missed")
+    assert (head.required, head.status) == (volts("3612.8 V"), "missed")
     basic = {"to_chassis": "basic"}
     head = check(segments(pack(insulation=basic))[0], "test voltage", "far")
-    assert (head.needed, head.reason) == (volts("1806.4 V"), "the plan gives no test voltage here")
+    assert (head.required, head.reason) == (volts("1806.4 V"), "the plan gives no test voltage here")
     between = check(found[3], "test voltage", "far")
     assert (between.status, between.reason) == (
         "not checked",
@@ -202,7 +202,7 @@ def with_arc(barrier: dict[str, object], **segment: object) -> SegmentIsolation:
     return segments(
         pack(
             stack,
-            string={"leakage": {"positive": "1 Mohm", "negative": "1 Mohm"}},
+            string={"insulation_resistance": {"positive": "1 Mohm", "negative": "1 Mohm"}},
             insulation={**GROUP_II, "impulse": "330 V"},
             barrier_types={"cap": {**BARRIER, **barrier}},
             chain={"segments": {**SEGMENTS, **segment}},
@@ -216,7 +216,7 @@ def test_what_is_gone_after_milliseconds_has_a_rating_of_its_own() -> None:
     bare = with_arc({"working_voltage": "400 V"})
     assert check(bare, "working voltage", "near").status == "met"
     missed = check(bare, "transient voltage", "near")
-    assert (missed.needed, missed.offered, missed.status) == (volts("456 V"), volts("400 V"), "missed")
+    assert (missed.required, missed.provided, missed.status) == (volts("456 V"), volts("400 V"), "missed")
     assert missed.note == "no transient voltage in the plan: the working voltage counts"
     rated = with_arc({"working_voltage": "400 V", "transient_voltage": "456 V"})
     assert check(rated, "transient voltage", "far").status == "met"
@@ -227,13 +227,13 @@ def test_creepage_goes_by_what_lasts_and_clearance_and_test_by_the_peak() -> Non
     # Table F.8: a peak of 456 V, row 500 V: 0.04 mm, under the 0.2 mm of PD2; 403.2 + 120 V, row 600 V the
     # same.
     segment = with_arc({"creepage": "2.8 mm", "clearance": "0.2 mm"}, clearance="0.2 mm")
-    assert check(segment, "creepage", "near").needed == mm("2.8")
-    assert check(segment, "creepage", "between").needed == mm("3.6")  # 403.2 V
+    assert check(segment, "creepage", "near").required == mm("2.8")
+    assert check(segment, "creepage", "between").required == mm("3.6")  # 403.2 V
     assert [check(segment, "clearance", place).voltage for place in ("near", "between")] == [
         volts("456 V"),
         volts("523.2 V"),
     ]
-    assert check(segment, "test voltage", "near").needed == volts("1912 V")  # 2 x 456 V + 1000 V
+    assert check(segment, "test voltage", "near").required == volts("1912 V")  # 2 x 456 V + 1000 V
 
 
 def test_two_barriers_in_series_are_double_insulation() -> None:
@@ -257,19 +257,19 @@ def test_two_barriers_in_series_are_double_insulation() -> None:
 
     double, reinforced = head("double"), head("reinforced")
     assert double.references.voltage == volts("504 V")
-    assert check(double, "creepage", "near").needed == mm("4.5")
+    assert check(double, "creepage", "near").required == mm("4.5")
     both = check(double, "creepage", "both barriers")
-    assert (both.needed, both.offered, both.status) == (mm("9"), mm("16"), "met")
-    assert check(double, "clearance", "both barriers").offered == mm("16")
-    assert check(double, "test voltage", "far").needed == volts("2008 V")  # 2 x 504 V + 1000 V, of each
+    assert (both.required, both.provided, both.status) == (mm("9"), mm("16"), "met")
+    assert check(double, "clearance", "both barriers").provided == mm("16")
+    assert check(double, "test voltage", "far").required == volts("2008 V")  # 2 x 504 V + 1000 V, of each
     assert double.missed == ()
     assert {each.subject for each in reinforced.missed} == {"creepage", "test voltage"}
-    assert check(reinforced, "creepage", "near").needed == mm("9")
+    assert check(reinforced, "creepage", "near").required == mm("9")
     # Each has to hold the whole voltage, also where the plan says that they share.
-    assert check(head("double", barriers_share=True), "working voltage", "near").needed == volts("504 V")
+    assert check(head("double", barriers_share=True), "working voltage", "near").required == volts("504 V")
     # One barrier alone is no double insulation: it has to be reinforced.
     single = head("double", barrier=None, near_barrier="cap")
-    assert check(single, "creepage", "near").needed == mm("9")
+    assert check(single, "creepage", "near").required == mm("9")
 
 
 def test_what_is_asked_of_a_segment() -> None:
@@ -290,7 +290,7 @@ def test_what_is_asked_of_a_segment() -> None:
 def test_a_distance_beyond_the_tables_is_asked_for_all_the_same() -> None:
     high = segments(pack(cell="40 V"))[3]  # 96 cells: 3840 V, more than the tables of IEC 60664-1 hold
     creepage = check(high, "creepage", "between")
-    assert (creepage.status, creepage.needed) == ("not checked", None)
+    assert (creepage.status, creepage.required) == ("not checked", None)
     assert is_asked(high, creepage)
 
 

@@ -123,8 +123,11 @@ def circuit(
             sources.append((bottom, point("link", 0, 0), 0.0))
         if state.plus:
             sources.append((top, point("link", 0, 1), 0.0))
-        if name == leaking and string.leakage is not None:
-            resistors += [(top, string.leakage[0].min), (bottom, string.leakage[1].min)]
+        if name == leaking and string.insulation_resistance is not None:
+            resistors += [
+                (top, string.insulation_resistance[0].min),
+                (bottom, string.insulation_resistance[1].min),
+            ]
     size = len(points) + len(sources)
     matrix, right = np.zeros((size, size)), np.zeros(size)
     for at, ohms in resistors:
@@ -156,7 +159,7 @@ def solved_states(seed: int) -> Iterator[bool]:
             for leaking in pack.strings:
                 solved = circuit(pack, chosen, voltage, leaking)
                 assert (solved is None) == (not found)
-                if solved is None or pack.strings[leaking].leakage is None:
+                if solved is None or pack.strings[leaking].insulation_resistance is None:
                     continue
                 (groups,) = found
                 for group in groups:

@@ -54,7 +54,7 @@ WHOLE = [
 
 def opened_above(module: int, leakage: dict[str, str], order: list[str]) -> PlannedNetwork:
     stack: Stack = [{"modules": module, "cells": 16}, {"fuse": "F"}, {"modules": 6 - module, "cells": 16}]
-    return pack(stack, order=order, string={"leakage": leakage})
+    return pack(stack, order=order, string={"insulation_resistance": leakage})
 
 
 def boards(potentials: list[int], module: int) -> dict[str, list[int]]:
@@ -79,18 +79,18 @@ def within_the_budget(taps: dict[str, list[int]], module: int, leakage: dict[str
         assert worst <= between.conductors.voltage
 
 
-@pytest.mark.parametrize(("module", "leakage", "potentials"), OPENED)
+@pytest.mark.parametrize(("module", "insulation_resistance", "potentials"), OPENED)
 def test_no_opened_string_brings_more(module: int, leakage: dict[str, str], potentials: str) -> None:
     within_the_budget(boards(in_uv(potentials), module), module, leakage)
 
 
-@pytest.mark.parametrize(("leakage", "minus"), WHOLE)
+@pytest.mark.parametrize(("insulation_resistance", "minus"), WHOLE)
 def test_no_whole_string_brings_more(leakage: dict[str, str], minus: str) -> None:
     taps = [in_uv(minus)[0] + number * volts("67.2 V") for number in range(7)]
     within_the_budget(boards(taps, 6), 3, leakage)
 
 
-@pytest.mark.parametrize(("module", "leakage", "potentials"), LINK_AT_0_V)
+@pytest.mark.parametrize(("module", "insulation_resistance", "potentials"), LINK_AT_0_V)
 def test_a_discharged_link_brings_exactly_that(module: int, leakage: dict[str, str], potentials: str) -> None:
     taps = boards(in_uv(potentials), module)
     for one, other in combinations(taps, 2):
@@ -113,7 +113,11 @@ def test_isolation_measurement_of_un_r100() -> None:
     def plus(resistance: str) -> float:
         leakage = {"positive": resistance, "negative": "250 kohm"}
         network = pack(
-            [{"cells": 100}], boards=[[50], [50]], cell="4 V", string={"leakage": leakage}, order=["S.1..2"]
+            [{"cells": 100}],
+            boards=[[50], [50]],
+            cell="4 V",
+            string={"insulation_resistance": leakage},
+            order=["S.1..2"],
         )
         assert stress(network, 2, "intact").references.voltage == volts("200 V")
         return volts("400 V") - stress(network, 1, "intact").references.voltage

@@ -19,7 +19,7 @@ PERIOD, JUDGED = 100 * MS, 11 * MS
 FLIGHT = 2 * MS + (8 + 4 * 72) * US
 """From sampling to memory: the trigger's own time is in both instants."""
 
-OVER: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "10 s", "reaction": "switch"}
+OVER: dict[str, Any] = {"kind": "cell over-voltage", "ftti": "10 s", "reaction": "switch"}
 LOST: dict[str, Any] = OVER | {"kind": "chain loss"}
 LONG: dict[str, Any] = {"line": {"segments": {"cable": "cable", "length": "1 km"}}}
 
@@ -64,12 +64,12 @@ class TestReadings:
             "evaluation": {"period": "8 ms .. 10 ms", "run_time": "0 ms .. 2 ms"},
             "actuators": {"switch": {"command": "1 ms .. 3 ms", "opening": "40 ms .. 60 ms"}},
         }
-        latency = latency_of(OVER | {"tolerant_time": "1 s .. 2 s"}, controller=controller)
+        latency = latency_of(OVER | {"ftti": "1 s .. 2 s"}, controller=controller)
         assert latency.detection.total == PERIOD + FLIGHT + 10 * MS + 2 * MS
         assert latency.reaction.total == 63 * MS
         assert latency.typical_reaction.total == 52 * MS
         assert latency.typical_detection.total == PERIOD + FLIGHT + 9 * MS + 1 * MS
-        assert latency.tolerant_time == 1000 * MS
+        assert latency.ftti == 1000 * MS
 
 
 class TestChainLoss:

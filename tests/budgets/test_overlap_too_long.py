@@ -8,7 +8,7 @@ from chainplan.budgets.faults.recovery import NOT_READY
 from chainplan.cautions import budget_warnings
 
 RING = {"line": {"shape": "ring", "back": "C:2"}}
-LOST = {"kind": "chain loss", "tolerant_time": "9 s", "reaction": "switch"}
+LOST = {"kind": "chain loss", "ftti": "9 s", "reaction": "switch"}
 
 
 def notes(conversion: str) -> set[str]:

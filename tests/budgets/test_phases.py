@@ -1,4 +1,4 @@
-"""Phases of rate groups, held against a textbook example, an integer-programming solver and enumeration."""
+"""Phases of rate groups, checked against a textbook example, an integer program and enumeration."""
 
 from __future__ import annotations
 

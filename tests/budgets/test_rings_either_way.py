@@ -46,7 +46,7 @@ def rings(draw: st.DrawFn) -> tuple[Plan, Plan]:
     for chain in data["chains"].values():
         chain |= {"shape": "ring", "back": back, "read_from": "head"}
     for task in data["tasks"].values():
-        task |= {"sent_from": "back", "turn": "0 s"}
+        task |= {"sent_from": "back", "reversal": "0 s"}
     turned = data | {
         "chains": {name: turned_round(chain) for name, chain in data["chains"].items()},
         "tasks": {name: task | {"sent_from": "head"} for name, task in data["tasks"].items()},
@@ -73,7 +73,7 @@ def test_all_that_a_scan_costs_is_the_same(plans: tuple[Plan, Plan]) -> None:
     there, back = map(Evaluation, plans)
     assert scanned(there) == scanned(back)
     assert latencies(there) == latencies(back)
-    assert coverage(there) == coverage(back)
+    assert monitoring(there) == monitoring(back)
     assert errors(there) == pytest.approx(errors(back), rel=1e-9)
     assert nodes(there) == nodes(back)
 
@@ -110,9 +110,9 @@ def latencies(evaluation: Evaluation) -> Any:
     ]
 
 
-def coverage(evaluation: Evaluation) -> Any:
+def monitoring(evaluation: Evaluation) -> Any:
     found = {}
-    for kind, covered in evaluation.coverage.kinds.items():
+    for kind, covered in evaluation.monitoring.kinds.items():
         tests = {(test.task, test.interval.total) for test in covered.tests}
         found[kind] = covered.total, covered.covered.total, tests
     return found
@@ -195,7 +195,9 @@ def lab_ring(turn: str) -> Plan:
             "chainplan": 1,
             "title": "turned",
             "cell_types": {"cell": {"voltage": "3 V"}},
-            "node_types": {"node": {"cell_inputs": 2, "relay": {"outward": "1 us", "homeward": "1 us"}}},
+            "node_types": {
+                "node": {"cell_inputs": 2, "forwarding": {"downstream": "1 us", "upstream": "1 us"}}
+            },
             "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
             "cable_types": {"pair": {"velocity": "2e8 m/s"}},
             "protocols": {"wire": {"bit_rate": "1 Mbit/s", "read_style": "sequential", "request": "1 byte"}},
@@ -224,12 +226,12 @@ def lab_ring(turn: str) -> Plan:
                 }
             },
             "tasks": {
-                "way back": {
+                "return path": {
                     "kind": "read",
                     "reads": "status",
                     "data": "1 byte",
                     "sent_from": "back",
-                    "turn": turn,
+                    "reversal": turn,
                 }
             },
         }

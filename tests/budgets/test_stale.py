@@ -16,11 +16,11 @@ from chainplan.quantity import RATE
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import play
+from chainplan.witness.simulations import simulate_cases
 
 PERIOD = ticks("100 ms")
 CELLS: dict[str, Any] = {"value": "16 bit"}
-OVER = {"kind": "cell over-voltage", "debounce": 3, "tolerant_time": "9 s", "reaction": "switch"}
+OVER = {"kind": "cell over-voltage", "debounce": 3, "ftti": "9 s", "reaction": "switch"}
 
 
 def rate(nodes: int, p: float, bits: int, period: str, **task: Any) -> float:
@@ -88,7 +88,7 @@ def test_the_simulation_reaches_age_and_detection(more: dict[str, Any]) -> None:
         tasks={"cells": CELLS | {"stale_runs": 2} | more},
         hazards={"over": OVER | {"lost_readings": 1}},
     )
-    rows = played(evaluation)
+    rows = simulated(evaluation)
     assert [row for row in rows if not row.ok] == []
     shares = {row.quantity: row.ratio for row in rows}
     assert (shares["sample age"] or 0) > 0.99
@@ -96,6 +96,6 @@ def test_the_simulation_reaches_age_and_detection(more: dict[str, Any]) -> None:
         assert (shares["fault detection time"] or 0) > 0.98
 
 
-def played(evaluation: Evaluation) -> list[Any]:
+def simulated(evaluation: Evaluation) -> list[Any]:
     tried = cases(evaluation, scans=30, seeds=1)
-    return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), tried).record)
+    return compare(evaluation, simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), tried).record)

@@ -22,7 +22,7 @@ from chainplan.chain.network import Node
 from chainplan.evaluation import Evaluation
 from chainplan.figures.figure import Figure
 from chainplan.figures.terms import Case, parts_add_up
-from chainplan.plan.parts import Currents, NodeType, Relay
+from chainplan.plan.parts import Currents, Forwarding, NodeType
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import RATIO, Span
 from chainplan.witness.draw import Draw
@@ -31,7 +31,7 @@ from chainplan.witness.simulate import simulate
 
 CURRENTS = {"sleep": "15 uA", "idle": "2 mA", "measuring": "9 mA", "communicating": "12 mA"}
 DRAWS: dict[str, Any] = {"currents": CURRENTS}
-NODE = NodeType(cell_inputs=1, relay=Relay(outward=Span.exact(0), homeward=Span.exact(0)))
+NODE = NodeType(cell_inputs=1, forwarding=Forwarding(downstream=Span.exact(0), upstream=Span.exact(0)))
 READ = {"cells": {"kind": "read", "reads": "status", "data": "64 bit"}}
 
 
@@ -61,7 +61,7 @@ class TestChecks:
     }
 
     def spread(self, **alarm: Any) -> int:
-        over: dict[str, Any] = {"kind": "cell over-voltage", "tolerant_time": "1 s", "reaction": "switch"}
+        over: dict[str, Any] = {"kind": "cell over-voltage", "ftti": "1 s", "reaction": "switch"}
         checks = {"check_every": "3 ms", "per_hop": "5 us"} | alarm
         alarmed = over | {"alarm": checks}
         # two hazards, but the very same checks: they count once
@@ -247,8 +247,8 @@ STYLES_AND_SHAPES = [
 RELAY = st.fixed_dictionaries(
     {
         "style": st.sampled_from(["cut-through", "store-and-forward"]),
-        "outward": st.integers(0, 30).map(lambda time: f"{time} us"),
-        "homeward": st.integers(0, 30).map(lambda time: f"{time} us"),
+        "downstream": st.integers(0, 30).map(lambda time: f"{time} us"),
+        "upstream": st.integers(0, 30).map(lambda time: f"{time} us"),
     }
 )
 
@@ -274,7 +274,7 @@ def test_shares_hold_what_the_witness_sees(
     evaluation = evaluation_of(
         len(relays),
         node={"turn_around": f"{turn} us"},
-        kinds={position: {"relay": relay} for position, relay in enumerate(relays, start=1)},
+        kinds={position: {"forwarding": relay} for position, relay in enumerate(relays, start=1)},
         protocol={"read_style": style, "answer_gap": f"{gap} us"},
         chains={"line": chain},
     )
@@ -282,7 +282,7 @@ def test_shares_hold_what_the_witness_sees(
     intervals: dict[int, list[tuple[int, int]]] = defaultdict(list)
 
     def watch(_: str, segment: int, way: str, begin: int, end: int) -> None:
-        # Outward a passage is told at its far end, homeward where it comes out of the sender.
+        # Outward a passage is told at its far end, upstream where it comes out of the sender.
         if way == "out":
             intervals[segment].append((begin, end))
             intervals[segment - 1].append((begin - cable, end - cable))

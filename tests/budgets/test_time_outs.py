@@ -1,4 +1,4 @@
-"""Time-outs of missing answers: by hand, and the two budgets that count them held against each other."""
+"""Time-outs of missing answers: by hand, and the two budgets that count them checked against each other."""
 
 from __future__ import annotations
 

@@ -166,19 +166,19 @@ def test_a_bus_that_cannot_carry_its_messages_misses() -> None:
     plan = plan_of(
         messages,
         buses={"vehicle": {"bit_rate": "125 kbit/s"}},
-        targets={"uplink_load": "50 %", "age_at_vehicle": {"cells": "1 s"}},
+        targets={"uplink_load": "50 %", "end_to_end_age": {"cells": "1 s"}},
     )
     evaluation = evaluated(plan)
     missed = {(v.target, v.subject): v for v in evaluation.missed}
     assert set(missed) == {
         ("uplink load", "vehicle"),
         ("response time", "vehicle, cells"),
-        ("age at the vehicle", "cells, voltages"),
+        ("end-to-end age", "cells, voltages"),
     }
     late = missed["response time", "vehicle, cells"]
     assert late.value is None
     assert "more than the whole bus" in late.note
-    assert "cells-1: " in missed["age at the vehicle", "cells, voltages"].note
+    assert "cells-1: " in missed["end-to-end age", "cells, voltages"].note
 
 
 def test_the_load_meets_and_misses_its_target() -> None:
@@ -197,7 +197,7 @@ def test_age_over_one_bus_by_hand() -> None:
     plan = plan_of({"cells": message(0x100, "50 ms", sender="host", carries="voltages")})
     evaluation = evaluated(plan)
     assert {timing.age.total for timing in evaluation.samples if timing.task == "voltages"} == {101_072 * US}
-    for age in evaluation.vehicle_ages:
+    for age in evaluation.end_to_end_ages:
         assert age.time is not None
         assert age.time.total == (101_072 + 50_000 + 540) * US
         assert age.path == (age.controller, age.message)
@@ -213,7 +213,7 @@ def test_the_typical_age_takes_the_middle_of_the_period() -> None:
 
 
 def test_values_that_go_out_in_turns_and_after_an_evaluation() -> None:
-    keys = {"sender": "host-1", "carries": "voltages", "turns": 4, "evaluated": True}
+    keys = {"sender": "host-1", "carries": "voltages", "multiplexed_over": 4, "evaluated": True}
     (age,) = uplink_of(plan_of({"cells": message(0x100, "50 ms", **keys)})).ages
     assert age.time is not None
     assert age.time.total == (101_072 + 20_000 + 2_000 + 4 * 50_000 + 270) * US
@@ -235,7 +235,7 @@ def test_age_through_a_master_by_hand() -> None:
 
 def test_the_slower_of_two_ways_counts() -> None:
     slow = {"slow": message(0x300, "400 ms", bus="strings", sender="host-1", carries="voltages")}
-    stages = STAGES | slow | {"pack": STAGES["pack"] | {"passes_on": ["cells", "slow"]}}
+    stages = STAGES | slow | {"pack": STAGES["pack"] | {"forwards": ["cells", "slow"]}}
     ages = {
         age.controller: age for age in uplink_of(plan_of(stages, **TWO_BUSES)).ages_of("pack")["voltages"]
     }
@@ -248,7 +248,7 @@ def test_the_greatest_age_comes_first() -> None:
     # state-1 too: 810 us.
     messages = {
         "state": message(0x100, "50 ms", sender="host", carries="voltages"),
-        "other": message(0x300, "50 ms", sender="host-1", carries="voltages", turns=3),
+        "other": message(0x300, "50 ms", sender="host-1", carries="voltages", multiplexed_over=3),
     }
     uplink = uplink_of(plan_of(messages))
     ages = uplink.ages_of("state")["voltages"]
@@ -261,27 +261,27 @@ def test_the_greatest_age_comes_first() -> None:
 
 
 def test_limits_count_at_their_lower_end_and_name_the_copy() -> None:
-    targets = {"uplink_load": "5 % .. 10 %", "age_at_vehicle": {"cells": "1 s .. 2 s"}}
+    targets = {"uplink_load": "5 % .. 10 %", "end_to_end_age": {"cells": "1 s .. 2 s"}}
     cells = message(0x100, "50 ms", sender="host", carries="voltages", deadline="1 ms .. 2 ms")
     evaluation = evaluated(plan_of({"cells": cells}, targets=targets))
     found = {each.target: each for each in evaluation.verdicts}
     assert found["uplink load"].limit == 5 * 10**10  # of a ratio in ticks of 1e-12
-    assert found["age at the vehicle"].limit == 1000 * MS
+    assert found["end-to-end age"].limit == 1000 * MS
     # One frame of 270 us has begun, then its own: both copies take 540 us, and either may be named.
     response = found["response time"]
     assert (response.value, response.limit) == (540 * US, MS)
     assert response.subject.endswith(", cells")
     assert response.where in ("cells-1", "cells-2")
     sums = evaluation.sums()
-    for target in ("response time", "age at the vehicle", "uplink load"):
+    for target in ("response time", "end-to-end age", "uplink load"):
         assert sums[found[target].figure]().total == found[target].value, target
 
 
 def test_the_age_meets_and_misses_its_target() -> None:
     exact = 101_072 + 40_000 + 270 + 10_000 + 3_000 + 100_000 + 270
     for limit, status in ((exact, "met"), (exact - 1, "missed")):
-        plan = plan_of(STAGES, targets={"age_at_vehicle": {"pack": f"{limit} us"}}, **TWO_BUSES)
-        verdicts = [v for v in evaluated(plan).verdicts if v.target == "age at the vehicle"]
+        plan = plan_of(STAGES, targets={"end_to_end_age": {"pack": f"{limit} us"}}, **TWO_BUSES)
+        verdicts = [v for v in evaluated(plan).verdicts if v.target == "end-to-end age"]
         assert [v.status for v in verdicts] == [status]
         assert verdicts[0].where == "host-1 to cells-1 to master to pack"
 
@@ -289,16 +289,16 @@ def test_the_age_meets_and_misses_its_target() -> None:
 def test_a_target_for_what_nobody_samples_is_not_checked() -> None:
     plan = plan_of(
         {"cells": message(1, "50 ms", sender="host-1", carries="voltages")},
-        targets={"age_at_vehicle": {"cells": "1 s"}},
+        targets={"end_to_end_age": {"cells": "1 s"}},
     )
     idle = plan.tasks["voltages"].model_copy(update={"chains": ["line-2"]})
     evaluation = evaluate(plan.model_copy(update={"tasks": plan.tasks | {"voltages": idle}}))
-    (verdict,) = [v for v in evaluation.verdicts if v.target == "age at the vehicle"]
+    (verdict,) = [v for v in evaluation.verdicts if v.target == "end-to-end age"]
     assert verdict.status == "not checked"
 
 
 def test_every_sum_adds_up_and_is_named() -> None:
-    plan = plan_of(STAGES, targets={"age_at_vehicle": {"pack": "1 s"}, "uplink_load": "50 %"}, **TWO_BUSES)
+    plan = plan_of(STAGES, targets={"end_to_end_age": {"pack": "1 s"}, "uplink_load": "50 %"}, **TWO_BUSES)
     evaluation = evaluated(plan)
     sums = evaluation.sums()
     for verdict in evaluation.verdicts:

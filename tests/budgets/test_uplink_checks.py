@@ -17,7 +17,7 @@ from chainplan.results import evaluate
         ({"bus": "vehicel"}, "no bus has this name"),
         ({"sender": "hots"}, "no controller or master has this name"),
         ({"carries": "volts"}, "no task has this name"),
-        ({"carries": "state"}, "this task brings no samples whose age could be told"),
+        ({"carries": "state"}, "this task brings no samples whose age could be stated"),
         ({"sender": None}, "a message of another control unit tells nothing of this pack"),
         ({"sender": "master"}, "a master reads nothing itself"),
         ({"identifier": 0x800}, "the identifier has more than 11 bits"),
@@ -32,12 +32,15 @@ from chainplan.results import evaluate
         ({"period": "0 ms"}, "a period must be above zero"),
         ({"deadline": "0 ms"}, "a deadline must be above zero"),
         (
-            {"passes_on": ["pack"], "carries": None},
+            {"forwards": ["pack"], "carries": None},
             "this message comes to pass on itself: `cells` to `pack` to `cells`",
         ),
-        ({"passes_on": ["pack"]}, "a message carries what its sender reads, or passes on what it was told"),
         (
-            {"evaluated": True, "carries": None, "passes_on": ["alone"]},
+            {"forwards": ["pack"]},
+            "a message carries what its sender reads, or forwards what was reported to it",
+        ),
+        (
+            {"evaluated": True, "carries": None, "forwards": ["alone"]},
             "what is passed on is evaluated anyway",
         ),
         ({"carries": None}, "this message carries nothing that could be passed on"),
@@ -60,8 +63,8 @@ def test_messages_that_are_refused(change: dict[str, Any], text: str) -> None:
             {},
             "the data phase of a CAN FD frame is not slower than the rest of it",
         ),
-        ({}, {"age_at_vehicle": {"celsl": "1 s"}}, "no message has this name"),
-        ({}, {"age_at_vehicle": {"other": "1 s"}}, "this message carries nothing whose age could be told"),
+        ({}, {"end_to_end_age": {"celsl": "1 s"}}, "no message has this name"),
+        ({}, {"end_to_end_age": {"other": "1 s"}}, "this message carries nothing whose age could be stated"),
         ({}, {"uplink_load": "0 %"}, "a target must be above zero"),
     ],
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from chainplan.budgets.uplink.buses import Bus, Message, messages_of
-from chainplan.budgets.uplink.vehicle_age import Age, ages_of, passed_on
+from chainplan.budgets.uplink.end_to_end_age import Age, ages_of, passed_on
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
@@ -26,7 +26,7 @@ def two_strings(**sections: Any) -> Plan:
     """
     node = {
         "cell_inputs": 2,
-        "relay": {"outward": "0 s", "homeward": "0 s"},
+        "forwarding": {"downstream": "0 s", "upstream": "0 s"},
         "conversions": {"cell voltages": {"time": "1 ms"}},
     }
     string = {"cell_type": "cell", "stack": [{"cells": 4}], "boards": [{"type": "board", "count": 2}]}
@@ -94,7 +94,7 @@ class Uplink(NamedTuple):
 
 def uplink_of(plan: Plan) -> Uplink:
     found = evaluated(plan)
-    return Uplink(found.buses, found.vehicle_ages, passed_on(plan.uplink))
+    return Uplink(found.buses, found.end_to_end_ages, passed_on(plan.uplink))
 
 
 def message(identifier: int, period: str, **keys: Any) -> dict[str, Any]:
@@ -108,5 +108,5 @@ TWO_BUSES: dict[str, Any] = {
 }
 STAGES = {
     "cells": message(0x100, "40 ms", bus="strings", sender="host", carries="voltages"),
-    "pack": message(0x200, "100 ms", sender="master", passes_on=["cells"]),
+    "pack": message(0x200, "100 ms", sender="master", forwards=["cells"]),
 }

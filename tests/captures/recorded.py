@@ -40,7 +40,7 @@ def busy_spans(
 ) -> Spans:
     """Simulate; return when the segment at a port carries a frame, fs.
 
-    Outward frames are taken at its far end, homeward ones where they enter it, so all at the same point.
+    Outward frames are taken at its far end, upstream ones where they enter it, so all at the same point.
     """
     chains = [chain for scan in evaluation.scans.values() for chain in scan.chains]
     segments = {(chain.name, 0) for chain in chains if chain.head == port}

@@ -1,4 +1,4 @@
-"""Captures held against the plan: simulated ones are inside, and what is wrong with others is found."""
+"""Captures checked against the plan: simulated ones are inside, and what is wrong with others is found."""
 
 from __future__ import annotations
 

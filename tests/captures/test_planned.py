@@ -36,7 +36,7 @@ class Passed(NamedTuple):
 def at_port(evaluation: Evaluation, port: str, draw: Draw, scans: int, seed: int = 0) -> list[Passed]:
     """Simulate scans; return what passed the segment at a port.
 
-    Outward frames are seen at its far end, homeward ones where they enter it.
+    Outward frames are seen at its far end, upstream ones where they enter it.
     """
     chains = [chain for scan in evaluation.scans.values() for chain in scan.chains]
     segments = {(chain.name, 0) for chain in chains if chain.head == port} | {

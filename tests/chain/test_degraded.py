@@ -1,4 +1,4 @@
-"""What a fault leaves of a network, held against reachability on a graph worked out by networkx.
+"""What a fault leaves of a network, checked against reachability on a graph worked out by networkx.
 
 networkx is a general graph library and knows nothing of chains: a node is blind when no path of chain
 segments joins it to a living port. The facts about paths and cycles are textbook ones: every edge of a path
@@ -23,12 +23,12 @@ from chainplan.chain.degraded import (
     Fault,
     Gap,
     Left,
-    blind_nodes,
     degraded_network,
     gaps_of,
     left_of,
     single_faults,
     tasks_after,
+    unmonitored_nodes,
     what_is_left,
 )
 from chainplan.chain.ends import from_back, from_head
@@ -115,7 +115,7 @@ def blind_on_graph(network: Network, *faults: Fault) -> set[str]:
 
 def blind(network: Network, *faults: Fault) -> set[str]:
     gaps = [gap for fault in faults for gap in gaps_of(network, fault)]
-    return {node.name for node in blind_nodes(network, what_is_left(network, gaps))}
+    return {node.name for node in unmonitored_nodes(network, what_is_left(network, gaps))}
 
 
 class TestReachability:
@@ -195,7 +195,9 @@ class TestPathsAndCycles:
         chain = network.chains["ring-2"]
         left = left_of(network, chain, [Gap("ring-2", 7, 7), Gap("ring-2", 2, 2)])
         assert left == Left("ring-2", 2, 3)
-        assert [node.name for node in blind_nodes(network, [left])] == [f"bank-2.{n}" for n in range(3, 8)]
+        assert [node.name for node in unmonitored_nodes(network, [left])] == [
+            f"bank-2.{n}" for n in range(3, 8)
+        ]
 
 
 class TestSides:
@@ -219,12 +221,12 @@ class TestSides:
         assert lengths == [6000, 600, 600, 600, 600, 1400, 600, 600, 600, 600]
         whole = way_along(chain, Case.WORST)
         ahead, behind = (way_along(from_head(chain), Case.WORST), way_along(from_back(chain), Case.WORST))
-        relays = sum(node.type.relay.outward.max for node in chain.nodes)
+        relays = sum(node.type.forwarding.downstream.max for node in chain.nodes)
         assert ahead.out == whole.out
         # From head to node k and from the back to node k + 1 is the ring but for one hop and two relays.
         for place in range(9):
             hop = chain.segments[place + 1].hop.delay.max
-            two = sum(chain.nodes[each].type.relay.outward.max for each in (place, place + 1))
+            two = sum(chain.nodes[each].type.forwarding.downstream.max for each in (place, place + 1))
             assert ahead.out[place] + behind.out[8 - place] + hop + two == whole.across
         assert whole.across == sum(segment.hop.delay.max for segment in chain.segments) + relays
 

@@ -1,4 +1,4 @@
-"""`check --junit` and `--markdown`: files whole or not at all, stdout on request, exit codes as ever."""
+"""`check --junit` and `--markdown`: files atomically, stdout on request, exit codes as ever."""
 
 from __future__ import annotations
 

@@ -96,7 +96,7 @@ def test_report_of_one_section(section: str) -> None:
 
 
 def test_report_of_a_plan_that_misses_ends_with_1() -> None:
-    run = Run("report", MISSES, "-s", "summary")
+    run = Run("report", MISSES, "-s", "targets")
     assert run.code == 1
     assert "misses targets" in run.out
 
@@ -234,7 +234,7 @@ def test_version_and_help() -> None:
     version = Run("--version")
     assert version.code == 0
     assert version.out.startswith("chainplan ")
-    for command in ("", "report", "check", "explain", "data", "play", "start", "schema"):
+    for command in ("", "report", "check", "explain", "data", "simulate", "start", "schema"):
         run = Run(*filter(None, [command]), "--help")
         assert run.code == 0
         assert "Usage" in run.out
@@ -259,7 +259,7 @@ def test_commands_are_the_trades_own_words() -> None:
         "compare",
         "explain",
         "data",
-        "play",
+        "simulate",
         "tolerances",
         "slots",
         "waveform",
@@ -317,7 +317,7 @@ def test_strict_fails_what_could_not_be_checked() -> None:
 
 
 def test_a_section_is_named_by_its_heading_in_any_case_or_by_its_first_word() -> None:
-    by_name = Run("report", MEETS, "-s", "latency")
+    by_name = Run("report", MEETS, "-s", "fault handling")
     assert by_name.code == 0
     for words in ("From fault to safe state", "from", "FROM"):
         assert Run("report", MEETS, "-s", words).out == by_name.out

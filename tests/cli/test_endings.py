@@ -42,7 +42,7 @@ def test_codes_and_words(error: Exception, code: int, words: str) -> None:
     assert len(message) < 500
 
 
-@pytest.mark.parametrize("command", [["check"], ["report"], ["data"], ["play", "--workers", "1"]])
+@pytest.mark.parametrize("command", [["check"], ["report"], ["data"], ["simulate", "--workers", "1"]])
 def test_a_fault_is_no_missed_target(
     command: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -65,6 +65,6 @@ def test_a_fault_is_no_missed_target(
 def test_an_option_is_shown_without_what_moves_a_terminal(tmp_path: Path) -> None:
     plan = tmp_path / "plan.yaml"
     plan.write_text(STARTER, encoding="utf-8")
-    result = CliRunner().invoke(app, ["play", str(plan), "--burst", "\x1b[31m"])
+    result = CliRunner().invoke(app, ["simulate", str(plan), "--burst", "\x1b[31m"])
     assert result.exit_code == 2
     assert result.stderr.startswith("--burst \\x1b[31m: ")

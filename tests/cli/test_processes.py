@@ -68,8 +68,8 @@ def test_piped_report_has_no_escape_codes_and_80_columns() -> None:
 
 
 def test_on_a_terminal_there_is_colour_unless_no_color_is_set() -> None:
-    coloured = on_terminal("report", MISSES, "-s", "summary")
-    plain = on_terminal("report", MISSES, "-s", "summary", NO_COLOR="1")
+    coloured = on_terminal("report", MISSES, "-s", "targets")
+    plain = on_terminal("report", MISSES, "-s", "targets", NO_COLOR="1")
     assert re.search(r"\x1b\[1;31m✗ MISSED", coloured)
     assert not re.search(r"\x1b\[[0-9;]*3[0-9]", plain)
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == re.sub(r"\x1b\[[0-9;]*m", "", plain)
@@ -83,7 +83,7 @@ def test_streams_that_know_only_ascii_get_only_ascii(command: list[str]) -> None
     assert done.stderr == b""
 
 
-@pytest.mark.parametrize("command", [["report", "-s", "faults"], ["data"]])
+@pytest.mark.parametrize("command", [["report", "-s", "single faults"], ["data"]])
 def test_a_reader_that_leaves_early_is_no_error(command: list[str]) -> None:
     with subprocess.Popen(
         [sys.executable, "-m", "chainplan", command[0], "configs/storage-container.yaml", *command[1:]],
@@ -121,7 +121,7 @@ SIZES = ["99999999999", "9" * 5000, "1001", "0", "-80", "", "wide", "²", "٨٠"
 
 
 @pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("command", [["report", MEETS, "-s", "summary"], ["--help"], ["check", MEETS]])
+@pytest.mark.parametrize("command", [["report", MEETS, "-s", "targets"], ["--help"], ["check", MEETS]])
 def test_a_screen_of_any_size(command: list[str], size: str) -> None:
     done = program(*command, **dict.fromkeys(("COLUMNS", "LINES", "TERMINAL_WIDTH"), size))
     assert (done.returncode, done.stderr) == (0, b"")

@@ -117,7 +117,7 @@ SLOW = (
     r"--seeds",
     r"\.pdf$",
     r"^chainplan tolerances plan\.yaml$",
-    r"^chainplan (play|study|capture|report) ",
+    r"^chainplan (simulate|study|capture|report) ",
 )
 """Examples that take seconds or files of their own: their words are checked here, other tests run them."""
 

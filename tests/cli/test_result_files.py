@@ -1,4 +1,4 @@
-"""Results that come in pieces: whole or not at all, to a file and to stdout."""
+"""Results that come in pieces: atomically, to a file and to stdout."""
 
 from __future__ import annotations
 

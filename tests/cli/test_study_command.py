@@ -37,12 +37,12 @@ def table(path: Path) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(path.read_bytes().decode("utf-8"), newline="")))
 
 
-def short(tmp_path: Path, levers: str, rest: str = "") -> Path:
+def short(tmp_path: Path, parameters: str, rest: str = "") -> Path:
     path = tmp_path / "study.yaml"
     path.write_text(
         f"study: 1\ntitle: Short\nplan: {TROLLEY}\n"
         "objectives: {scan time: minimise, cable length: minimise}\n"
-        f"levers:\n{levers}\n{rest}",
+        f"parameters:\n{parameters}\n{rest}",
         encoding="utf-8",
     )
     return path
@@ -67,7 +67,7 @@ def test_a_study_on_the_screen_and_in_a_table(tmp_path: Path) -> None:
     assert {row["status"] for row in rows} == {"met"}
     columns = [
         "candidate",
-        "boards (lever)",
+        "boards (parameter)",
         "values per read",
         "bit rate [Mbit/s]",
         "status",
@@ -100,9 +100,9 @@ def test_the_table_is_rfc_4180(tmp_path: Path) -> None:
 
 def test_a_name_in_the_table_is_no_formula(tmp_path: Path) -> None:
     out = tmp_path / "table.csv"
-    path = short(tmp_path, "  '=lever': {choices: {'=1+1': {}, '@two': {title: x}, three: {title: y}}}")
+    path = short(tmp_path, "  '=parameter': {choices: {'=1+1': {}, '@two': {title: x}, three: {title: y}}}")
     assert study(path, "--out", out, "--workers", 1).exit_code == 0
-    assert [row["'=lever"] for row in table(out)] == ["'=1+1", "'@two", "three"]
+    assert [row["'=parameter"] for row in table(out)] == ["'=1+1", "'@two", "three"]
 
 
 def test_parquet_holds_the_same_table(tmp_path: Path) -> None:

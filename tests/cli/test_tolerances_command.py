@@ -25,7 +25,7 @@ from chainplan.quantity import COUNT, LEVEL, RATE, RATIO, TIME, Span
 from chainplan.report.effects import effect_lines, ruler_for
 from chainplan.report.figures import Look
 from chainplan.tolerance.study import Effect, FigureStudy
-from chainplan.tolerance.trials import Parameter
+from chainplan.tolerance.trials import TolerancedQuantity
 
 ROOT = Path(__file__).parents[2]
 TROLLEY = str(ROOT / "configs" / "rail-trolley.yaml")
@@ -41,7 +41,7 @@ def run(*arguments: str) -> str:
 
 
 def effect(name: str, alone: int | None, carries: int | None) -> Effect:
-    return Effect(Parameter((name,), Span(0, 1, 2), ""), alone, carries, "high end")
+    return Effect(TolerancedQuantity((name,), Span(0, 1, 2), ""), alone, carries, "high end")
 
 
 def figure(*effects: Effect, worst: int, typical: int) -> FigureStudy:
@@ -121,7 +121,7 @@ def test_the_screen_says_what_drives_and_what_is_not_drawn() -> None:
     assert "extreme value" in words
     assert "root sum square" in words
     assert "drawn, furthest of 12" in words
-    assert "The limit is missed by 0 of 12 drawn sets of parts" in words
+    assert "The limit is missed by 0 of 12 Monte Carlo sets of parts" in words
     assert "do nothing to it" in words
     assert "the host waits for their largest value" in words
     assert "software and frames differ each time" in words

@@ -253,7 +253,7 @@ RENAMED = {
     "connector_types": ("plug", "two-pole", r"^  plug(?=:)|(?<=\[)plug, plug(?=\])"),
     "buses": ("body", "chassis", r"\bbody\b"),
     "masters": ("upper", "vehicle", r"\bupper\b"),
-    "messages": ("cells", "voltages", r"^    cells(?=:)|(?<=told_by: )cells|(?<=passes_on: \[)cells"),
+    "messages": ("cells", "voltages", r"^    cells(?=:)|(?<=reported_by: )cells|(?<=forwards: \[)cells"),
 }
 
 

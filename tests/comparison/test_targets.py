@@ -1,4 +1,4 @@
-"""What changes do to targets and figures: held against the two plans' own reports."""
+"""What changes do to targets and figures: checked against the two plans' own reports."""
 
 from __future__ import annotations
 

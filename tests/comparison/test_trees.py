@@ -1,4 +1,4 @@
-"""Differences of two trees of plain data, held against a general library that finds such differences."""
+"""Differences of two trees of plain data, checked against a general library that finds such differences."""
 
 from __future__ import annotations
 

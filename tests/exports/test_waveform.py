@@ -1,4 +1,4 @@
-"""Waveforms: read back by an independent reader (pyvcd), and held against the budget and the simulation."""
+"""Waveforms: read back by an independent reader (pyvcd), checked against budget and simulation."""
 
 from __future__ import annotations
 
@@ -157,7 +157,7 @@ def test_segments_are_busy_when_the_simulated_frames_pass(plan: Plan) -> None:
                     first = wire + passage.sent + there
                     key = chain.name, passage.segment, passage.way
                     expected[key].append((first, first + passage.time))
-            begin += max(step.end for step in run.drawn) + scan.works[index].turn[case]
+            begin += max(step.end for step in run.drawn) + scan.works[index].reversal[case]
         assert {key: sorted(spans) for key, spans in seen.items()} == {
             key: sorted(spans) for key, spans in expected.items()
         }

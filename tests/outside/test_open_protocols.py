@@ -1,4 +1,4 @@
-"""The time model held against published figures of open protocols, each written down as plan data.
+"""The time model checked against published figures of open protocols, each written down as plan data.
 
 Nothing in chainplan knows these protocols: they are settings of a plan, as a user would enter them. Values
 marked (C) are computed here from the published formula quoted beside them.
@@ -42,7 +42,7 @@ def bus(
                 "node": {
                     "cell_inputs": values,
                     "conversions": {"cell voltages": {"time": "0 s"}},
-                    "relay": relay or {"outward": "0 s", "homeward": "0 s"},
+                    "forwarding": relay or {"downstream": "0 s", "upstream": "0 s"},
                     "turn_around": turn_around,
                 }
             },
@@ -194,7 +194,7 @@ def test_summation_frame_on_an_ethernet_line(
         nodes=nodes,
         values=payload,
         value="8 bit",
-        relay={"outward": f"{t_out} ns", "homeward": f"{t_back} ns"},
+        relay={"downstream": f"{t_out} ns", "upstream": f"{t_back} ns"},
         turn_around=f"{t_out} ns",
         length="1 m",
     )
@@ -214,7 +214,7 @@ def test_short_summation_frame_is_padded() -> None:
 def test_store_and_forward_hop(octets: int, microseconds: float) -> None:
     # Printed in drive manufacturers' fieldbus manuals as the latency of an internal switch at 100 Mbit/s:
     # the whole frame (36 + 48, 36 + 40, 66 + 16 bytes) and 4 us.
-    relay = {"style": "store-and-forward", "outward": "4 us", "homeward": "4 us"}
+    relay = {"style": "store-and-forward", "downstream": "4 us", "upstream": "4 us"}
     plan = bus(
         {"bit_rate": "100 Mbit/s", "request": "1 byte", "read_style": "polled"},
         nodes=2,

@@ -51,7 +51,7 @@ def test_a_key_left_out_can_be_given_and_counts_as_given() -> None:
 def test_what_is_not_on_the_way_is_shared() -> None:
     altered = with_value(PLAN, ("node_types", "six", "wake"), Span.exact(1))
     assert altered.chains is PLAN.chains
-    assert altered.node_types["six"].relay is PLAN.node_types["six"].relay
+    assert altered.node_types["six"].forwarding is PLAN.node_types["six"].forwarding
 
 
 @pytest.mark.parametrize(
@@ -95,11 +95,11 @@ def test_there_is_no_way_into_a_value(path: KeyPath) -> None:
 def test_limits_have_no_tolerance_of_their_own() -> None:
     limits = PLAN.targets.model_copy(update={"scan_time": Span(1, 2, 3)})
     hazards = {
-        name: hazard.model_copy(update={"tolerant_time": Span(1, 2, 3), "sensor_lag": Span(1, 2, 3)})
+        name: hazard.model_copy(update={"ftti": Span(1, 2, 3), "sensor_lag": Span(1, 2, 3)})
         for name, hazard in PLAN.hazards.items()
     }
     paths = [path for path, _ in tolerances(PLAN.model_copy(update={"targets": limits, "hazards": hazards}))]
-    assert [path for path in paths if path[0] == "targets" or path[-1] == "tolerant_time"] == []
+    assert [path for path in paths if path[0] == "targets" or path[-1] == "ftti"] == []
     assert {path for path in paths if path[0] == "hazards"} >= {
         ("hazards", name, "sensor_lag") for name in hazards
     }

@@ -177,7 +177,7 @@ def test_a_section_without_any_name_says_so() -> None:
         ("      creepage: 9 mm", "      creepage: 0 mm", "a distance"),
         ("positive: 2 Mohm", "positive: 0 Mohm", "a resistance"),
         ("impulse: 2.5 kV", "impulse: 0 V", "an impulse voltage"),
-        ("tolerant_time: 1 s", "tolerant_time: 0 s", "a tolerant time"),
+        ("ftti: 1 s", "ftti: 0 s", "a ftti"),
         ("scan_time: 80 ms", "scan_time: 0 s", "a target"),
         ("utilisation: 80 %", "utilisation: 0 %", "a target"),
         ("sample_age: {cell voltages: 150 ms}", "sample_age: {cell voltages: 0 s}", "a target"),
@@ -327,7 +327,7 @@ def test_a_skew_target_needs_a_trigger() -> None:
 
 def test_a_conversion_counts_only_where_the_task_runs() -> None:
     # Node type `other` knows no temperatures; it is on no chain, so no task misses that.
-    node = "{cell_inputs: 6, temperature_inputs: 1, relay: {outward: 0 s, homeward: 0 s}}"
+    node = "{cell_inputs: 6, temperature_inputs: 1, forwarding: {downstream: 0 s, upstream: 0 s}}"
     more = f"node_types:\n  other: {node}\n"
     board = "board_types:\n  spare: {nodes: [{type: other, cells: 6, temperatures: 1}]}\n"
     load_text(changed(("node_types:\n", more), ("board_types:\n", board)))

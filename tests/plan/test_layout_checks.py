@@ -10,7 +10,7 @@ PLAN = """\
 chainplan: 1
 title: two strings, one ring each
 cell_types: {cell: {voltage: 3 V}}
-node_types: {node: {cell_inputs: 12, relay: {outward: 0 s, homeward: 0 s}}}
+node_types: {node: {cell_inputs: 12, forwarding: {downstream: 0 s, upstream: 0 s}}}
 board_types:
   board: {nodes: [{type: node, cells: 12}]}
   small: {nodes: [{type: node, cells: 11}]}
@@ -208,7 +208,7 @@ def test_exceptions_for_hops_that_do_not_exist(position: str) -> None:
     assert marked(problem) == position
     if position == "5":
         assert problem.message == "the chain has no such hop"
-        assert problem.expected == "the hop to a board, 1 to 3, or 4 for the way back"
+        assert problem.expected == "the hop to a board, 1 to 3, or 4 for the return path"
     assert loads((ORDER, f"{ORDER}\n    exceptions: {{4: {{length: 2 m}}}}"))
 
 
@@ -225,8 +225,8 @@ ACROSS = ("    protocol: wire", "    read_from: across\n    protocol: wire")
         ([(BACK, "")], "this ring does not close: controller `c` has no free 2 ports", "back"),
         ([("c:b-{n}", "c:a-{n}")], "this ring does not close: both its ends are on one port", "back"),
         ([("c:b-{n}", "d:{n}")], "comes back to one controller", "back"),
-        ([("shape: ring", "shape: open")], "an open chain has no way back", "back"),
-        ([("shape: ring", "back_segment: {length: 2 m}"), (BACK, "")], "no way back", "back_segment"),
+        ([("shape: ring", "shape: open")], "an open chain has no return path", "back"),
+        ([("shape: ring", "back_segment: {length: 2 m}"), (BACK, "")], "no return path", "back_segment"),
         ([("c:a-{n}", "c:x-{n}")], "no controller has this port", "head"),
         ([("c:a-{n}", "x:a-{n}")], "no controller has this port", "head"),
         ([("    count: 2\n    shape", "    count: 3\n    shape")], "no controller has this port", "head"),

@@ -80,7 +80,7 @@ def test_a_plan_and_its_types_in_two_files_are_the_same_plan(plan: Path) -> None
 
 def test_every_key_is_found_in_the_file_it_stands_in(plan: Path) -> None:
     sources = load_plan(str(plan)).sources
-    place = sources.place(("node_types", "six", "relay", "style"))
+    place = sources.place(("node_types", "six", "forwarding", "style"))
     types = plan.parent / "types.yaml"
     assert (place.file, place.line) == (str(types), line_of(types, "cut-through"))
     assert place.text[place.column - 1 :].startswith("cut-through")
@@ -199,7 +199,7 @@ def test_a_file_that_is_no_plan_is_not_shown(content: str | bytes, plan: Path) -
     study = plan.parent / "study.yaml"
     study.write_text(
         "study: 1\ntitle: Any\nplan: other.txt\nobjectives: {scan time: minimise}\n"
-        "levers: {limit: {key: targets.scan_time, values: [1 ms]}}\n"
+        "parameters: {limit: {key: targets.scan_time, values: [1 ms]}}\n"
     )
     with pytest.raises(PlanError) as refused:
         load_study(study)
@@ -425,7 +425,7 @@ def test_problems_of_every_kind_come_together() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "mark"),
     [
-        ("outward: 100 ns", "outward: 100 V", "100 V"),
+        ("downstream: 100 ns", "downstream: 100 V", "100 V"),
         (
             "voltage: {min: 2.5 V, nominal: 3.2 V, max: 3.65 V}",
             "voltage: {min: 2.5 V, max: 1 V}",
@@ -438,7 +438,7 @@ def test_problems_of_every_kind_come_together() -> None:
         ("  balancing: {kind: write", "  ? balancing\n  : {kind: wrote", "wrote"),
         ("ports: [out-1, back-1, out-2, back-2]", "ports: [out-1, back-1, out-2, back-2, out-1]", "out-1"),
         ("scan_jitter: 200 us", "scan_jitter:\n      200 s", "200 s"),
-        ("fault_known: 2 s", "fault_known: 'two seconds'", "'two seconds'"),
+        ("fault_detection: 2 s", "fault_detection: 'two seconds'", "'two seconds'"),
         (
             "note: invented\ninsulation",
             "note: |\n      first\n      \\x\n    shape: ring\ninsulation",
@@ -457,8 +457,8 @@ def test_the_caret_is_under_the_value_in_every_style(old: str, new: str, mark: s
 def test_a_value_written_once_and_used_twice_is_shown_where_it_is_used() -> None:
     text = changed(
         (
-            "relay: {style: cut-through, outward: 100 ns, homeward: 120 ns}",
-            "relay: {style: cut-through, outward: &x 100 V, homeward: *x}",
+            "forwarding: {style: cut-through, downstream: 100 ns, upstream: 120 ns}",
+            "forwarding: {style: cut-through, downstream: &x 100 V, upstream: *x}",
         )
     )
     assert [marked(problem) for problem in problems(text)] == ["&x 100 V", "*x"] or [

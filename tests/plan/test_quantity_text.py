@@ -211,7 +211,7 @@ def test_huge_values_are_refused_before_work_is_done_on_them() -> None:
             parse_quantity({10**5000: "1 ms", "max": "2 ms"}, dimension)
 
 
-def test_error_survives_the_way_back_from_a_worker_process() -> None:
+def test_error_survives_the_return_path_from_a_worker_process() -> None:
     with pytest.raises(QuantityError) as caught:
         parse_quantity("2 mbit/s", BIT_RATE)
     copy = pickle.loads(pickle.dumps(caught.value))

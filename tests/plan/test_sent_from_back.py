@@ -26,7 +26,9 @@ def findings(
             "chainplan": 1,
             "title": "either way",
             "cell_types": {"cell": {"voltage": "3 V"}},
-            "node_types": {"node": {"cell_inputs": 2, "relay": {"outward": "1 us", "homeward": "1 us"}}},
+            "node_types": {
+                "node": {"cell_inputs": 2, "forwarding": {"downstream": "1 us", "upstream": "1 us"}}
+            },
             "board_types": {"board": {"nodes": [{"type": "node", "cells": 2}]}},
             "cable_types": {"pair": {"velocity": "2e8 m/s"}},
             "protocols": {
@@ -50,7 +52,7 @@ def findings(
                 "ring": RING | {"order": ["S.1..2"]} | (ring or {}),
                 name: OPEN | {"order": ["S.3"]},
             },
-            "tasks": {"way back": BACK | task},
+            "tasks": {"return path": BACK | task},
         }
     )
     return [each for each in check_plan(plan) if each.severity == "error"]
@@ -59,7 +61,7 @@ def findings(
 @pytest.mark.parametrize("kind", ["measure", "read", "write"])
 def test_rings_alone_have_a_back_port(kind: str) -> None:
     (finding,) = findings({"kind": kind})
-    assert finding.path == ("tasks", "way back", "sent_from")
+    assert finding.path == ("tasks", "return path", "sent_from")
     assert finding.message == "chain `line`, on which this task runs, is open: it has no back port"
     assert finding.expected == "head, or `chains: [ring]` beside it"
     assert findings({"kind": kind, "chains": ["ring"]}) == []
@@ -74,9 +76,9 @@ def test_a_task_on_an_open_chain_that_it_names() -> None:
     ("task", "refused"),
     [({}, True), ({"read_style": "polled"}, False), ({"kind": "write"}, False)],
 )
-def test_what_goes_across_a_ring_uses_its_way_back_already(task: dict[str, Any], refused: bool) -> None:
+def test_what_goes_across_a_ring_uses_its_return_path_already(task: dict[str, Any], refused: bool) -> None:
     found = findings(task | {"chains": ["ring"]}, "summation", {"read_from": "across"})
-    words = ["summation frames of chain `ring` go across it, so that its way back is used by each"]
+    words = ["summation frames of chain `ring` go across it, so that its return path is used by each"]
     assert [each.message for each in found] == (words if refused else [])
 
 
@@ -87,7 +89,7 @@ def test_a_chain_with_the_name_that_a_ring_has_from_its_back() -> None:
 
 
 def test_only_a_ring_that_is_asked_by_its_back_is_turned() -> None:
-    (finding,) = findings({"sent_from": "head", "turn": "1 ms"})
-    assert finding.path == ("tasks", "way back", "turn")
+    (finding,) = findings({"sent_from": "head", "reversal": "1 ms"})
+    assert finding.path == ("tasks", "return path", "reversal")
     assert finding.message == "a ring that is asked by its head need not be turned"
-    assert findings({"chains": ["ring"], "turn": "1 ms"}) == []
+    assert findings({"chains": ["ring"], "reversal": "1 ms"}) == []

@@ -101,10 +101,10 @@ def test_the_last_setting_of_a_key_counts() -> None:
 
 def test_what_the_file_said_is_kept() -> None:
     source = parse_source(FULL, "plan.yaml")
-    loaded = load_source(source, NOWHERE, ["revision=B", "node_types.six.note=mended"], "--with")
+    loaded = load_source(source, NOWHERE, ["revision=B", "node_types.six.note=fixed"], "--with")
     assert [(each.before, each.text) for each in loaded.sources.settings] == [
         ("A", "B"),
-        ("invented", "mended"),
+        ("invented", "fixed"),
     ]
     assert source.data == DATA
 

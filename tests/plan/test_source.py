@@ -37,7 +37,7 @@ name: pack
 boards:
   - name: first   # the lowest
     length: 350 mm ± 10 mm
-    relay: {min: 1.8 us, "max": 2.3 us}
+    forwarding: {min: 1.8 us, "max": 2.3 us}
   - &second
     name: 'second'
     note: |  # two lines
@@ -73,9 +73,9 @@ def test_places_of_values_and_keys() -> None:
     assert value("boards", 0) == (4, 5, "name")
     assert key("boards", 0) == (4, 5, "name")
     assert value("boards", 0, "length") == (5, 13, "350 mm ± 10 mm")
-    assert value("boards", 0, "relay") == (6, 12, '{min: 1.8 us, "max": 2.3 us}')
-    assert value("boards", 0, "relay", "max") == (6, 33, "2.3 us")
-    assert key("boards", 0, "relay", "max") == (6, 26, '"max"')
+    assert value("boards", 0, "forwarding") == (6, 12, '{min: 1.8 us, "max": 2.3 us}')
+    assert value("boards", 0, "forwarding", "max") == (6, 33, "2.3 us")
+    assert key("boards", 0, "forwarding", "max") == (6, 26, '"max"')
     assert value("boards", 1, "name") == (8, 11, "'second'")
     assert value("boards", 1, "note") == (9, 11, "|")
     assert value("boards", 1, "long") == (12, 11, "one")
@@ -107,7 +107,7 @@ def test_an_empty_value_stands_where_its_key_ends() -> None:
         (("boards", -1), (3, 1)),
         (("boards", "0"), (3, 1)),
         (("boards", 0, "nothing"), (4, 5)),
-        (("boards", 0, "relay", "typical"), (6, 5)),
+        (("boards", 0, "forwarding", "typical"), (6, 5)),
         (("tasks", "7"), (15, 1)),
         (("tasks", 7, "nothing"), (17, 3)),
     ],
@@ -311,10 +311,10 @@ def test_the_first_line_is_placed_without_the_byte_order_mark(tmp_path: Path) ->
 
 def test_a_plan_of_a_thousand_boards() -> None:
     board = (
-        "  - name: board_{0}\n    cells: {0}\n    length: 350 mm\n    relay: {{min: 1.8 us, max: 2.3 us}}\n"
+        "  - name: board_{0}\n    cells: {0}\n    length: 350 mm\n    delay: {{min: 1.8 us, max: 2.3 us}}\n"
     )
     text = "boards:\n" + "".join(board.format(number) for number in range(1000))
     found = parse_source(text, "plan.yaml")
     assert [each["cells"] for each in found.data["boards"]] == list(range(1000))
-    place = found.place(("boards", 999, "relay", "max"))
+    place = found.place(("boards", 999, "forwarding", "max"))
     assert (place.line, marked(place)) == (4001, "2.3 us")

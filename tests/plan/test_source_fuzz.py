@@ -29,7 +29,7 @@ name: pack
 boards:
   - name: first   # the lowest
     length: 350 mm ± 10 mm
-    relay: {min: 1.8 us, "max": 2.3 us}
+    forwarding: {min: 1.8 us, "max": 2.3 us}
   - &second
     name: 'second'
     note: |  # two lines

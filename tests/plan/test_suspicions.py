@@ -31,14 +31,14 @@ def test_a_plan_without_slips_has_no_warnings() -> None:
 def test_a_chain_without_barriers() -> None:
     found = warning(NO_BARRIER)
     assert found.key == "chains.ring.segments"
-    where = "between the controller and the first board and between boards and on the way back"
+    where = "between the controller and the first board and between boards and on the return path"
     assert found.message == f"this chain has no barrier {where}, where potentials differ"
     assert marked(found) == "segments"
 
 
 def test_barriers_at_some_hops_only() -> None:
     found = warning(NO_BARRIER, ("head_segment: {length: 1.2 m}", "head_segment: {barrier: cap}"))
-    assert "no barrier between boards and on the way back," in found.message
+    assert "no barrier between boards and on the return path," in found.message
     found = warning(NO_BARRIER, ("back_segment: {length: 1.5 m}", "back_segment: {far_barrier: cap}"))
     assert "no barrier between the controller and the first board and between boards," in found.message
 
@@ -87,7 +87,7 @@ def test_a_controller_without_a_chain() -> None:
     assert (found.key, found.message) == ("controllers.idle", "no chain begins at controller idle")
 
 
-def test_a_ring_whose_way_back_ends_on_the_port_of_another_chain() -> None:
+def test_a_ring_whose_return_path_ends_on_the_port_of_another_chain() -> None:
     found = warning(
         ("back: main:back-{n}", "back: main:back-1"),
         ("ports: [out-1, back-1, out-2, back-2]", "ports: [out-1, back-1, out-2]"),

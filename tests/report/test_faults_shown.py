@@ -1,4 +1,4 @@
-"""Single faults in the report and in the data: held against the walk, nothing left out without a word."""
+"""Single faults in the report and in the data: checked against the walk, nothing left out without a word."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.report.fault_data import MOST_NODES_JUDGED
 from chainplan.report.fault_groups import fault_groups
-from chainplan.report.sections import faults as section
+from chainplan.report.sections import single_faults as section
 from chainplan.report.terminal import report_text
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -74,7 +74,10 @@ def test_headline_of_the_ferry() -> None:
     # the node itself (18 cells). The last segment and the back port carry nothing while a ring is whole.
     plan = load_source(parse_source(without_limits("harbour-ferry"), "ferry.yaml"), CONFIGS)
     text = words(shown(plan))
-    assert "leaves 75 % of the cells seen, or more; node bank-1.10 babbling leaves least, 540 of 720" in text
+    assert (
+        "leaves 75 % of the cells monitored, or more; node bank-1.10 babbling leaves least, 540 of 720"
+        in text
+    )
     assert "40 faults of 132 (node babbling 40)" in text
     assert "Never shown by anything that is read: 8 faults" in text
 
@@ -159,18 +162,20 @@ def test_data_hold_every_fault(name: str) -> None:
         assert (each["recovery_s"] is None) == bool(each["recovery_note"])
         blind = {
             node.name
-            for chain, (first, last) in each["blind"].items()
+            for chain, (first, last) in each["not_monitored"].items()
             for node in evaluation.network.chains[chain].nodes[first - 1 : last]
         }
-        assert blind == {node.name for node in faults.blind_nodes(outcome)}
-        assert len(blind) == each["blind_nodes_count"]
+        assert blind == {node.name for node in faults.unmonitored_nodes(outcome)}
+        assert len(blind) == each["unmonitored_nodes_count"]
         cells = sum(evaluation.network.nodes[node].cells for node in blind)
-        assert cells == each["blind_cells_count"] == outcome.cells
-    harm = [(alike["blind_cells_count"], alike["blind_nodes_count"]) for alike in data["faults"]]
+        assert cells == each["unmonitored_cells_count"] == outcome.cells
+    harm = [(alike["unmonitored_cells_count"], alike["unmonitored_nodes_count"]) for alike in data["faults"]]
     assert harm == sorted(harm, reverse=True)
     counted = [each for (kind, _), each in found.items() if kind != "controller dead"]
     assert data["single_points_count"] == sum(each["single_point"] for each in counted)
-    assert data["cells_seen_least_ratio"] == pytest.approx(min(each["cells_seen_ratio"] for each in counted))
+    assert data["cells_monitored_least_ratio"] == pytest.approx(
+        min(each["cells_monitored_ratio"] for each in counted)
+    )
     judged = [each for each in counted if each["targets_lost"] is not None]
     assert len(judged) == data["targets_judged_after_count"]
 
@@ -206,5 +211,5 @@ def test_data_of_the_locomotive_by_hand() -> None:
         "controller dead": 1,
     }
     cut = found["segment open or shorted", "upper#3"]
-    assert cut["blind"] == {"upper": [3, 6]}
-    assert cut["blind_cells_count"] == 4 * 18
+    assert cut["not_monitored"] == {"upper": [3, 6]}
+    assert cut["unmonitored_cells_count"] == 4 * 18

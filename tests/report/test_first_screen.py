@@ -70,7 +70,7 @@ def test_it_fits_one_screen_and_carries_the_cautions(name: str, encoding: str) -
 
 
 def test_every_fix_that_it_names_meets_its_target_and_misses_no_other() -> None:
-    from chainplan.headroom.levers import moved
+    from chainplan.headroom.parameters import moved
 
     evaluation = Evaluation(loaded("mine-locomotive").plan)
     missed = {each.key for each in evaluation.missed}
@@ -86,7 +86,7 @@ def test_every_fix_that_it_names_meets_its_target_and_misses_no_other() -> None:
 def test_what_endangers_first_is_told_first() -> None:
     groups = told_misses(Evaluation(loaded("mine-locomotive").plan).verdicts)
     sections = [group[0].kind.section for group in groups]
-    assert sections.index("isolation") < sections.index("latency") < sections.index("uplink")
+    assert sections.index("isolation") < sections.index("fault handling") < sections.index("uplink")
 
 
 def test_bars_have_one_scale_and_say_where_they_are_broken() -> None:

@@ -39,24 +39,24 @@ def squeezed(text: str) -> str:
 
 @pytest.mark.parametrize("width", [80, 120])
 @pytest.mark.parametrize("settings", [(), MISSES])
-def test_every_stopped_lever_has_a_row_that_fits(width: int, settings: tuple[str, ...]) -> None:
+def test_every_stopped_parameter_has_a_row_that_fits(width: int, settings: tuple[str, ...]) -> None:
     text = text_of(width, *settings)
     assert all(len(line) <= width for line in text.splitlines())
     for limit in headroom_budget(planned(*settings)[1]).limits:
-        lever = limit.lever
-        if limit.stops and limit.value != lever.present and not settings:
-            assert lever.name.split()[0] in text
-            ends = {format_ticks(limit.value, lever.dimension, rounding=side) for side in ("up", "down")}
-            assert any(end in text for end in ends), (lever.name, ends)
+        parameter = limit.parameter
+        if limit.stops and limit.value != parameter.present and not settings:
+            assert parameter.name.split()[0] in text
+            ends = {format_ticks(limit.value, parameter.dimension, rounding=side) for side in ("up", "down")}
+            assert any(end in text for end in ends), (parameter.name, ends)
 
 
-def test_a_miss_comes_first_with_what_mends_it() -> None:
+def test_a_miss_comes_first_with_what_fixes_it() -> None:
     text = text_of(120, *MISSES)
-    assert text.index("What would mend a miss") < text.index("How far each lever moves")
+    assert text.index("What would fix a miss") < text.index("How far each parameter moves")
     assert "conversion of open wire: node-12 from 10 ms to 4.49 ms" in squeezed(text)
     assert '--with \'node_types.node-12.conversions."open wire".time=' in squeezed(text)
     assert (
-        "No lever of the table below, and no two together, mends 1 target: efficiency (trolley)"
+        "No parameter of the table below, and no two together, fixes 1 target: efficiency (trolley)"
         in squeezed(text)
     )
 
@@ -66,10 +66,10 @@ def test_the_data_say_what_the_screen_says() -> None:
     assert written(loaded)["headroom"] is None
     headroom = written(loaded, headroom=True)["headroom"]
     assert len(headroom["limits"]) == len(headroom_budget(evaluation).limits)
-    (scan, efficiency) = sorted(headroom["missed"], key=lambda each: -len(each["mends"]))
-    assert (scan["target"], efficiency["target"], efficiency["mends"]) == ("scan time", "efficiency", [])
-    (mend,) = scan["mends"][:1]
-    (move,) = mend["moves"]
+    (scan, efficiency) = sorted(headroom["missed"], key=lambda each: -len(each["fixes"]))
+    assert (scan["target"], efficiency["target"], efficiency["fixes"]) == ("scan time", "efficiency", [])
+    (fix,) = scan["fixes"][:1]
+    (move,) = fix["moves"]
     assert (move["now"], move["then"], move["unit"]) == (10e-3, 4.49e-3, "s")
     # 9 ms, 10 ms and 12 ms, each times 0.449
     spelled = "{min: 4.041 ms, typical: 4.49 ms, max: 5.388 ms}"

@@ -1,4 +1,4 @@
-"""What the sections on coverage and the uplink say, the terse form, and the same as data."""
+"""What the sections on monitoring and the uplink say, the terse form, and the same as data."""
 
 from __future__ import annotations
 
@@ -36,11 +36,12 @@ def section(plan: LoadedPlan, name: str, width: int = 100) -> str:
     return text
 
 
-# Coverage --------------------------------------------------------------------------------------------------
+# Monitoring
+# --------------------------------------------------------------------------------------------------
 
 NO_SWITCHES = ("  switches: {reads: switch check, every: 50, value: 2 bit}\n", "")
 NO_SWITCH_HAZARD = (
-    "  switch: {kind: balancing switch stuck, tolerant_time: 10 s, reaction: string contactor}\n",
+    "  switch: {kind: balancing switch stuck, ftti: 10 s, reaction: string contactor}\n",
     "",
 )
 
@@ -51,7 +52,7 @@ def words(text: str) -> str:
 
 
 def test_a_plan_that_watches_everything_has_no_list_of_gaps() -> None:
-    text = section(loaded("quarry-truck"), "coverage")
+    text = section(loaded("quarry-truck"), "monitoring")
     assert "324 of 324 cells" in text
     assert "18 of 18 nodes" in text
     assert "Not covered" not in text
@@ -59,7 +60,7 @@ def test_a_plan_that_watches_everything_has_no_list_of_gaps() -> None:
 
 
 def test_what_nothing_shows_is_listed() -> None:
-    text = section(loaded("quarry-truck", NO_SWITCHES, NO_SWITCH_HAZARD), "coverage")
+    text = section(loaded("quarry-truck", NO_SWITCHES, NO_SWITCH_HAZARD), "monitoring")
     assert "- balancing switch stuck: the whole pack (324 cells): no task reads switch check" in words(text)
     assert "0 of 324 cells" in text
 
@@ -69,21 +70,21 @@ def test_strings_that_a_task_leaves_out_are_listed() -> None:
         "open wire, every: 50, value: 16 bit}",
         "open wire, every: 50, value: 16 bit, chains: [line-2]}",
     )
-    text = words(section(loaded("quarry-truck", change), "coverage"))
+    text = words(section(loaded("quarry-truck", change), "monitoring"))
     assert (
         "open sense wire: string string-1, string string-3 (216 cells): no task reads open wire there" in text
     )
 
 
 def test_tasks_and_kinds_without_a_hazard_are_listed() -> None:
-    text = words(section(loaded("mine-locomotive"), "coverage"))
+    text = words(section(loaded("mine-locomotive"), "monitoring"))
     assert "open wire: shows open sense wire, of which the plan names no hazard" in text
     assert "cell under-voltage, under-temperature, open sense wire: shown by a task, but" in text
 
 
-def test_coverage_as_data() -> None:
+def test_monitoring_as_data() -> None:
     found = written(loaded("quarry-truck", NO_SWITCHES, NO_SWITCH_HAZARD))
-    kinds = {kind["kind"]: kind for kind in found["coverage"]}
+    kinds = {kind["kind"]: kind for kind in found["monitoring"]}
     stuck = kinds["balancing switch stuck"]
     assert (stuck["covered"], stuck["total"], stuck["tested_least_often_by"]) == (0, 324, None)
     assert [gap["string"] for gap in stuck["gaps"]] == ["string-1", "string-2", "string-3"]
@@ -131,7 +132,7 @@ def test_a_message_without_a_bound_is_missed_in_every_form() -> None:
     assert "MISSED" in row
     assert "no bound" in row
     assert "more than the whole bus" in words(text)
-    summary = section(plan, "summary", 120)
+    summary = section(plan, "targets", 120)
     assert "no bound" in summary
     terse = terse_text("plan", evaluate(plan.plan).verdicts, Look(80, "utf-8"))
     assert "missed: response time, drive, cell state: worst case no bound, limit at most 8 ms" in terse
@@ -143,7 +144,7 @@ def test_a_message_without_a_bound_is_missed_in_every_form() -> None:
         each for each in figures(document, "response time") if each["subject"]["message"] == "cell state"
     )
     assert (response["worst"], response["status"]) == (None, "missed")
-    (age,) = figures(document, "age at the vehicle")
+    (age,) = figures(document, "end-to-end age")
     assert (age["worst"], age["status"], age["sum"]) == (None, "missed", "")
 
 
@@ -152,7 +153,7 @@ def test_a_hazard_without_a_bound_is_said_with_its_reason() -> None:
     plan = loaded(
         "quarry-truck", (drive, "drive: {bus: strings, identifier: 0x1, data: 8 byte, period: 0.1 ms}")
     )
-    table = section(plan, "latency", 120)
+    table = section(plan, "fault handling", 120)
     row = next(line for line in table.splitlines() if "pack over-voltage" in line)
     assert "MISSED" in row
     assert row.rstrip().endswith("no bound  < 400 ms")
@@ -196,7 +197,7 @@ def test_uplink_as_data() -> None:
     assert passed["pack limits"] is False
 
 
-@pytest.mark.parametrize("name", ["coverage", "uplink"])
+@pytest.mark.parametrize("name", ["monitoring", "uplink"])
 def test_sections_fit_a_narrow_screen_in_ascii(name: str) -> None:
     for example in ("quarry-truck", "mine-locomotive"):
         plan = loaded(example)

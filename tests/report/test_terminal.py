@@ -21,7 +21,7 @@ from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.model import Plan
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
-from chainplan.report.sections.summary import alike, in_order
+from chainplan.report.sections.targets import alike, in_order
 from chainplan.report.terminal import report_text
 
 CONFIGS = Path(__file__).parents[2] / "configs"

@@ -146,7 +146,7 @@ class TestErrors:
 
 
 @pytest.mark.parametrize("width", [80, 120])
-@pytest.mark.parametrize("section", ["length", "reach", "errors"])
+@pytest.mark.parametrize("section", ["link budget", "limits", "errors"])
 def test_no_line_is_too_wide(section: str, width: int) -> None:
     for name in ("rail-trolley", "mine-locomotive"):
         text = report(load_plan(CONFIGS / f"{name}.yaml"), section, width=width)

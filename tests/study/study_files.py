@@ -10,9 +10,9 @@ TROLLEY = ROOT / "configs" / "rail-trolley.yaml"
 
 WILD = f"""\
 study: 1
-title: Levers that reach into each other
+title: Parameters that reach into each other
 plan: {TROLLEY}
-levers:
+parameters:
   boards:
     choices:
       as planned: {{}}
@@ -28,7 +28,7 @@ levers:
   chain:
     choices:
       as planned: {{}}
-      ring without a way back: {{chains.line.shape: ring}}
+      ring without a return path: {{chains.line.shape: ring}}
       segments anew: {{chains.line.segments: {{cable: twisted pair, length: 1 m, barrier: capacitor-1000}}}}
       segments without a length: {{chains.line.segments: {{cable: twisted pair, barrier: capacitor-1000}}}}
       a second chain:

@@ -1,4 +1,4 @@
-"""Which candidates there are: the grid in its order, samples held against scipy and what they promise."""
+"""Which candidates there are: the grid in its order, samples checked against scipy and what they promise."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ from scipy.stats import qmc
 
 from chainplan.plan.settings import parse_key
 from chainplan.study.candidates import candidates, count, points
-from chainplan.study.levers import Choice, Drawn, Listed
 from chainplan.study.model import Sample
+from chainplan.study.parameters import Choice, Drawn, Listed
 from chainplan.study.ranges import RangeError, read_range
 
 LENGTH = ("chains", "line", "segments", "length")
-LEVERS = (
+PARAMETERS = (
     Listed("letters", tuple(Choice(letter, ()) for letter in "abc")),
     Drawn("length", parse_key("a.b"), "a.b", read_range(LENGTH, "200 mm", "2 m", False, ""), ()),
 )
 
 
-def test_a_grid_is_the_product_with_the_last_lever_turning_fastest() -> None:
-    levers = tuple(
+def test_a_grid_is_the_product_with_the_last_parameter_turning_fastest() -> None:
+    parameters = tuple(
         Listed(str(size), tuple(Choice(str(each), ()) for each in range(size))) for size in (2, 3, 4)
     )
-    found = list(candidates(levers, None))
+    found = list(candidates(parameters, None))
     assert found == list(product(range(2), range(3), range(4)))
-    assert count(levers, None) == len(found)
+    assert count(parameters, None) == len(found)
 
 
 @pytest.mark.parametrize("number", [1, 7, 64, 100])
@@ -57,7 +57,7 @@ def test_a_sobol_sequence_fills_every_box_alike() -> None:
 
 
 def test_a_seed_and_nothing_else_decides() -> None:
-    one, same, other = (list(candidates(LEVERS, Sample(points=20, seed=seed))) for seed in (1, 1, 2))
+    one, same, other = (list(candidates(PARAMETERS, Sample(points=20, seed=seed))) for seed in (1, 1, 2))
     assert one == same
     assert one != other
 
@@ -65,7 +65,7 @@ def test_a_seed_and_nothing_else_decides() -> None:
 def test_picks_follow_the_coordinates() -> None:
     drawn = list(points(2, Sample(points=30, seed=1)))
     for (letter, length), (first, second) in zip(
-        candidates(LEVERS, Sample(points=30, seed=1)), drawn, strict=True
+        candidates(PARAMETERS, Sample(points=30, seed=1)), drawn, strict=True
     ):
         assert letter == int(first * 3)
         assert float(length) == pytest.approx(200 + 1800 * second, rel=1e-5)  # written to six digits

@@ -16,13 +16,13 @@ from chainplan.plan.load import load_plan
 from chainplan.plan.problems import PlanError, Problem, Text
 from chainplan.plan.yaml_nodes import build
 from chainplan.study.job import job_of
-from chainplan.study.levers import flow_text, listed_values, settings_of
 from chainplan.study.load import load_study
 from chainplan.study.measures import FIXED
-from chainplan.study.model import LeverPlan, Sample, Study, study_schema
+from chainplan.study.model import ParameterPlan, Sample, Study, study_schema
+from chainplan.study.parameters import flow_text, listed_values, settings_of
 
 HEAD = f"study: 1\ntitle: Short\nplan: {TROLLEY}\n"
-LEVERS = "levers: {length: {key: chains.line.segments.length, values: [200 mm, 1 m]}}\n"
+PARAMETERS = "parameters: {length: {key: chains.line.segments.length, values: [200 mm, 1 m]}}\n"
 WANTED = "objectives: {scan time: minimise}\n"
 
 Told = Callable[[str], list[Problem]]
@@ -46,50 +46,80 @@ def told(tmp_path: Path) -> Told:
     return problems
 
 
-def lever(text: str) -> str:
-    return f"{HEAD}{WANTED}levers:\n  one: {text}\n"
+def parameter(text: str) -> str:
+    return f"{HEAD}{WANTED}parameters:\n  one: {text}\n"
 
 
 @pytest.mark.parametrize(
     ("text", "key", "word", "near"),
     [
-        (HEAD + LEVERS, "objectives", "missing", None),
-        (HEAD + WANTED + LEVERS + "leavers: 1\n", "leavers", "not known", "levers"),
-        (HEAD + WANTED + LEVERS + "about:\n", "about", "nothing is written", None),
-        (HEAD.replace("study: 1", "study: 2") + WANTED + LEVERS, "study", "values it can have", None),
-        (HEAD + LEVERS + "objectives: {scan time: least}\n", 'objectives."scan time"', "values it can", None),
+        (HEAD + PARAMETERS, "objectives", "missing", None),
+        (HEAD + WANTED + PARAMETERS + "leavers: 1\n", "leavers", "not known", "parameters"),
+        (HEAD + WANTED + PARAMETERS + "about:\n", "about", "nothing is written", None),
+        (HEAD.replace("study: 1", "study: 2") + WANTED + PARAMETERS, "study", "values it can have", None),
         (
-            HEAD + LEVERS + "objectives: {scn time: minimise}\n",
+            HEAD + PARAMETERS + "objectives: {scan time: least}\n",
+            'objectives."scan time"',
+            "values it can",
+            None,
+        ),
+        (
+            HEAD + PARAMETERS + "objectives: {scn time: minimise}\n",
             'objectives."scn time"',
             "measure",
             "scan time",
         ),
-        (HEAD + LEVERS + WANTED + "also: [margin of skw]\n", "also[0]", "no such target", "skew"),
+        (HEAD + PARAMETERS + WANTED + "also: [margin of skw]\n", "also[0]", "no such target", "skew"),
         (
-            HEAD + LEVERS + WANTED + "also: [figure scan/troley]\n",
+            HEAD + PARAMETERS + WANTED + "also: [figure scan/troley]\n",
             "also[0]",
             "no such figure",
             "scan/trolley",
         ),
-        (HEAD + LEVERS + WANTED + "must_meet: [skewe]\n", "must_meet[0]", "no such target", "skew"),
-        (HEAD + LEVERS + WANTED + "must_meet: some\n", "must_meet", "not targets", None),
-        (HEAD + LEVERS + WANTED + "sample: 0\n", "sample", "too small", None),
-        (lever("{key: chains.line.segments.length}"), "levers.one", "one thing", None),
-        (lever("{values: [1 m]}"), "levers.one", "needs its `key`", None),
-        (lever("{key: a.b, choices: {x: {}}}"), "levers.one", "names the keys", None),
-        (lever("{choices: {}}"), "levers.one.choices", "no choices", None),
-        (lever("{key: 'chains.', values: [1]}"), "levers.one.key", "name is missing", None),
-        (lever("{key: include, values: [[a]]}"), "levers.one.key", "includes are read", None),
-        (lever("{key: chains.lien.count, values: [1, 2]}"), "levers.one.key", "no `lien`", "line"),
-        (lever("{key: chains.line.cuont, values: [1, 2]}"), "levers.one.key", "no `cuont`", "count"),
-        (lever("{key: chains.line.cuont, from: 1, to: 2}"), "levers.one.key", "no `cuont`", "count"),
-        (lever("{key: chains.line.count, values: [1, 1]}"), "levers.one.values[1]", "twice", None),
-        (lever("{key: chains.line.count, values: [many]}"), "levers.one.values[0]", "does not fit", None),
-        (lever("{key: targets.scan_time, values: [1 ms, 5]}"), "levers.one.values[1]", "no unit", None),
-        (lever("{key: targets.scan_time, from: 1 ms, to: 5 ms}"), "levers.one.steps", "`steps`", None),
-        (lever("{key: targets.scan_time, from: 1 ms, steps: 2}"), "levers.one.to", "missing", None),
-        (lever("{key: targets.scan_time, values: [1 ms], steps: 2}"), "levers.one.steps", "a range", None),
-        (lever("{key: targets.scan_time, from: 1 ms, to: 5 V, steps: 2}"), "levers.one.to", "voltage", None),
+        (HEAD + PARAMETERS + WANTED + "must_meet: [skewe]\n", "must_meet[0]", "no such target", "skew"),
+        (HEAD + PARAMETERS + WANTED + "must_meet: some\n", "must_meet", "not targets", None),
+        (HEAD + PARAMETERS + WANTED + "sample: 0\n", "sample", "too small", None),
+        (parameter("{key: chains.line.segments.length}"), "parameters.one", "one thing", None),
+        (parameter("{values: [1 m]}"), "parameters.one", "needs its `key`", None),
+        (parameter("{key: a.b, choices: {x: {}}}"), "parameters.one", "names the keys", None),
+        (parameter("{choices: {}}"), "parameters.one.choices", "no choices", None),
+        (parameter("{key: 'chains.', values: [1]}"), "parameters.one.key", "name is missing", None),
+        (parameter("{key: include, values: [[a]]}"), "parameters.one.key", "includes are read", None),
+        (parameter("{key: chains.lien.count, values: [1, 2]}"), "parameters.one.key", "no `lien`", "line"),
+        (parameter("{key: chains.line.cuont, values: [1, 2]}"), "parameters.one.key", "no `cuont`", "count"),
+        (parameter("{key: chains.line.cuont, from: 1, to: 2}"), "parameters.one.key", "no `cuont`", "count"),
+        (parameter("{key: chains.line.count, values: [1, 1]}"), "parameters.one.values[1]", "twice", None),
+        (
+            parameter("{key: chains.line.count, values: [many]}"),
+            "parameters.one.values[0]",
+            "does not fit",
+            None,
+        ),
+        (
+            parameter("{key: targets.scan_time, values: [1 ms, 5]}"),
+            "parameters.one.values[1]",
+            "no unit",
+            None,
+        ),
+        (
+            parameter("{key: targets.scan_time, from: 1 ms, to: 5 ms}"),
+            "parameters.one.steps",
+            "`steps`",
+            None,
+        ),
+        (parameter("{key: targets.scan_time, from: 1 ms, steps: 2}"), "parameters.one.to", "missing", None),
+        (
+            parameter("{key: targets.scan_time, values: [1 ms], steps: 2}"),
+            "parameters.one.steps",
+            "a range",
+            None,
+        ),
+        (
+            parameter("{key: targets.scan_time, from: 1 ms, to: 5 V, steps: 2}"),
+            "parameters.one.to",
+            "voltage",
+            None,
+        ),
     ],
 )
 def test_one_thing_wrong(told: Told, text: str, key: str, word: str, near: str | None) -> None:
@@ -99,15 +129,15 @@ def test_one_thing_wrong(told: Told, text: str, key: str, word: str, near: str |
 
 
 def test_a_wrong_key_inside_a_choice_is_shown_where_it_stands(told: Told) -> None:
-    levers = """\
-levers:
+    parameters = """\
+parameters:
   one:
     choices:
       x:
         strings.main.boards:
           - {typ: board-12}
 """
-    (problem,) = told(HEAD + WANTED + levers)
+    (problem,) = told(HEAD + WANTED + parameters)
     assert problem.place is not None
     assert (problem.place.line, problem.place.column) == (10, 14)
     assert problem.nearest == "type"
@@ -119,19 +149,23 @@ def test_all_problems_come_at_once(told: Told) -> None:
         "  two: {key: 'x..', values: [1]}\n",
         "  three: {choices: {}}\n",
     )
-    found = told(f"{HEAD}{WANTED}levers:\n{one}{two}{three}")
-    assert [each.key for each in found] == ["levers.one", "levers.two.key", "levers.three.choices"]
+    found = told(f"{HEAD}{WANTED}parameters:\n{one}{two}{three}")
+    assert [each.key for each in found] == [
+        "parameters.one",
+        "parameters.two.key",
+        "parameters.three.choices",
+    ]
     found = told(
-        f"{HEAD}{WANTED}levers:\n"
+        f"{HEAD}{WANTED}parameters:\n"
         "  one: {key: chains.a.count, values: [1]}\n"
         "  two: {key: chains.b.count, values: [1]}\n"
     )
-    assert [each.key for each in found] == ["levers.one.key", "levers.two.key"]
+    assert [each.key for each in found] == ["parameters.one.key", "parameters.two.key"]
 
 
 def test_a_plan_that_is_not_there(tmp_path: Path) -> None:
     path = tmp_path / "study.yaml"
-    path.write_text(HEAD.replace("rail", "rial") + LEVERS + WANTED, encoding="utf-8")
+    path.write_text(HEAD.replace("rail", "rial") + PARAMETERS + WANTED, encoding="utf-8")
     with pytest.raises(PlanError) as refused:
         load_study(path)
     here, there = refused.value.problems
@@ -140,17 +174,17 @@ def test_a_plan_that_is_not_there(tmp_path: Path) -> None:
     assert there.nearest == "rail-trolley.yaml"
 
 
-def test_two_levers_of_one_key(told: Told) -> None:
-    text = f"{HEAD}{WANTED}levers:\n  one: {{key: chains.line.count, values: [1]}}\n"
-    assert "lever `one`" in told(text + "  two: {choices: {x: {chains.line.count: 2}}}\n")[0].message
+def test_two_parameters_of_one_key(told: Told) -> None:
+    text = f"{HEAD}{WANTED}parameters:\n  one: {{key: chains.line.count, values: [1]}}\n"
+    assert "parameter `one`" in told(text + "  two: {choices: {x: {chains.line.count: 2}}}\n")[0].message
 
 
 def test_a_grid_beyond_measure(told: Told) -> None:
-    levers = "".join(
+    parameters = "".join(
         f"  l{number}: {{key: targets.{key}, from: 1 ms, to: 9 ms, steps: 200}}\n"
-        for number, key in enumerate(["scan_time", "start_up", "fault_known"])
+        for number, key in enumerate(["scan_time", "start_up", "fault_detection"])
     )
-    (problem,) = told(f"{HEAD}{WANTED}levers:\n{levers}")
+    (problem,) = told(f"{HEAD}{WANTED}parameters:\n{parameters}")
     assert "8000000 candidates" in problem.message
 
 
@@ -162,7 +196,9 @@ def test_a_plan_that_cannot_be_used_is_told_with_its_own_problems(tmp_path: Path
         encoding="utf-8",
     )
     path = tmp_path / "study.yaml"
-    path.write_text(HEAD.replace(str(TROLLEY), "plan.yaml") + LEVERS + "objectives: {worst skew: minimise}\n")
+    path.write_text(
+        HEAD.replace(str(TROLLEY), "plan.yaml") + PARAMETERS + "objectives: {worst skew: minimise}\n"
+    )
     with pytest.raises(PlanError) as refused:
         job_of(load_study(path))
     (problem,) = refused.value.problems
@@ -171,7 +207,7 @@ def test_a_plan_that_cannot_be_used_is_told_with_its_own_problems(tmp_path: Path
     assert problem.place.file == str(tmp_path / "plan.yaml")
 
 
-# What a lever sets.
+# What a parameter sets.
 
 
 @pytest.mark.parametrize(
@@ -207,21 +243,21 @@ def test_a_value_is_written_as_it_is_read_back(value: object) -> None:
 
 
 def test_values_that_are_figures_have_numbers() -> None:
-    lever = listed_values(
+    parameter = listed_values(
         "x", "chains.line.segments.length", ["200 mm", "1 m ± 1 %", "0.5 m .. 1.5 m"], [()] * 3
     )
-    assert not lever.is_number, "two of them have the same typical value"
-    lever = listed_values("x", "chains.line.segments.length", ["200 mm", "1 m ± 1 %"], [()] * 2)
-    assert ([choice.number for choice in lever.choices], lever.unit) == ([200, 1000], "mm")
-    lever = listed_values("x", "chains.line.shape", ["open", "ring"], [()] * 2)
-    assert not lever.is_number
+    assert not parameter.is_number, "two of them have the same typical value"
+    parameter = listed_values("x", "chains.line.segments.length", ["200 mm", "1 m ± 1 %"], [()] * 2)
+    assert ([choice.number for choice in parameter.choices], parameter.unit) == ([200, 1000], "mm")
+    parameter = listed_values("x", "chains.line.shape", ["open", "ring"], [()] * 2)
+    assert not parameter.is_number
 
 
 @pytest.mark.parametrize("path", sorted(STUDIES.glob("*.yaml")), ids=lambda path: path.stem)
 def test_the_settings_of_the_examples_are_settings_of_their_plans(path: Path) -> None:
     study = load_study(path)
-    candidate = tuple(lever.pick(0) for lever in study.levers)  # type: ignore[arg-type]
-    texts = [each.text for each in settings_of(study.levers, candidate)]
+    candidate = tuple(parameter.pick(0) for parameter in study.parameters)  # type: ignore[arg-type]
+    texts = [each.text for each in settings_of(study.parameters, candidate)]
     assert load_plan(study.plan_file, texts).plan.title == "Yard tractor"
 
 
@@ -257,6 +293,6 @@ def test_the_readme_shows_a_study_that_works(tmp_path: Path) -> None:
     assert [name for name in FIXED if f"`{name}`" not in " ".join(section.split())] == []
     keys = {key.rpartition(".")[2] for key in re.findall(r"`([a-zA-Z_.]+)`", section)}
     wanted = {
-        name.rstrip("_") for name in (*LeverPlan.model_fields, *Study.model_fields, *Sample.model_fields)
+        name.rstrip("_") for name in (*ParameterPlan.model_fields, *Study.model_fields, *Sample.model_fields)
     }
-    assert wanted - keys == {"note", "study", "title", "about", "plan", "levers"}
+    assert wanted - keys == {"note", "study", "title", "about", "plan", "parameters"}

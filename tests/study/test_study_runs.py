@@ -36,7 +36,7 @@ sample: {points: 21, sequence: sobol, seed: 3}
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> LoadedStudy:
-    """Levers that are wrong in many ways: 21 of their mixtures."""
+    """Parameters that are wrong in many ways: 21 of their mixtures."""
     path = tmp_path_factory.mktemp("study") / "wild.yaml"
     path.write_text(WILD + SHORT, encoding="utf-8")
     return load_study(path)
@@ -48,7 +48,7 @@ def job(study: LoadedStudy) -> Job:
 
 
 def numbered(study: LoadedStudy) -> Iterator[NumberedCandidate]:
-    return enumerate(candidates(study.levers, study.study.sample), start=1)
+    return enumerate(candidates(study.parameters, study.study.sample), start=1)
 
 
 def rows(study: LoadedStudy, job: Job, backend: Backend, done: int = 0) -> list[CandidateRow]:
@@ -65,9 +65,9 @@ def alone(study: LoadedStudy, job: Job) -> list[CandidateRow]:
 
 
 def test_rows_are_what_the_reports_data_say(study: LoadedStudy, alone: list[CandidateRow], job: Job) -> None:
-    plans = Plans(study.plan, study.levers)
+    plans = Plans(study.plan, study.parameters)
     seen = set()
-    for row, candidate in zip(alone, candidates(study.levers, study.study.sample), strict=True):
+    for row, candidate in zip(alone, candidates(study.parameters, study.study.sample), strict=True):
         seen.add(row.status)
         if row.status == "unusable":
             with pytest.raises(PlanError) as refused:
@@ -102,8 +102,8 @@ def tightest(data: dict[str, Any]) -> float | None:
 def test_all_figures_of_an_example_against_its_reports_data(name: str) -> None:
     loaded_study = load_study(STUDIES / f"{name}.yaml")
     job = job_of(loaded_study)
-    plans = Plans(loaded_study.plan, loaded_study.levers)
-    picked = list(candidates(loaded_study.levers, None))[1::5]
+    plans = Plans(loaded_study.plan, loaded_study.parameters)
+    picked = list(candidates(loaded_study.parameters, None))[1::5]
     found = [row for batch in run(job, enumerate(picked, start=1), Backend(1)) for row in batch]
     for row, candidate in zip(found, picked, strict=True):
         loaded = load_plan(loaded_study.plan_file, plans.settings(candidate))
@@ -177,10 +177,10 @@ BY_HAND = {
 @pytest.mark.parametrize("name", BY_HAND)
 def test_barriers_and_cable_by_hand(name: str) -> None:
     loaded = load_study(STUDIES / f"{name}.yaml")
-    plans = Plans(loaded.plan, loaded.levers)
+    plans = Plans(loaded.plan, loaded.parameters)
     seen = set()
-    for candidate in candidates(loaded.levers, None):
-        label = loaded.levers[0].choice(candidate[0]).label
+    for candidate in candidates(loaded.parameters, None):
+        label = loaded.parameters[0].choice(candidate[0]).label
         plan = plans.plan(candidate)
         if label in seen or isinstance(plan, Unusable):
             continue

@@ -59,7 +59,7 @@ def lab_plan(
         name: {
             "cell_inputs": 8,
             "temperature_inputs": 2,
-            "relay": {"style": relay, "outward": "200 ns .. 300 ns", "homeward": "250 ns .. 400 ns"},
+            "forwarding": {"style": relay, "downstream": "200 ns .. 300 ns", "upstream": "250 ns .. 400 ns"},
             "turn_around": turn,
             "wake": "1 ms .. 3 ms",
             "addressing": "100 us .. 200 us",

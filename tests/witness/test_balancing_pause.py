@@ -1,7 +1,7 @@
-"""Paused balancing: the witness plays the pause, and the computed waits, ages and skews hold it.
+"""Paused balancing: the witness simulates the pause, and the computed waits, ages and skews hold it.
 
-The pause is played node by node in the simulation (trigger heard, settled, sampled), which knows nothing of
-the budgets' sums. The figures by hand follow from the plan's numbers alone.
+The pause is simulated node by node in the simulation (trigger heard, settled, sampled), which knows nothing
+of the budgets' sums. The figures by hand follow from the plan's numbers alone.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def a_plan(first: str, second: str, *, pause: bool = True, overlap: bool = False
     def node(settling: str) -> dict[str, Any]:
         return {
             "cell_inputs": 4,
-            "relay": {"outward": "1 us", "homeward": "1 us"},
+            "forwarding": {"downstream": "1 us", "upstream": "1 us"},
             "conversions": {"cell voltages": {"time": "500 us", "step": "2 us"}},
             "balancing": {"current": "100 mA", "settling": settling},
         }
@@ -86,7 +86,7 @@ def a_plan(first: str, second: str, *, pause: bool = True, overlap: bool = False
     )
 
 
-def played(evaluation: Evaluation, draw: Draw, scans: int, seed: int = 0) -> ControllerRecord:
+def simulated(evaluation: Evaluation, draw: Draw, scans: int, seed: int = 0) -> ControllerRecord:
     phases = {name: scan.phases.phases for name, scan in evaluation.scans.items()}
     return simulate(Pack.of(evaluation.plan), phases, scans, draw, seed).controllers["C"]
 
@@ -134,16 +134,16 @@ class TestByHand:
 def test_the_bounds_are_reached(first: str, second: str, ports: int) -> None:
     """At the unfavourable ends the simulation takes exactly the computed scan time and age."""
     evaluation = evaluate(a_plan(first, second, ports=ports))
-    worst = played(evaluation, Draw("worst"), 3)
+    worst = simulated(evaluation, Draw("worst"), 3)
     assert worst.scan_time.max == evaluation.scans["C"].worst.total
-    oldest = played(evaluation, Draw("early then late", task="cells", every=3), 9)
+    oldest = simulated(evaluation, Draw("early then late", task="cells", every=3), 9)
     assert oldest.tasks["cells"].age.max == evaluation.samples[0].age.total
 
 
 def test_random_skews_come_near_the_bound() -> None:
     evaluation = evaluate(a_plan(QUICK, SLOW))
     bound = evaluation.samples[0].skew.total
-    seen = played(evaluation, Draw("each event"), 400).tasks["cells"].skew.max
+    seen = simulated(evaluation, Draw("each event"), 400).tasks["cells"].skew.max
     assert seen is not None
     assert Fraction(95, 100) * bound < seen <= bound
 
@@ -155,7 +155,7 @@ def test_no_plan_exceeds_its_bounds(first: str, second: str, ports: int, overlap
     timing = evaluation.samples[0]
     kinds: tuple[Kind, ...] = ("best", "worst", "each device", "each event")
     for kind in kinds:
-        record = played(evaluation, Draw(kind), 20, seed=ports)
+        record = simulated(evaluation, Draw(kind), 20, seed=ports)
         observed = record.tasks["cells"]
         assert (record.scan_time.max or 0) <= evaluation.scans["C"].worst.total
         assert (observed.age.max or 0) <= timing.age.total

@@ -13,7 +13,7 @@ from chainplan.results import evaluate
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import play
+from chainplan.witness.simulations import simulate_cases
 
 CHECKS: dict[str, dict[str, Any]] = {
     "when asked": {"kind": "read", "every": 2},
@@ -23,7 +23,7 @@ HAZARD = {
     "kind": "register upset",
     "debounce": 2,
     "lost_readings": 1,
-    "tolerant_time": "10 s",
+    "ftti": "10 s",
     "reaction": "contactor",
 }
 
@@ -47,7 +47,7 @@ def plan_with(check: str, style: str, own: str | None) -> Plan:
 @pytest.mark.parametrize("style", ["summation", "sequential", "polled"])
 def test_an_upset_is_found_in_time_and_almost_no_sooner(style: str, check: str, own: str | None) -> None:
     evaluation = evaluate(plan_with(check, style, own))
-    record = play(
+    record = simulate_cases(
         Pack.of(evaluation.plan), phases_of(evaluation), cases(evaluation, scans=12, seeds=2)
     ).record
     rows = {row.quantity: row for row in compare(evaluation, record)}
@@ -69,6 +69,6 @@ def test_a_check_without_a_conversion_pauses_no_balancing(check: str) -> None:
     # 100 us of tolerance of the settling: the sample at its earliest, the wait until it at its longest
     later = 0 if check == "at once" else 100 * 10**9
     assert paused.latencies[0].detection.total - plain.latencies[0].detection.total == later
-    record = play(Pack.of(paused.plan), phases_of(paused), cases(paused, scans=12, seeds=2)).record
+    record = simulate_cases(Pack.of(paused.plan), phases_of(paused), cases(paused, scans=12, seeds=2)).record
     rows = {row.quantity: row for row in compare(paused, record)}
     assert all(row.ok for row in rows.values()), [row for row in rows.values() if not row.ok]

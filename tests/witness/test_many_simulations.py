@@ -8,15 +8,15 @@ from lab_plans import lab
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import CellFault, Cut, Faults, LostReads
-from chainplan.witness.noise import PlayedNoise
+from chainplan.witness.noise import SimulatedNoise
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.simulate import simulate
+from chainplan.witness.simulations import SimulationCase, simulate_cases
 
 LAB = lab()
 PHASES = phases_of(LAB)
 CASES = [
-    SimulationCase("noisy", Draw("each event"), 12, seeds=3, faults=Faults(noise=PlayedNoise(1e-4))),
+    SimulationCase("noisy", Draw("each event"), 12, seeds=3, faults=Faults(noise=SimulatedNoise(1e-4))),
     SimulationCase(
         "devices", Draw("each device"), 12, seeds=2, faults=Faults(cell=(CellFault("hot", "temperatures"),))
     ),
@@ -24,8 +24,8 @@ CASES = [
 
 
 def test_same_seeds_same_result_on_one_worker_and_on_two() -> None:
-    alone = play(Pack.of(LAB.plan), PHASES, CASES, workers=1)
-    together = play(Pack.of(LAB.plan), PHASES, CASES, workers=2)
+    alone = simulate_cases(Pack.of(LAB.plan), PHASES, CASES, workers=1)
+    together = simulate_cases(Pack.of(LAB.plan), PHASES, CASES, workers=2)
     assert alone == together
     assert alone.done == alone.wanted == 5
     assert not alone.interrupted
@@ -40,7 +40,7 @@ def test_other_seeds_other_results() -> None:
 
 
 def test_merged_simulations_count_all_of_them() -> None:
-    both = play(Pack.of(LAB.plan), PHASES, CASES[1:]).record.controllers["C"]
+    both = simulate_cases(Pack.of(LAB.plan), PHASES, CASES[1:]).record.controllers["C"]
     single = [
         simulate(Pack.of(LAB.plan), PHASES, 12, Draw("each device"), seed, CASES[1].faults).controllers["C"]
         for seed in (0, 1)
@@ -60,16 +60,16 @@ def test_an_interrupt_leaves_what_was_done(workers: int) -> None:
         if done == 2:
             raise KeyboardInterrupt
 
-    played = play(Pack.of(LAB.plan), PHASES, CASES, workers, stop_after_two)
+    simulated = simulate_cases(Pack.of(LAB.plan), PHASES, CASES, workers, stop_after_two)
     assert told == [(1, 5), (2, 5)]
-    assert played.interrupted
-    assert (played.done, played.wanted) == (2, 5)
-    assert played.record.controllers["C"].scans == 24
+    assert simulated.interrupted
+    assert (simulated.done, simulated.wanted) == (2, 5)
+    assert simulated.record.controllers["C"].scans == 24
 
 
 def test_noise_leaves_the_drawn_pack_alone() -> None:
     quiet = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4)
-    noisy = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4, Faults(noise=PlayedNoise(1e-9)))
+    noisy = simulate(Pack.of(LAB.plan), PHASES, 6, Draw("each device"), 4, Faults(noise=SimulatedNoise(1e-9)))
     assert quiet.controllers["C"].scan_time == noisy.controllers["C"].scan_time
 
 
@@ -95,12 +95,12 @@ def test_arguments_that_say_nothing_are_refused() -> None:
     with pytest.raises(ValueError, match="watched task"):
         Draw("early then late")
     with pytest.raises(ValueError, match="at least one worker"):
-        play(Pack.of(LAB.plan), PHASES, CASES, workers=0)
+        simulate_cases(Pack.of(LAB.plan), PHASES, CASES, workers=0)
     with pytest.raises(ValueError, match="3 tasks that do something, not 1"):
         simulate(Pack.of(LAB.plan), {"C": (0,)}, 1)
 
 
-def test_after_a_cut_is_mended_the_readings_recover() -> None:
+def test_after_a_cut_is_fixed_the_readings_recover() -> None:
     second = 10**15
     cut = Cut("chain 1", 5, at=second // 10, until=second // 4)
     record = simulate(Pack.of(LAB.plan), PHASES, 12, Draw("typical"), faults=Faults(cuts=(cut,)))

@@ -16,15 +16,15 @@ from chainplan.evaluation import Evaluation
 from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
-from chainplan.witness.breaks import PlayedBreak
-from chainplan.witness.compare import PlayedRow, compare, phases_of
+from chainplan.witness.breaks import SimulatedBreak
+from chainplan.witness.compare import SimulatedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
-from chainplan.witness.noise import PlayedNoise
+from chainplan.witness.noise import SimulatedNoise
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.simulate import simulate
+from chainplan.witness.simulations import SimulationCase, simulate_cases
 
 CELLS_ONLY = {"cells": {"reads": "cell voltages", "value": "16 bit", "values_per_read": 4}}
 
@@ -34,19 +34,19 @@ HAZARDS = {
         "debounce": 2,
         "lost_readings": 1,
         "sensor_lag": "100 us",
-        "tolerant_time": "1 s",
+        "ftti": "1 s",
         "reaction": "contactor",
     },
-    "hot": {"kind": "over-temperature", "debounce": 1, "tolerant_time": "1 s", "reaction": "contactor"},
-    "lost chain": {"kind": "chain loss", "debounce": 2, "tolerant_time": "1 s", "reaction": "contactor"},
+    "hot": {"kind": "over-temperature", "debounce": 1, "ftti": "1 s", "reaction": "contactor"},
+    "lost chain": {"kind": "chain loss", "debounce": 2, "ftti": "1 s", "reaction": "contactor"},
 }
 
 BREAKS = {"fault known", "recovery", "scan time after a fault"}
 
 
-def rows_of(evaluation: Evaluation, wanted: list[SimulationCase]) -> list[PlayedRow]:
-    played = play(Pack.of(evaluation.plan), phases_of(evaluation), wanted)
-    return compare(evaluation, played.record)
+def rows_of(evaluation: Evaluation, wanted: list[SimulationCase]) -> list[SimulatedRow]:
+    simulated = simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), wanted)
+    return compare(evaluation, simulated.record)
 
 
 @settings(max_examples=several(40))
@@ -73,10 +73,10 @@ def test_scans_ages_skews_and_bytes_of_any_plan(plan: Plan) -> None:
 @given(plans())
 def test_every_corner_and_fault_of_any_plan(plan: Plan) -> None:
     evaluation = Evaluation(plan)
-    wanted = cases(evaluation, scans=13, seeds=1, noise=PlayedNoise(1e-4))
+    wanted = cases(evaluation, scans=13, seeds=1, noise=SimulatedNoise(1e-4))
     wanted = [
-        each for each in wanted if not isinstance(each.play, PlayedBreak)
-    ]  # test_breaks_played has more
+        each for each in wanted if not isinstance(each.run, SimulatedBreak)
+    ]  # test_breaks_simulated has more
     assert [row for row in rows_of(evaluation, wanted) if not row.ok] == []
 
 
@@ -123,7 +123,7 @@ def test_a_cut_at_the_worst_instant_reaches_the_bound(style: str) -> None:
 @pytest.mark.parametrize("name", ["harbour-ferry", "rail-trolley"])
 def test_the_example_plans(name: str) -> None:
     evaluation = Evaluation(Plan.model_validate(example(name)))
-    rows = rows_of(evaluation, cases(evaluation, scans=20, seeds=1, noise=PlayedNoise(1e-5)))
+    rows = rows_of(evaluation, cases(evaluation, scans=20, seeds=1, noise=SimulatedNoise(1e-5)))
     assert [row for row in rows if not row.ok] == []
 
 

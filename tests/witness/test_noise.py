@@ -12,7 +12,7 @@ from lab_plans import lab
 from chainplan.witness.compare import phases_of
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults
-from chainplan.witness.noise import Channel, PlayedNoise
+from chainplan.witness.noise import Channel, SimulatedNoise
 from chainplan.witness.pack import Pack
 from chainplan.witness.simulate import simulate
 
@@ -20,7 +20,7 @@ SURE = 4.4
 """Standard deviations that chance leaves once in 100 000 times on either side (normal distribution)."""
 
 
-def share_of_bad_frames(noise: PlayedNoise, bits: int) -> float:
+def share_of_bad_frames(noise: SimulatedNoise, bits: int) -> float:
     """Return P(frame bad) on a two-state channel (Gilbert 1960, Elliott 1963), started in its steady state.
 
     One step of the channel is a matrix: a bit is not hit, then the state changes or not.
@@ -34,20 +34,20 @@ def share_of_bad_frames(noise: PlayedNoise, bits: int) -> float:
 
 def test_independent_errors_are_binomial() -> None:
     share, bits, frames = 2e-4, 500, 40_000
-    channel = Channel(PlayedNoise(share), Random(1))
+    channel = Channel(SimulatedNoise(share), Random(1))
     bad = sum(channel.hits(bits) for _ in range(frames))
     expected = -np.expm1(bits * log1p(-share))  # 1 - (1 - p)^n
     assert abs(bad - frames * expected) < SURE * sqrt(frames * expected * (1 - expected))
 
 
 def test_a_channel_without_errors_and_one_without_anything_else() -> None:
-    assert not any(Channel(PlayedNoise(0), Random(1)).hits(10_000) for _ in range(100))
-    assert all(Channel(PlayedNoise(1), Random(1)).hits(1) for _ in range(100))
+    assert not any(Channel(SimulatedNoise(0), Random(1)).hits(10_000) for _ in range(100))
+    assert all(Channel(SimulatedNoise(1), Random(1)).hits(1) for _ in range(100))
 
 
 def test_bits_of_a_two_state_channel_are_hit_as_printed() -> None:
     # Printed exercise: p_G 0.001, p_B 0.1, Pr(G|B) 0.1, Pr(B|G) 0.01 gives p = 0.01 in the steady state.
-    noise = PlayedNoise(0.001, 0.1, leave_good=0.01, leave_bad=0.1)
+    noise = SimulatedNoise(0.001, 0.1, leave_good=0.01, leave_bad=0.1)
     channel = Channel(noise, Random(2))
     bits = 400_000
     hits = sum(channel.hits(1) for _ in range(bits))
@@ -58,7 +58,7 @@ def test_bits_of_a_two_state_channel_are_hit_as_printed() -> None:
 
 @pytest.mark.parametrize("bits", [8, 100, 1000])
 def test_frames_of_a_two_state_channel_are_hit_as_often_as_the_formula_says(bits: int) -> None:
-    noise = PlayedNoise(1e-5, 0.2, leave_good=0.001, leave_bad=0.1)
+    noise = SimulatedNoise(1e-5, 0.2, leave_good=0.001, leave_bad=0.1)
     channel = Channel(noise, Random(bits))
     # Every so often a long pause of bits, so that counted frames are as good as independent.
     counted = 0
@@ -74,7 +74,7 @@ def test_frames_of_a_two_state_channel_are_hit_as_often_as_the_formula_says(bits
 def test_frames_in_a_simulation_are_hit_by_their_length(style: str) -> None:
     evaluation = lab(style=style)
     share = 1e-4
-    faults = Faults(noise=PlayedNoise(share))
+    faults = Faults(noise=SimulatedNoise(share))
     record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 400, Draw("worst"), 5, faults)
     observed = record.controllers["C"]
     assert sum(observed.bad_frames.values()) > 50
@@ -88,7 +88,7 @@ def test_frames_in_a_simulation_are_hit_by_their_length(style: str) -> None:
 
 def test_what_fails_is_retried_and_what_fails_too_often_is_lost() -> None:
     evaluation = lab(style="polled")
-    faults = Faults(noise=PlayedNoise(1e-4))
+    faults = Faults(noise=SimulatedNoise(1e-4))
     record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 400, Draw("worst"), 6, faults)
     observed = record.controllers["C"]
     retries = sum(task.retries for task in observed.tasks.values())
@@ -100,6 +100,6 @@ def test_what_fails_is_retried_and_what_fails_too_often_is_lost() -> None:
 
 def test_a_channel_has_probabilities() -> None:
     with pytest.raises(ValueError, match="between 0 and 1"):
-        PlayedNoise(1.5)
+        SimulatedNoise(1.5)
     with pytest.raises(ValueError, match="never leaves"):
-        PlayedNoise(0, 1, leave_good=0.1, leave_bad=0)
+        SimulatedNoise(0, 1, leave_good=0.1, leave_bad=0)

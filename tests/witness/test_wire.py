@@ -32,7 +32,10 @@ def bus(protocol: dict[str, Any], nodes: int, values: int, relay: dict[str, Any]
             "title": "an open protocol as plan data",
             "cell_types": {"cell": {"voltage": "3 V"}},
             "node_types": {
-                "node": {"cell_inputs": values, "relay": relay or {"outward": "0 s", "homeward": "0 s"}}
+                "node": {
+                    "cell_inputs": values,
+                    "forwarding": relay or {"downstream": "0 s", "upstream": "0 s"},
+                }
             },
             "board_types": {"board": {"nodes": [{"type": "node", "cells": values}]}},
             "cable_types": {"cable": {"velocity": "2e8 m/s"}},
@@ -118,7 +121,7 @@ def test_a_summation_frame_on_an_ethernet_line() -> None:
 def test_a_store_and_forward_hop_takes_the_frame_in_whole() -> None:
     # Drive manufacturers' fieldbus manuals, "internal switch latency" of a hop at 100 Mbit/s: 36 + 48 bytes
     # and 4 us: 10.72 us (printed).
-    relay = {"style": "store-and-forward", "outward": "4 us", "homeward": "0 us"}
+    relay = {"style": "store-and-forward", "downstream": "4 us", "upstream": "0 us"}
     plan = bus({"bit_rate": "100 Mbit/s", "read_style": "polled", "request": "84 byte"}, 2, 1, relay)
     controller = build_network(plan).controllers["C"]
     second = lay_out(controller, plan.tasks)[0].reads["C:1"][1]
@@ -137,7 +140,7 @@ def test_the_tail_of_a_mixed_chain_answers_first_by_hand() -> None:
         },
         nodes=2,
         values=1,
-        relay={"style": "store-and-forward", "outward": "1 us", "homeward": "2 us"},
+        relay={"style": "store-and-forward", "downstream": "1 us", "upstream": "2 us"},
     )
     controller = build_network(plan).controllers["C"]
     (message,) = lay_out(controller, plan.tasks)[0].reads["C:1"]

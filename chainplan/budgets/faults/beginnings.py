@@ -246,7 +246,7 @@ def _summations(chain: Chain, way: Way, exchange: Exchange, case: Case) -> list[
     found = []
     for place, (node, answers) in enumerate(zip(chain.nodes, accumulate(exchange.answers), strict=True)):
         frame = frame_time(chain.protocol, exchange.request + answers, case)
-        stored = 2 * way.stores[place] + (node.type.relay.style == "store-and-forward")
+        stored = 2 * way.stores[place] + (node.type.forwarding.style == "store-and-forward")
         found.append(frame * (1 + stored) + way.out[place] + node.type.turn_around[case] + way.home[place])
     return found
 
@@ -285,7 +285,7 @@ def _stored_on_first(chain: Chain, frames: Sequence[int]) -> list[int]:
     total = 0
     found = [0]
     for node, frame in zip(chain.nodes, frames[1:], strict=False):
-        relays = int(node.type.relay.style == "store-and-forward")
+        relays = int(node.type.forwarding.style == "store-and-forward")
         total += relays * frame
         while runs and runs[-1][0] <= frame:
             shorter, count = runs.pop()

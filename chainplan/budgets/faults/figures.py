@@ -24,30 +24,30 @@ class Walked(NamedTuple):
 
     @property
     def recovery(self) -> Sum | None:
-        """Return the time until all cells that are left have been seen again, if that is known."""
+        """Return the time until all cells that are left are monitored again, if that is known."""
         return self.faults.recovery(self.outcome).time
 
 
-CELLS_SEEN = Kind[Walked](
-    "cells seen after a fault",
+CELLS_MONITORED = Kind[Walked](
+    "cells monitored after a fault",
     RATIO,
     ("fault",),
-    "faults",
+    "single faults",
     lambda each: each.seen,
     sums=lambda each: (each.seen, None),
     named=lambda each: f"{each.outcome.figure}/cells",
     sense="at least",
     where=lambda each: each.outcome.name + _never_cut_off(each),
-    target="cells_seen_after_fault",
+    target="cells_monitored_after_fault",
 )
 
 
-@CELLS_SEEN.of
-def cells_seen(faults: FaultBudget) -> Iterator[Figure]:
+@CELLS_MONITORED.of
+def cells_monitored(faults: FaultBudget) -> Iterator[Figure]:
     """Share of cells still read after any single fault, of each kind the one that leaves fewest."""
     for kind, outcome in faults.worst_of_kind.items():
         if kind != "controller dead":
-            yield CELLS_SEEN(f"one {kind}", item=Walked(faults, outcome))
+            yield CELLS_MONITORED(f"one {kind}", item=Walked(faults, outcome))
 
 
 def _never_cut_off(each: Walked) -> str:
@@ -55,26 +55,26 @@ def _never_cut_off(each: Walked) -> str:
     return "; nothing cuts it off: its type has no `jabber_limit`" if jams else ""
 
 
-FAULT_KNOWN = Kind[Outcome](
+FAULT_DETECTION = Kind[Outcome](
     "fault known",
     TIME,
     ("controller",),
-    "faults",
+    "single faults",
     lambda outcome: outcome.known.total if outcome.known else None,
     sums=lambda outcome: (outcome.known.time if outcome.known else None, None),
     named=lambda outcome: f"{outcome.figure}/known",
     where=lambda outcome: outcome.name,
-    target="fault_known",
+    target="fault_detection",
 )
 
 
-@FAULT_KNOWN.of
+@FAULT_DETECTION.of
 def faults_known(faults: FaultBudget) -> Iterator[Figure]:
     """Until a broken chain is known, after the fault that is known last of those that ever are."""
     for name in faults.scans:
         latest = faults.latest_known(name)
         if latest is not None:
-            yield FAULT_KNOWN(name, item=latest)
+            yield FAULT_DETECTION(name, item=latest)
 
 
 class ShownFaults(NamedTuple):
@@ -93,12 +93,12 @@ FAULTS_SHOWN = Kind[ShownFaults](
     "faults that a read shows",
     RATIO,
     ("controller",),
-    "faults",
+    "single faults",
     lambda each: each.faults.shown(each.controller),
     named="faults/{}/shown",
     sense="at least",
     where=lambda each: _never_known(each.faults, each.hidden),
-    target="fault_known",
+    target="fault_detection",
     limit=lambda _: WHOLE,
     yes_no=True,
 )
@@ -122,18 +122,18 @@ def _never_known(faults: FaultBudget, hidden: Sequence[Outcome]) -> str:
         f"; task {task} misses answers after {number} of them, but no hazard `chain loss` counts that"
         for task, number in faults.unheeded(hidden).items()
     )
-    hint = unheeded or (_WAY_BACK if all(map(faults.on_way_back, hidden)) else "")
+    hint = unheeded or (_WAY_BACK if all(map(faults.on_return_path, hidden)) else "")
     return f"never known: {names}{more}{hint}"
 
 
-_WAY_BACK = "; a task `sent_from: back` would use the way back"
+_WAY_BACK = "; a task `sent_from: back` would use the return path"
 
 
 RECOVERY = Kind[Walked](
     "recovery",
     TIME,
     ("controller", "part"),
-    "faults",
+    "single faults",
     lambda each: each.recovery,
     sums=lambda each: (each.recovery, None),
     named=lambda each: f"{each.outcome.figure}/recovery",
@@ -144,7 +144,7 @@ RECOVERY = Kind[Walked](
 
 @RECOVERY.of
 def recoveries(faults: FaultBudget) -> Iterator[Figure]:
-    """From a fault until all cells that can be seen have been seen again, after the slowest recovery."""
+    """From a fault until all cells that can be monitored are monitored again, after the slowest recovery."""
     for name in faults.scans:
         slowest, unbounded = faults.slowest_recovery(name)
         if slowest is not None:

@@ -8,8 +8,8 @@ one), and the host task that judges them has just run. It is the detection time 
     known = n * task period + jitter + slot shift + (first miss - last need) + time-outs + P_h + C_h
 
 Several tasks may show a fault; each is guaranteed, so the fastest counts. A break that no read needs, such as
-the way back of a ring that is only read from its head, is never shown. A task that is sent from the back port
-needs all of a ring but its first segment, places counted from there.
+the return path of a ring that is only read from its head, is never shown. A task that is sent from the back
+port needs all of a ring but its first segment, places counted from there.
 """
 
 from __future__ import annotations
@@ -282,7 +282,7 @@ class Detection:
                 Term("from the last answer to the first one missed", miss),
                 Term("time-outs", delays.until_bad[index], how="of the scan until the run is bad"),
                 self.scan.reserve,
-                Term("evaluation has just run", self.evaluation.period.max),
+                Term("wait for the next evaluation", self.evaluation.period.max),
                 Term("evaluation run time", self.evaluation.run_time.max),
             ),
             f"(bad runs of {work.name}) * task period + jitter + slot shift + (first miss - last need) "

@@ -57,7 +57,7 @@ def string_pairs(network: Network) -> tuple[StringPairs, ...]:
 
 
 def _as_read(network: Network, chain: Chain) -> Chain:
-    """Return a chain with a way back only where its controller uses it once the chain is broken."""
+    """Return a chain with a return path only where its controller uses it once the chain is broken."""
     return chain if switches(network, chain) or chain.plan.read_from == "across" else from_head(chain)
 
 

@@ -1,4 +1,4 @@
-"""Recovery: from a fault until every cell that can still be seen has been seen again.
+"""Recovery: from a fault until every cell that can still be seen is monitored again.
 
     recovery = known + switch + re-addressing + wait for a scan + scans until the task is due + its run
 
@@ -38,7 +38,7 @@ from chainplan.quantity import TIME
 
 
 class Recovery:
-    """The time until all cells that are left are seen again, worst case, fs; None, with the reason as `note`.
+    """The time until all cells left are monitored again, worst case, fs; None, with the reason as `note`.
 
     Its terms are laid out when asked for.
     """
@@ -250,7 +250,7 @@ class _BrokenChain:
         return all(_interrupted(work, self.chain, left, limit) for work in self._works)
 
     def addressed(self, left: Left) -> Addressing:
-        """Return the addressing of the nodes that get a new part to play: the new last one, those behind."""
+        """Return the addressing of the nodes that get a new part: the new last one, those behind."""
         behind = self._addressing[left.behind]
         if not left.ahead:
             return behind

@@ -148,7 +148,7 @@ class Rescans:
 
     def _turns(self, index: int, after: dict[str, Sides]) -> int:
         """Return what a task takes to turn its rings round and back; those that are switched stay."""
-        turn = self.scan.works[index].turn.max
+        turn = self.scan.works[index].reversal.max
         whole = self._whole[index]
         turned = (whole[name] for name in whole if name not in after or self._goes_on(index, name))
         return 2 * turn if turn and any(turned) else 0

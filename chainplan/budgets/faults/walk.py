@@ -32,10 +32,10 @@ from chainplan.chain.degraded import (
     FaultKind,
     Gap,
     Left,
-    blind_nodes,
     gaps_of,
     jams_for_good,
     single_faults,
+    unmonitored_nodes,
     what_is_left,
 )
 from chainplan.chain.network import Network, Node
@@ -151,7 +151,7 @@ class FaultBudget:
 
     @cached_property
     def worst(self) -> Outcome | None:
-        """Return the fault after which fewest cells are still seen."""
+        """Return the fault after which fewest cells are still monitored."""
         return next(self.counted, None)
 
     @cached_property
@@ -190,12 +190,12 @@ class FaultBudget:
             "(cells - blind cells) / cells",
         )
 
-    def blind_nodes(self, outcome: Outcome) -> Iterator[Node]:
+    def unmonitored_nodes(self, outcome: Outcome) -> Iterator[Node]:
         """Yield the nodes that are read no more."""
-        return blind_nodes(self.network, outcome.left)
+        return unmonitored_nodes(self.network, outcome.left)
 
     def recovery(self, outcome: Outcome) -> Recovery:
-        """Return the time until every cell that is left is seen again."""
+        """Return the time until every cell that is left is monitored again."""
         fault = outcome.fault
         if fault not in self._recovered:
             recoveries = self._recoveries[fault.controller]
@@ -215,7 +215,7 @@ class FaultBudget:
         mine = [each for each in self.counted if each.fault.controller == controller]
         return [each for each in mine if each.known is None], len(mine)
 
-    def on_way_back(self, outcome: Outcome) -> bool:
+    def on_return_path(self, outcome: Outcome) -> bool:
         """Tell whether nothing has failed but the way from the last node of rings to their back port."""
         chains = self.network.chains
         return all(gap.start == gap.end == len(chains[gap.chain].nodes) for gap in outcome.gaps)

@@ -87,7 +87,7 @@ def _whole_needs(scan: ControllerScan, chain: Chain, step: Step) -> list[int | N
                 *(over + way.reach(node, frame) for node in range(count)),
                 over + way.across + way.stores_across * frame,
             ]
-        stored = chain.nodes[last].type.relay.style == "store-and-forward"
+        stored = chain.nodes[last].type.forwarding.style == "store-and-forward"
         turned = step.wire + frame * (1 + stored) + way.reach(last, frame)
         turned += chain.nodes[last].type.turn_around[case]
         home = [turned + way.back(last, frame) - way.back(node, frame) for node in range(count)]

@@ -4,13 +4,14 @@
   hold half, rounded up, so the weaker part decides: nothing makes a DC voltage divide as the ratings do, and
   a plan that says "share" has to see to an even division.
 - A segment without any barrier is not checked; with a barrier at one end, that one holds everything.
-- Ratings and distances offered count with their minimum, impulse and altitude with their maximum.
-- What lasts is held against the working voltage of a part (IEC 60747-17: maximum working isolation voltage)
-  and sets its creepage: tracking takes hours. What a break that opens adds for milliseconds is held against
-  its transient voltage (maximum transient isolation voltage); a part without one may carry no more than its
-  working voltage. The transient is the peak that sets the clearance, beside the whole rated impulse for every
-  kind of insulation, as no plan says which part of the impulse reaches boards among themselves; and it sets
-  the test. Creepage is never less than the clearance beside it.
+- Ratings and distances provided count with their minimum, impulse and altitude with their maximum.
+- What lasts is checked against the working voltage of a part (IEC 60747-17: maximum working isolation
+voltage)
+  and sets its creepage: tracking takes hours. What a break that opens adds for milliseconds is checked
+  against its transient voltage (maximum transient isolation voltage); a part without one may carry no more
+  than its working voltage. The transient is the peak that sets the clearance, beside the whole rated impulse
+  for every kind of insulation, as no plan says which part of the impulse reaches boards among themselves; and
+  it sets the test. Creepage is never less than the clearance beside it.
 - Double insulation is two barriers in series. Each must hold the whole voltage with the distances and the
   test voltage of basic insulation, and both together need the distances of reinforced insulation (IEC
   60664-1). With one barrier alone that one must be reinforced.
@@ -45,7 +46,7 @@ BETWEEN_BOARDS = "between conductors"
 
 
 class Check(NamedTuple):
-    """One figure of a segment's isolation: needed and offered, in ticks of the dimension.
+    """One figure of a segment's isolation: required and provided, in ticks of the dimension.
 
     ``voltage`` is what the need rests upon, uV; ``rule`` the row and the source it comes from. ``reason``
     says why there is nothing to compare.
@@ -55,8 +56,8 @@ class Check(NamedTuple):
     place: str
     dimension: Dimension
     voltage: int
-    needed: int | None
-    offered: int | None
+    required: int | None
+    provided: int | None
     rule: str = ""
     note: str = ""
     reason: str = ""
@@ -64,16 +65,16 @@ class Check(NamedTuple):
     @property
     def status(self) -> Status:
         """Return met (equality is enough), missed, or not checked."""
-        if self.needed is None or self.offered is None:
+        if self.required is None or self.provided is None:
             return "not checked"
-        return "met" if self.needed <= self.offered else "missed"
+        return "met" if self.required <= self.provided else "missed"
 
     @property
     def margin(self) -> int | None:
-        """Return offered less needed, ticks; negative when missed."""
-        if self.needed is None or self.offered is None:
+        """Return provided less required, ticks; negative when missed."""
+        if self.required is None or self.provided is None:
             return None
-        return self.offered - self.needed
+        return self.provided - self.required
 
 
 class _Surroundings(NamedTuple):
@@ -87,7 +88,7 @@ class _Surroundings(NamedTuple):
 
 
 class _Need(NamedTuple):
-    """What is needed and why, or the reason why there is no answer."""
+    """What is required and why, or the reason why there is no answer."""
 
     value: int | None
     rule: str = ""
@@ -227,8 +228,8 @@ class InsulationJudge:
         rated = barrier.transient_voltage
         if peak > held or rated is not None:
             note = "" if rated is not None else "no transient voltage in the plan: the working voltage counts"
-            offered = (rated or barrier.working_voltage).min
-            yield Check("transient voltage", place, VOLTAGE, peak, peak, offered, rule, note)
+            provided = (rated or barrier.working_voltage).min
+            yield Check("transient voltage", place, VOLTAGE, peak, peak, provided, rule, note)
         yield from self._spacing(place, held, peak, insulation, barrier.creepage, barrier.clearance)
         yield _compare("test voltage", place, peak, _test_voltage(peak, insulation), barrier.test_voltage)
 

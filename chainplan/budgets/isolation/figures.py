@@ -154,12 +154,12 @@ def _sense(subject: Subject) -> Sense:
 
 
 def is_asked(judged: Judged | SegmentIsolation, check: Check) -> bool:
-    """Tell whether a check is asked for: not where the other barrier holds all, or nothing is needed."""
+    """Tell whether a check is asked for: not where the other barrier holds all, or nothing is required."""
     if check.status != "not checked":
         return True
     if check.subject == "working voltage":
         return judged.rating is None
-    return check.subject != "test voltage" or check.needed is not None
+    return check.subject != "test voltage" or check.required is not None
 
 
 def _checked(name: str, subject: Subject, meaning: str, *, between_boards: bool = False) -> Kind[Deciding]:
@@ -170,7 +170,7 @@ def _checked(name: str, subject: Subject, meaning: str, *, between_boards: bool 
         LENGTH if subject in ("creepage", "clearance") else VOLTAGE,
         ("chain", "part"),
         "isolation",
-        lambda each: each.check.needed if sense == "at most" else each.check.offered,
+        lambda each: each.check.required if sense == "at most" else each.check.provided,
         named=lambda each: each.figure,
         sense=sense,
         where=lambda each: each.where,
@@ -183,7 +183,7 @@ def _checked(name: str, subject: Subject, meaning: str, *, between_boards: bool 
             decided = _decided(chain, found.carried, found.judged)
             for rest, each in decided.get((subject, between_boards), ()):
                 check = each.check
-                limit = check.offered if sense == "at most" else check.needed
+                limit = check.provided if sense == "at most" else check.required
                 yield kind(chain, rest, item=each, limit=limit, judged=True)
 
     figures.__doc__ = meaning
@@ -195,7 +195,7 @@ def _deciding(checks: list[tuple[_Place, Check]], sense: Sense) -> Iterator[tupl
     """Yield the check with the least margin, and beside it that the rest is not known."""
 
     def margin_share(each: tuple[_Place, Check]) -> float:
-        limit = each[1].offered if sense == "at most" else each[1].needed
+        limit = each[1].provided if sense == "at most" else each[1].required
         return (each[1].margin or 0) / max(limit or 0, 1)
 
     known = [each for each in checks if each[1].margin is not None]

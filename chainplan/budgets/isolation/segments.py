@@ -3,9 +3,9 @@
 The worst voltage between the two nodes' references (chassis, for a controller's port) is what the barriers
 carry; the worst voltage between any two conductors of the two boards sets the spacing between them. Each is
 two figures: for good (hours: the working voltage), and for milliseconds, with arc and overshoot of a break
-that opens. Which states are looked at is written in :mod:`chainplan.chain.hanging`, how they are held against
-the parts in :mod:`chainplan.budgets.isolation.checks`; one segment's combinations with their arithmetic come
-from :mod:`chainplan.budgets.isolation.cases`.
+that opens. Which states are looked at is written in :mod:`chainplan.chain.hanging`, how they are checked
+against the parts in :mod:`chainplan.budgets.isolation.checks`; one segment's combinations with their
+arithmetic come from :mod:`chainplan.budgets.isolation.cases`.
 """
 
 from __future__ import annotations

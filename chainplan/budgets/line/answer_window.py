@@ -114,7 +114,7 @@ def _loop(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[Term,
         )
     last = len(chain.nodes) - 1
     tail = chain.nodes[last].type
-    stored_at_tail = tail.relay.style == "store-and-forward"
+    stored_at_tail = tail.forwarding.style == "store-and-forward"
     return nonzero(
         Term("way out to the tail", way.out[last]),
         Term("turn-around at the tail", tail.turn_around[case]),

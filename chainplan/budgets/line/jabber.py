@@ -86,7 +86,7 @@ LONGEST_SENDING = Kind[LongestSending](
     "longest sending without a pause",
     TIME,
     ("chain",),
-    "length",
+    "link budget",
     lambda each: each.worst,
     lambda each: each.typical,
     named="sending/{}",

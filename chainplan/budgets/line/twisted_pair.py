@@ -4,9 +4,9 @@ Loss and velocity come from the formulas of the cabling standards; the impedance
 describes comes from its geometry; mismatch is bounded for every electrical length at once.
 
 Bounds are whole ticks (frequency uHz, length nm, velocity um/s, level udB, resistance mohm) and round
-outward: a loss up, a velocity down. A class formula has the form ``whole + sqrt(square)`` per nanometre with
-both parts rational, so its rounding is integer arithmetic, not floating point.
-Functions that return ``float`` give figures in SI units, not bounds.
+downstream: a loss up, a velocity down. A class formula has the form ``whole + sqrt(square)`` per nanometre
+with both parts rational, so its rounding is integer arithmetic, not floating point. Functions that return
+``float`` give figures in SI units, not bounds.
 """
 
 from __future__ import annotations

@@ -162,7 +162,7 @@ def _summation(chain: Chain, way: Way, exchange: Exchange, case: Case) -> tuple[
         )
     last = len(chain.nodes) - 1
     tail = chain.nodes[last].type
-    stored_at_tail = tail.relay.style == "store-and-forward"
+    stored_at_tail = tail.forwarding.style == "store-and-forward"
     return (
         Term("summation frame", frame),
         Term("way out to the tail", way.out[last]),
@@ -223,7 +223,7 @@ def _longest_stored(chain: Chain, frames: list[int]) -> int:
     return sum(
         longest
         for node, longest in zip(chain.nodes, beyond, strict=False)
-        if node.type.relay.style == "store-and-forward"
+        if node.type.forwarding.style == "store-and-forward"
     )
 
 

@@ -63,7 +63,7 @@ class TaskWork(NamedTuple):
     """What the host waits for between triggers and reads: the longest settling and conversion, fs."""
     settling: int = 0
     """The part of `wait` in which paused balancing settles, fs."""
-    turn: Span = ZERO
+    reversal: Span = ZERO
     """What it takes to turn its rings round, before and once more after, fs."""
 
     @property
@@ -131,7 +131,7 @@ def task_work(name: str, task: Task, chains: tuple[Chain, ...]) -> TaskWork:
             continue
         reads.setdefault(chain.head, []).extend(sent)
         if chain.ring:
-            turn = task.turn
+            turn = task.reversal
         if task.kind == "measure":
             triggers.setdefault(chain.head, []).append(trigger_exchange(name, chain))
             if not task.overlap:
@@ -230,14 +230,14 @@ class Run:
     def __init__(self, work: TaskWork, ways: Ways) -> None:
         self.task = work.name
         self._work, self._ways = work, ways
-        self._turn = work.turn[ways.case]
+        self._turn = work.reversal[ways.case]
         self.triggers, self._triggered = _stage(work.triggers, ways.places, self._turn)
         self.reads, ended = _stage(work.reads, ways.places, self._triggered + work.wait)
         self.length = ended + self._turn
 
     @cached_property
     def drawn(self) -> tuple[Step, ...]:
-        """Return the exchanges as a host plays them that serves its ports by turns, or in its own order."""
+        """Return the exchanges in the order of a host that serves its ports by turns, or of its own."""
         triggers, triggered = _stage(self._work.triggers, self._ways.planned, self._turn)
         return (*triggers, *_stage(self._work.reads, self._ways.planned, triggered + self._work.wait)[0])
 

@@ -88,15 +88,15 @@ def way_along(chain: Chain, case: Case) -> Way:
 @remembered_for_all
 def _way(segments: tuple[Segment, ...], nodes: tuple[Node, ...], case: Case) -> Way:
     cables = [segment.hop.delay[case] for segment in segments]
-    relays = [node.type.relay for node in nodes]
-    outward = [0, *[relay.outward[case] for relay in relays]]
-    homeward = [0, *[relay.homeward[case] for relay in relays]]
+    relays = [node.type.forwarding for node in nodes]
+    outward = [0, *[relay.downstream[case] for relay in relays]]
+    upstream = [0, *[relay.upstream[case] for relay in relays]]
     stores = [0, *[relay.style == "store-and-forward" for relay in relays]]
     count = len(nodes)
     across = sum(cables) + sum(outward) if len(segments) > count else 0  # a ring has one more
     return Way(
         tuple(accumulate(map(sum, zip(cables[:count], outward, strict=False)))),
-        tuple(accumulate(map(sum, zip(cables[:count], homeward, strict=False)))),
+        tuple(accumulate(map(sum, zip(cables[:count], upstream, strict=False)))),
         tuple(accumulate(stores[:count])),
         across,
         sum(stores),

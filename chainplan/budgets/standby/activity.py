@@ -1,9 +1,9 @@
 """How long each node communicates and measures, which is what its supply current depends on.
 
-A node communicates while it receives, relays or sends, and measures while it converts. So in
+A node communicates while it receives, forwards or sends, and measures while it converts. So in
 
 - a *broadcast* every node receives the frame, and all but the last pass it on;
-- a *summation* the frame passes every node outward and again homeward (once in a ring read across);
+- a *summation* the frame passes every node outward and again upstream (once in a ring read across);
 - a *sequential* read every node passes on the answers of all nodes beyond: the nearer the head, the more;
 - a *polled* read the nodes up to the polled one pass request and answer; those beyond hear nothing.
 
@@ -148,7 +148,7 @@ def _checking(hazards: dict[str, Hazard], node: Node) -> Span:
 
 
 def communicating(chain: Chain, way: Way, exchange: Exchange, case: Case) -> list[int]:
-    """Return how long each node of a chain receives, relays or sends in an exchange, fs."""
+    """Return how long each node of a chain receives, forwards or sends in an exchange, fs."""
     protocol, nodes = chain.protocol, chain.nodes
     last = len(nodes) - 1
     if exchange.style == "summation":
@@ -162,26 +162,26 @@ def communicating(chain: Chain, way: Way, exchange: Exchange, case: Case) -> lis
     times = [*_per_make(nodes, lambda node: _pass_out(node, request, case))[:last], request]
     if exchange.style == "sequential":
         answers = frame_times(protocol, exchange.answers, case)
-        homeward = _in_turn(chain, answers, case)
+        upstream = _in_turn(chain, answers, case)
     elif exchange.style == "polled":
         answer = frame_time(protocol, exchange.answers[0], case)
-        homeward = [*_per_make(nodes, lambda node: _pass_home(node, answer, case))[:last], answer]
+        upstream = [*_per_make(nodes, lambda node: _pass_home(node, answer, case))[:last], answer]
     else:
-        homeward = [0] * len(times)
+        upstream = [0] * len(times)
     rest = [0] * (len(nodes) - len(times))
-    return [out + home for out, home in zip(times, homeward, strict=True)] + rest
+    return [out + home for out, home in zip(times, upstream, strict=True)] + rest
 
 
 def _stores(node: Node) -> bool:
-    return node.type.relay.style == "store-and-forward"
+    return node.type.forwarding.style == "store-and-forward"
 
 
 def _pass_out(node: Node, frame: int, case: Case) -> int:
-    return 2 * frame if _stores(node) else frame + min(frame, node.type.relay.outward[case])
+    return 2 * frame if _stores(node) else frame + min(frame, node.type.forwarding.downstream[case])
 
 
 def _pass_home(node: Node, frame: int, case: Case) -> int:
-    return 2 * frame if _stores(node) else frame + min(frame, node.type.relay.homeward[case])
+    return 2 * frame if _stores(node) else frame + min(frame, node.type.forwarding.upstream[case])
 
 
 def _round_trip(chain: Chain, way: Way, index: int, frame: int, case: Case) -> int:
@@ -195,8 +195,8 @@ def _round_trip(chain: Chain, way: Way, index: int, frame: int, case: Case) -> i
     node, tail = chain.nodes[index], chain.nodes[last]
     if index == last:
         return 2 * frame if _stores(node) else frame + min(frame, tail.type.turn_around[case])
-    relay = node.type.relay
-    out, home = relay.outward[case], relay.homeward[case]
+    relay = node.type.forwarding
+    out, home = relay.downstream[case], relay.upstream[case]
     ways = way.out[last] - way.out[index] - out + way.home[last] - way.home[index] - home
     stored = 2 * (way.stores[last] - way.stores[index] - _stores(node)) + _stores(tail)
     beyond = ways + tail.type.turn_around[case] + stored * frame
@@ -211,7 +211,7 @@ def _in_turn(chain: Chain, answers: list[int], case: Case) -> list[int]:
     last = len(answers) - 1
     times = [0] * len(answers)
     for make in makes(chain.nodes):
-        stores, delay = _stores(make.node), make.node.type.relay.homeward[case]
+        stores, delay = _stores(make.node), make.node.type.forwarding.upstream[case]
         # The same, each answer counted up to the relay's delay.
         short = [] if stores else _onward([min(answer, delay) for answer in answers])
         for index in make.places:

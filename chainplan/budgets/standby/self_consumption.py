@@ -324,7 +324,7 @@ IMBALANCE = Kind[Spread](
     "imbalance in 30 days by supply",
     CAPACITY,
     ("string",),
-    "supply",
+    "self-consumption",
     lambda spread: spread.largest,
     lambda spread: spread.usual,
     sums=lambda spread: (spread.worst, spread.typical),

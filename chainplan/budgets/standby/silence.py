@@ -73,7 +73,7 @@ SILENCE = Kind[Silence](
     "longest silence",
     TIME,
     ("chain",),
-    "startup",
+    "start-up",
     lambda each: each.time,
     named="silence/{}",
     sense="below",

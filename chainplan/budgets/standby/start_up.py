@@ -265,7 +265,7 @@ START_UP = Kind[StartUp](
     "start-up",
     TIME,
     ("controller",),
-    "startup",
+    "start-up",
     lambda start: start.longest,
     lambda start: start.usual,
     sums=lambda start: (start.time, start.typical),

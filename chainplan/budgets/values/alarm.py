@@ -158,6 +158,6 @@ def longest_exchange(scan: ControllerScan, chain: Chain, case: Case) -> Term:
         default=0,
     )
     # A turn may be one long exchange.
-    turns = [work.turn[case] for work in scan.works if work.turn.max and any(work.on(chain))]
+    turns = [work.reversal[case] for work in scan.works if work.reversal.max and any(work.on(chain))]
     longest = max([longest, *turns])
-    return Term("the exchange under way ends", longest)
+    return Term("blocked by the running exchange", longest)

@@ -68,7 +68,7 @@ def _latencies(
 def asleep_latency(name: str, hazard: Hazard, sleep: SleepPlan, chain: Chain, unit: Unit) -> HazardLatency:
     """Return a hazard's intervals while asleep, on a chain some of whose nodes watch for it."""
     watch = watch_asleep(hazard, sleep)
-    tolerant = (sleep.tolerant_time or hazard.tolerant_time).min
+    tolerant = (sleep.ftti or hazard.ftti).min
     latency = hazard_latency(
         name,
         hazard,
@@ -78,7 +78,7 @@ def asleep_latency(name: str, hazard: Hazard, sleep: SleepPlan, chain: Chain, un
         partial(_terms, hazard, sleep, watch, chain, unit),
         "lag + filter + hits * check period + conversion + way + controller wakes + C_h",
     )
-    return replace(latency, tolerant_time=tolerant, asleep=True)
+    return replace(latency, ftti=tolerant, asleep=True)
 
 
 def _terms(
@@ -95,7 +95,7 @@ HANDLING_ASLEEP = Kind[HazardLatency](
     "fault handling time asleep",
     TIME,
     ("hazard",),
-    "startup",
+    "start-up",
     lambda latency: latency.longest,
     lambda latency: latency.typical_handling,
     sums=lambda latency: (latency.handling, None),
@@ -109,7 +109,7 @@ HANDLING_ASLEEP = Kind[HazardLatency](
 
 DETECTION_ASLEEP = interval(
     "fault detection time asleep",
-    "startup",
+    "start-up",
     "sleep/{}",
     lambda latency: latency.detection,
     lambda latency: latency.typical_detection,
@@ -131,9 +131,9 @@ def handling_times_asleep(
     if asleep is None or sleep is None:
         return
     for latency in asleep.latencies:
-        yield HANDLING_ASLEEP(latency.hazard, item=latency, limit=latency.tolerant_time)
+        yield HANDLING_ASLEEP(latency.hazard, item=latency, limit=latency.ftti)
     for name, hazard in hazards.items():
         if hazard.reaction_at and READ_BY.get(hazard.kind) in sleep.checks:
-            limit = (sleep.tolerant_time or hazard.tolerant_time).min
+            limit = (sleep.ftti or hazard.ftti).min
             note = f"the plan does not say when the uplink and {hazard.reaction_at} wake"
             yield HANDLING_ASLEEP(name, limit=limit, note=note)

@@ -1,4 +1,4 @@
-"""From fault to safe state: detection latency per hazard against the fault tolerant time interval.
+"""From fault to safe state: detection latency per hazard against the fault ftti interval.
 
 ISO 26262-1:2018: FHTI (3.56) = FDTI (3.55) + FRTI (3.59), and it must be lower than FTTI (3.61): equality is
 a miss. For a quantity read every m scans, recognised by n readings at most, lost ones among them:
@@ -49,7 +49,7 @@ class HazardLatency:
     """The guaranteed way the fault becomes known."""
     detection: Sum
     reaction: Sum
-    tolerant_time: int
+    ftti: int
     """FTTI at its shortest, fs."""
     detect: Callable[[Case], Sum] = field(compare=False, repr=False)
     react: Callable[[Case], Sum] = field(compare=False, repr=False)
@@ -92,8 +92,8 @@ class HazardLatency:
 
     @property
     def met(self) -> bool:
-        """Tell whether the fault is handled within the tolerant time; equality is a miss (3.55 note 4)."""
-        return self.longest < self.tolerant_time
+        """Tell whether the fault is handled within the ftti; equality is a miss (3.55 note 4)."""
+        return self.longest < self.ftti
 
 
 def interval(
@@ -249,7 +249,7 @@ def hazard_latency(
         path,
         detected(Case.WORST),
         _reaction(actuator, name, Case.WORST),
-        hazard.tolerant_time.min,
+        hazard.ftti.min,
         detected,
         partial(_reaction, actuator, name),
     )
@@ -271,7 +271,7 @@ def _reaction(actuator: Actuator, hazard: str, case: Case) -> Sum:
 @remembered
 def _evaluation_terms(evaluation: EvaluationPlan, case: Case) -> tuple[Term, ...]:
     return (
-        Term("evaluation has just run", evaluation.period[case]),
+        Term("wait for the next evaluation", evaluation.period[case]),
         Term("evaluation run time", evaluation.run_time[case]),
     )
 

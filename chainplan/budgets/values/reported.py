@@ -8,9 +8,9 @@ its evaluation:
     FRTI = sum over messages of (P + R) + sum over units of (P_h + C_h) + command + opening
 
 (turns * P for a message whose values go out in turns: the fault may stand in any of them, and each unit on
-the way must see every frame: :func:`chainplan.budgets.uplink.vehicle_age.overlooked`.)
+the way must see every frame: :func:`chainplan.budgets.uplink.end_to_end_age.overlooked`.)
 
-Where so many frames must tell it one after another (`told_times`), each further one comes P later; a unit
+Where so many frames must tell it one after another (`reported_times`), each further one comes P later; a unit
 that finds the newest frame alone sees it at the first of its evaluations that is P + R after the last.
 
 Of several messages that tell the same fault the last one counts, unless the plan says that the first does.
@@ -24,7 +24,7 @@ from typing import NamedTuple
 
 from chainplan.budgets.scanning.scan import ControllerScan
 from chainplan.budgets.uplink.buses import Bus, Message, messages_of
-from chainplan.budgets.uplink.vehicle_age import evaluation_terms, on_the_way, overlooked
+from chainplan.budgets.uplink.end_to_end_age import evaluation_terms, on_the_way, overlooked
 from chainplan.budgets.values.latency import (
     HazardLatency,
     fastest_paths,
@@ -118,12 +118,14 @@ def _counting(
 
     By each message it is the slowest; of several messages the slowest again, or the fastest.
     """
-    told_by = hazard.told_by or ()
+    reported_by = hazard.reported_by or ()
     unit = hazard.reaction_at or ""
-    ways = {name: _slowest(units, messages, name, controller, unit, hazard.told_times) for name in told_by}
+    ways = {
+        name: _slowest(units, messages, name, controller, unit, hazard.reported_times) for name in reported_by
+    }
     known = [way for way in ways.values() if way is not None]
     missing = [name for name, way in ways.items() if way is None]
-    last = hazard.told_with == "last"
+    last = hazard.reported_with == "last"
     if not known or (missing and last):
         return None, " nor ".join(missing)
     return (max if last else min)(known, key=lambda each: each.worth), ""
@@ -147,7 +149,7 @@ def _slowest(
         return found and found._replace(unbounded=found.unbounded or why)
 
     def heard(message: Message) -> list[Message]:
-        return [each for each in messages.values() if each.family in message.plan.passes_on]
+        return [each for each in messages.values() if each.family in message.plan.forwards]
 
     ways = [
         _repeated(found, each, units[unit].evaluation, times)
@@ -162,7 +164,7 @@ def _repeated(way: _MessageWay, message: Message, evaluation: EvaluationPlan, ti
 
     def terms(case: Case) -> tuple[Term, ...]:
         plan, response = message.plan, message.response.time
-        period = plan.turns * plan.period[case]
+        period = plan.multiplexed_over * plan.period[case]
         if case is Case.WORST and plan.received == "newest" and response is not None:
             look = evaluation.period.max
             period = -(-(period + response.total) // look) * look
@@ -176,7 +178,7 @@ def _way(
     units: dict[str, Unit], message: Message, controller: str, before: list[_MessageWay | None]
 ) -> _MessageWay | None:
     """Return the way by a message that its sender finds out itself, or was told before."""
-    if message.plan.passes_on:
+    if message.plan.forwards:
         ways = [each for each in before if each is not None]
         if not ways:
             return None
@@ -219,7 +221,7 @@ def _with_reaction(
             "ISO 26262-1:2018, 3.59",
         )
 
-    path = f"{latency.path}, told {unit} by {' and '.join(way.names)}"
+    path = f"{latency.path}, reported to {unit} by {' and '.join(way.names)}"
     return replace(latency, path=path, reaction=react(Case.WORST), react=react)
 
 
@@ -227,7 +229,7 @@ HANDLING = Kind[HazardLatency](
     "fault handling time",
     TIME,
     ("hazard",),
-    "latency",
+    "fault handling",
     lambda latency: latency.longest,
     lambda latency: latency.typical_handling,
     sums=lambda latency: (latency.handling, None),
@@ -241,7 +243,7 @@ HANDLING = Kind[HazardLatency](
 
 DETECTION = interval(
     "fault detection time",
-    "latency",
+    "fault handling",
     "latency/{}",
     lambda latency: latency.detection,
     lambda latency: latency.typical_detection,
@@ -249,7 +251,7 @@ DETECTION = interval(
 
 REACTION = interval(
     "fault reaction time",
-    "latency",
+    "fault handling",
     "latency/{}",
     lambda latency: latency.reaction,
     lambda latency: latency.typical_reaction,
@@ -272,8 +274,8 @@ def reaction_times(latencies: list[HazardLatency]) -> Iterator[Figure]:
 def handling_times(
     latencies: list[HazardLatency], reported: Reported, hazards: dict[str, Hazard]
 ) -> Iterator[Figure]:
-    """From a fault to the safe state (FHTI), below its fault tolerant time (FTTI, ISO 26262-1:2018, 3.61)."""
+    """From a fault to the safe state (FHTI), below its fault ftti (FTTI, ISO 26262-1:2018, 3.61)."""
     for latency in latencies:
-        yield HANDLING(latency.hazard, item=latency, limit=latency.tolerant_time)
+        yield HANDLING(latency.hazard, item=latency, limit=latency.ftti)
     for name, why in reported.unbounded.items():
-        yield HANDLING(name, limit=hazards[name].tolerant_time.min, note=why, boundless=True)
+        yield HANDLING(name, limit=hazards[name].ftti.min, note=why, boundless=True)

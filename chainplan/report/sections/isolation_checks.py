@@ -33,7 +33,7 @@ def gathered(chain: ChainIsolation) -> list[tuple[Check, list[int]]]:
     for segment in chain.segments:
         for check in filter(partial(is_asked, segment), segment.checks):
             place = _part(check)
-            key: tuple[object, ...] = (check.subject, place, check.needed, check.offered, check.reason)
+            key: tuple[object, ...] = (check.subject, place, check.required, check.provided, check.reason)
             _, numbers = found.setdefault(key, (check, []))
             if numbers[-1:] != [segment.segment.number]:  # the segments come in order
                 numbers.append(segment.segment.number)
@@ -51,7 +51,7 @@ def gathered(chain: ChainIsolation) -> list[tuple[Check, list[int]]]:
 
 
 def _relative(check: Check) -> float:
-    return (check.margin or 0) / (check.offered or 1)
+    return (check.margin or 0) / (check.provided or 1)
 
 
 def _part(check: Check) -> str:
@@ -60,12 +60,12 @@ def _part(check: Check) -> str:
 
 
 def _row(view: View, check: Check, numbers: list[int]) -> list[Cell]:
-    basis = f"by {amount(check.voltage, VOLTAGE, 'up')}" if check.needed is not None else check.reason
+    basis = f"by {amount(check.voltage, VOLTAGE, 'up')}" if check.required is not None else check.reason
     return [
         status_text(view, check.status),
         signed_amount(check.margin, check.dimension),
-        "-" if check.needed is None else amount(check.needed, check.dimension, "up"),
-        "-" if check.offered is None else amount(check.offered, check.dimension, "down"),
+        "-" if check.required is None else amount(check.required, check.dimension, "up"),
+        "-" if check.provided is None else amount(check.provided, check.dimension, "down"),
         two_lines(view, f"{check.subject}, {_part(check)}", basis),
         runs_of(numbers),
     ]

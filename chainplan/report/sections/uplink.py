@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from chainplan.budgets.uplink.buses import BUS_LOAD, MESSAGE_RESPONSE, RESPONSE_TIME, Bus, Message
-from chainplan.budgets.uplink.vehicle_age import MESSAGE_AGE, VEHICLE_AGE, Age, ages_of, passed_on
+from chainplan.budgets.uplink.end_to_end_age import END_TO_END_AGE, MESSAGE_AGE, Age, ages_of, passed_on
 from chainplan.figures.terms import Term
 from chainplan.plan.uplink import BusPlan
 from chainplan.quantity import BIT_RATE, RATIO, TIME, format_span
@@ -27,7 +27,7 @@ MOST_AGES = 6
 
 
 DRAWS = (
-    VEHICLE_AGE,
+    END_TO_END_AGE,
     MESSAGE_AGE,
     BUS_LOAD,
     RESPONSE_TIME,
@@ -50,7 +50,7 @@ def render(view: View) -> Iterator[ReportPart]:
         yield from _messages(view, bus)
     groups = final_ages(view.evaluation)
     if groups:
-        yield Heading("Age at the vehicle", "of what the messages tell, worst case and typical")
+        yield Heading("End-to-end age", "of what the messages tell, worst case and typical")
         yield _ages(view, groups)
         for group in groups[:MOST_AGES]:
             if group[0].time is not None:
@@ -123,8 +123,8 @@ def final_ages(evaluation: Evaluation) -> list[list[Age]]:
 
     Those of one task in one message and its copies stand together, the greatest first.
     """
-    plan, ages = evaluation.plan, evaluation.vehicle_ages
-    further = passed_on(plan.uplink) - set(plan.targets.age_at_vehicle)
+    plan, ages = evaluation.plan, evaluation.end_to_end_ages
+    further = passed_on(plan.uplink) - set(plan.targets.end_to_end_age)
     families = dict.fromkeys(age.family for age in ages if age.family not in further)
     return [found for family in families for found in ages_of(ages, family).values()]
 

@@ -1,4 +1,4 @@
-"""One host bus behind several ports, played in every order of service that a plan leaves open.
+"""One host bus behind several ports, simulated in every order of service that a plan leaves open.
 
 By hand: two ports of two nodes, 1 bit in 1 us on the chain and on the bus, set-ups of 10 us by one core, 2 ms
 of conversion. A trigger has 8 bit, a request 8 bit, the answers of a port 2 * (8 + 4 * 16) = 144 bit.
@@ -19,8 +19,8 @@ from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import play
 from chainplan.witness.simulate import simulate
+from chainplan.witness.simulations import simulate_cases
 
 US = ticks("1 us")
 CONVERSION = 2000 * US
@@ -33,7 +33,7 @@ def two_ports(arbitration: Arbitration = "any", **bus: Any) -> Evaluation:
     return evaluation_of(chains=TWO_PORTS, controller=controller)
 
 
-def played(evaluation: Evaluation, rule: Rule | None = None) -> int:
+def simulated(evaluation: Evaluation, rule: Rule | None = None) -> int:
     draw = Draw("worst", bus=rule)
     record = simulate(Pack.of(evaluation.plan), phases_of(evaluation), 3, draw)
     longest = record.controllers["C"].tasks["cells"].length.max
@@ -46,7 +46,7 @@ def test_by_turns() -> None:
     # at 18 and 28, wires 18 + 8 + 144 = 170 and 180; answers of 144 bit each on the bus: 314 and 458.
     by_hand = 36 * US + CONVERSION + 458 * US
     evaluation = two_ports("by turns")
-    assert evaluation.scans["C"].longest == played(evaluation) == by_hand
+    assert evaluation.scans["C"].longest == simulated(evaluation) == by_hand
 
 
 def test_any_order_is_the_sum_but_for_the_wires() -> None:
@@ -55,21 +55,21 @@ def test_any_order_is_the_sum_but_for_the_wires() -> None:
     evaluation = two_ports()
     assert evaluation.scans["C"].longest == 44 * US + CONVERSION + 476 * US
     for rule in LEFT_OPEN:
-        assert played(evaluation, rule) <= evaluation.scans["C"].longest
-        assert played(evaluation, rule) >= (36 + 2000 + 458) * US
+        assert simulated(evaluation, rule) <= evaluation.scans["C"].longest
+        assert simulated(evaluation, rule) >= (36 + 2000 + 458) * US
 
 
 def test_a_bus_to_each_port() -> None:
     # 20 + 8 + 8 = 36; 20 + 8 + 152 + 144 = 324: only the core is waited for.
     evaluation = two_ports(serves={"one": ["1"], "all others": [str(port) for port in range(2, 9)]})
-    assert evaluation.scans["C"].longest == played(evaluation) == (36 + 2000 + 324) * US
+    assert evaluation.scans["C"].longest == simulated(evaluation) == (36 + 2000 + 324) * US
     assert [each.busy.total for each in evaluation.bus_loads] == [(8 + 8 + 144) * US] * 2
 
 
 def test_a_bus_that_streams_is_with_one_exchange_from_first_to_last() -> None:
     # Triggers: 10 + 8 = 18, and 8 more when the second set-up has ended at 20; reads: 10 + 152, 152 more.
     evaluation = two_ports("by turns", bridge="streaming")
-    assert evaluation.scans["C"].longest == played(evaluation) == (28 + 2000 + 314) * US
+    assert evaluation.scans["C"].longest == simulated(evaluation) == (28 + 2000 + 314) * US
 
 
 def test_a_bus_slower_than_the_chain_sets_the_pace() -> None:
@@ -77,7 +77,7 @@ def test_a_bus_slower_than_the_chain_sets_the_pace() -> None:
     # 2 * 288 us for the answers.
     slow = {"bit_rate": "500 kbit/s", "bridge": "streaming"}
     evaluation = evaluation_of(controller={"host_bus": slow})
-    assert evaluation.scans["C"].longest == played(evaluation) == (16 + 2000 + 16 + 576) * US
+    assert evaluation.scans["C"].longest == simulated(evaluation) == (16 + 2000 + 16 + 576) * US
 
 
 @pytest.mark.parametrize("scan_period", ["2.5 ms", "1 ms"])
@@ -109,6 +109,6 @@ def test_no_bound_is_exceeded(bridge: str, set_up_by: str) -> None:
     )
     tried = cases(evaluation, scans=40, seeds=2)
     assert any("bus first come" in case.name for case in tried)
-    result = play(Pack.of(evaluation.plan), phases_of(evaluation), tried)
+    result = simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), tried)
     assert [row for row in compare(evaluation, result.record) if not row.ok] == []
     assert evaluation.scans["C"].ways[Case.WORST].shared

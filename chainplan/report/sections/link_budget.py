@@ -37,7 +37,7 @@ def render(view: View) -> Iterator[ReportPart]:
     shown = tightest(groups, MOST_CHAINS, lambda group: _tightness(group[0]))
     for group in shown:
         names = listed([length.chain.name for length in group])
-        yield Heading("Length", f"{names}: level and delay, worst case")
+        yield Heading("Link budget", f"{names}: level and delay, worst case")
         yield from _chain(view, group[0])
     left = len(view.evaluation.lengths) - sum(map(len, shown))
     notes = []

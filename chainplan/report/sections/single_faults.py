@@ -1,4 +1,4 @@
-"""Single faults: what each blinds, when it is known, what follows; pairs that blind a string."""
+"""Single faults: what each leaves unmonitored, when it is detected, what follows; pairs of faults."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Hashable, Iterator, Sequence
 from rich.text import Text
 
 from chainplan.after_faults import Aftermath, targets_lost
-from chainplan.budgets.faults.figures import CELLS_SEEN, FAULT_KNOWN, FAULTS_SHOWN, RECOVERY
+from chainplan.budgets.faults.figures import CELLS_MONITORED, FAULT_DETECTION, FAULTS_SHOWN, RECOVERY
 from chainplan.budgets.faults.pairs import StringPairs
 from chainplan.budgets.faults.recovery import (
     NO_SWITCH,
@@ -52,8 +52,8 @@ _NO_TIME = {
 
 
 DRAWS = (
-    CELLS_SEEN,
-    FAULT_KNOWN,
+    CELLS_MONITORED,
+    FAULT_DETECTION,
     FAULTS_SHOWN,
     RECOVERY,
 )
@@ -83,11 +83,11 @@ def _headline(faults: FaultBudget, worst: Outcome) -> Iterator[str]:
     seen = amount(faults.seen(worst).total, RATIO, "down")
     if worst.cells:
         yield (
-            f"Any one fault leaves {seen} of the cells seen, or more; {worst.name} leaves least, "
+            f"Any one fault leaves {seen} of the cells monitored, or more; {worst.name} leaves least, "
             f"{faults.cells - worst.cells} of {faults.cells}."
         )
     else:
-        yield f"Any one fault leaves all {faults.cells} cells seen."
+        yield f"Any one fault leaves all {faults.cells} cells monitored."
     yield _single_points(faults)
     if faults.unknown:
         names = listed([outcome.name for outcome in faults.unknown], 3)
@@ -98,21 +98,21 @@ def _headline(faults: FaultBudget, worst: Outcome) -> Iterator[str]:
 def _single_points(faults: FaultBudget) -> str:
     found = [outcome for outcome in faults.single_points if outcome.fault.kind != "controller dead"]
     if not found:
-        return "No single point of failure: no fault blinds cells of other nodes than the faulty one."
+        return "No single point of failure: all faults leave the cells of other nodes monitored."
     kinds = Counter(outcome.fault.kind for outcome in found)
     each = ", ".join(f"{kind} {number}" for kind, number in kinds.items())
     return (
-        f"Single points of failure, which blind cells of other nodes: {plural(len(found), 'fault')} of "
-        f"{sum(1 for _ in faults.counted)} ({each})."
+        f"Single points of failure, which leave cells of other nodes unmonitored: "
+        f"{plural(len(found), 'fault')} of {sum(1 for _ in faults.counted)} ({each})."
     )
 
 
 def _table(view: View, groups: Sequence[FaultGroup]) -> Iterator[ReportPart]:
     columns = [
         Column("fault", most=None if view.wide else 31),
-        Column("blind"),
-        Column("known\nwithin", figures=True),
-        Column("rest seen\nwithin", figures=True),
+        Column("not monitored"),
+        Column("detected\nwithin", figures=True),
+        Column("monitored\nagain within", figures=True),
         Column("scan\nafter it", figures=True),
     ]
     shown = groups[:MOST_GROUPS]
@@ -120,7 +120,7 @@ def _table(view: View, groups: Sequence[FaultGroup]) -> Iterator[ReportPart]:
     left = groups[MOST_GROUPS:]
     if left:
         yield Paragraph(
-            f"Not shown: {plural(left_over(left), 'fault')} that blind no more; data writes them.",
+            f"Not shown: {plural(left_over(left), 'fault')} that leave no more unmonitored: see data.",
         )
     yield Text()
     yield Paragraph(" ".join([_EXPLANATION, *_reasons(shown)]))
@@ -128,7 +128,7 @@ def _table(view: View, groups: Sequence[FaultGroup]) -> Iterator[ReportPart]:
 
 _EXPLANATION = (
     "Most harmful first; faults that do the same are one row, with the latest times of any of them since the "
-    "fault. Known: by the controller. Rest seen: every cell that is not blind for good has been read again. "
+    "fault. Detected: by the controller. Monitored again: every cell not lost for good has been read again. "
     "Scan: the longest, and the bytes on the wires in the heaviest, once the controller reads on."
 )
 
@@ -173,7 +173,7 @@ def _blind(view: View, group: FaultGroup) -> tuple[str, str]:
     cells = plural(outcome.cells, "cell")
     if outcome.nodes == 1 and not outcome.others and outcome.fault.kind.startswith("node"):
         return cells, "its own"
-    nodes = [node.name for node in view.evaluation.faults.blind_nodes(outcome)]
+    nodes = [node.name for node in view.evaluation.faults.unmonitored_nodes(outcome)]
     most = 2 if view.wide else 1
     names = listed(nodes, most) if len(group.rows) == 1 else f"{plural(len(nodes), 'node')} each"
     return cells, names
@@ -226,7 +226,7 @@ def _lost_row(group: Sequence[_Loss]) -> list[Cell]:
 
 
 def _counts(view: View, faults: FaultBudget) -> Iterator[ReportPart]:
-    """Yield what is cheap to know of a long plan: how much the worst fault of each kind blinds."""
+    """Yield what is cheap to know of a long plan: the worst fault of each kind."""
     numbers: Counter[str] = Counter()
     latest: dict[str, int] = {}
     for outcome in faults.outcomes:
@@ -237,9 +237,9 @@ def _counts(view: View, faults: FaultBudget) -> Iterator[ReportPart]:
     columns = [
         Column("kind of fault"),
         Column("number", figures=True),
-        Column("most blind\ncells", figures=True),
+        Column("most cells\nnot monitored", figures=True),
         Column("worst at"),
-        Column("known\nwithin", figures=True),
+        Column("detected\nwithin", figures=True),
     ]
     rows: list[list[Cell]] = []
     for kind, worst in faults.worst_of_kind.items():
@@ -255,7 +255,7 @@ def _counts(view: View, faults: FaultBudget) -> Iterator[ReportPart]:
 
 def _pairs(view: View, pairs: Sequence[StringPairs]) -> Iterator[ReportPart]:
     yield Text()
-    yield Subheading("Pairs of faults that blind a string though neither does alone")
+    yield Subheading("Pairs of faults that leave a string unmonitored though neither does alone")
     groups = _alike(pairs)
     columns = [
         Column("string"),
@@ -276,7 +276,7 @@ def _pairs(view: View, pairs: Sequence[StringPairs]) -> Iterator[ReportPart]:
     ]
     yield Table(columns, rows)
     yield Text()
-    yield Paragraph("In part: at least one of its cells is seen no more. Wholly: none of them is.")
+    yield Paragraph("In part: at least one of its cells is monitored no more. Wholly: none of them is.")
     examples = list(_examples(groups[:MOST_STRINGS]))
     if examples:
         yield Text()

@@ -12,11 +12,11 @@ from strategies import plans
 
 from chainplan.evaluation import Evaluation
 from chainplan.witness.alarms import Alarms, AsleepAlarms
-from chainplan.witness.compare import PlayedRow, compare, phases_of
+from chainplan.witness.compare import SimulatedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import SimulationCase, play
+from chainplan.witness.simulations import SimulationCase, simulate_cases
 
 MS = 10**12
 
@@ -26,10 +26,10 @@ OVER: dict[str, Any] = {
     "lost_readings": 1,
     "on_lost": "hold",
     "sensor_lag": "50 us .. 100 us",
-    "tolerant_time": "1 s",
+    "ftti": "1 s",
     "reaction": "contactor",
 }
-HOT: dict[str, Any] = {"kind": "over-temperature", "tolerant_time": "1 s", "reaction": "contactor"}
+HOT: dict[str, Any] = {"kind": "over-temperature", "ftti": "1 s", "reaction": "contactor"}
 SLEEP: dict[str, Any] = {
     "check_every": "90 ms .. 110 ms",
     "debounce": 2,
@@ -43,13 +43,15 @@ OPEN_ENDS = 2
 
 
 def rows_of(
-    evaluation: Evaluation, play_kind: type[Alarms] | type[AsleepAlarms], seeds: int = 2
-) -> list[PlayedRow]:
-    wanted = [each for each in cases(evaluation, scans=12, seeds=seeds) if isinstance(each.play, play_kind)]
-    return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
+    evaluation: Evaluation, simulate_kind: type[Alarms] | type[AsleepAlarms], seeds: int = 2
+) -> list[SimulatedRow]:
+    wanted = [
+        each for each in cases(evaluation, scans=12, seeds=seeds) if isinstance(each.run, simulate_kind)
+    ]
+    return compare(evaluation, simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
 
 
-def assert_reached(rows: list[PlayedRow]) -> None:
+def assert_reached(rows: list[SimulatedRow]) -> None:
     for row in rows:
         assert row.bound - OPEN_ENDS <= row.largest <= row.bound, row
 
@@ -105,8 +107,10 @@ def test_asleep_by_hand() -> None:
 
 def test_drawn_alarms_come_near_the_bound() -> None:
     evaluation = lab(hazards={"over": OVER | {"alarm": ALARM}})
-    drawn = [SimulationCase("", Draw("each event"), 12, seeds=60, play=Alarms("any time"))]
-    row = compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), drawn).record)[0]
+    drawn = [SimulationCase("", Draw("each event"), 12, seeds=60, run=Alarms("any time"))]
+    row = compare(evaluation, simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), drawn).record)[
+        0
+    ]
     assert row.count == 60 * 9
     assert 0.8 * row.bound < row.largest <= row.bound
 
@@ -119,5 +123,5 @@ def test_no_alarm_of_any_plan_comes_later_than_computed(plan: Any) -> None:
         rows = rows_of(evaluation, kind)
         assert [row for row in rows if not row.ok] == []
         # The bound waits out the turn of a ring as one exchange; the simulation has no frames for it.
-        if not any(task.turn.max for task in plan.tasks.values()):
+        if not any(task.reversal.max for task in plan.tasks.values()):
             assert_reached(rows)

@@ -15,8 +15,8 @@ from chainplan.workers import worker_pool
 
 Phases = dict[str, tuple[int, ...]]
 
-Play = Callable[[Pack, Phases, int, Draw, int, Faults], Record]
-"""What is played: scan after scan, a start-up, alarms, a break; on so many scans, with a draw and a seed."""
+Run = Callable[[Pack, Phases, int, Draw, int, Faults], Record]
+"""What is simulated: scans, a start-up, alarms, a break; on so many scans, with a draw and a seed."""
 
 Progress = Callable[[int, int], None]
 """Told how many simulations of how many are done."""
@@ -32,11 +32,11 @@ class SimulationCase:
     seeds: int = 1
     first_seed: int = 0
     faults: Faults = field(default_factory=Faults)
-    play: Play = simulate
+    run: Run = simulate
 
 
 @dataclass(slots=True)
-class Played:
+class Simulated:
     """What many simulations observed together, and how far they came."""
 
     record: Record
@@ -45,14 +45,14 @@ class Played:
     interrupted: bool = False
 
 
-def play(
+def simulate_cases(
     pack: Pack,
     phases: Phases,
     cases: Sequence[SimulationCase],
     workers: int = 1,
     progress: Progress | None = None,
-) -> Played:
-    """Play all cases, each with all its seeds, and merge what they observed in that order.
+) -> Simulated:
+    """Simulate all cases, each with all its seeds, and merge what they observed in that order.
 
     An interrupt (KeyboardInterrupt) ends it early: what is merged by then is returned, and marked.
     Raises ValueError as :func:`~chainplan.witness.simulate.simulate` does, and for less than one worker.
@@ -60,17 +60,17 @@ def play(
     if workers < 1:
         raise ValueError("simulations need at least one worker")
     units = [(case, case.first_seed + number) for case in cases for number in range(case.seeds)]
-    played = Played(Record(), len(units))
+    simulated = Simulated(Record(), len(units))
     try:
         with _records(pack, phases, units, workers) as records:
             for record in records:
-                played.record.merge(record)
-                played.done += 1
+                simulated.record.merge(record)
+                simulated.done += 1
                 if progress:
-                    progress(played.done, played.wanted)
+                    progress(simulated.done, simulated.wanted)
     except KeyboardInterrupt:
-        played.interrupted = True
-    return played
+        simulated.interrupted = True
+    return simulated
 
 
 _Unit = tuple[SimulationCase, int]
@@ -80,15 +80,15 @@ _Unit = tuple[SimulationCase, int]
 def _records(pack: Pack, phases: Phases, units: list[_Unit], workers: int) -> Iterator[Iterator[Record]]:
     """Yield the records of all units, in their order."""
     if workers == 1 or len(units) < 2:
-        yield (_play_unit(pack, phases, unit) for unit in units)
+        yield (_simulate_unit(pack, phases, unit) for unit in units)
         return
     with worker_pool(min(workers, len(units)), _take_over, pack, phases) as pool:
-        yield pool.map(_play_there, units)
+        yield pool.map(_simulate_there, units)
 
 
-def _play_unit(pack: Pack, phases: Phases, unit: _Unit) -> Record:
+def _simulate_unit(pack: Pack, phases: Phases, unit: _Unit) -> Record:
     case, seed = unit
-    return case.play(pack, phases, case.scans, case.draw, seed, case.faults)
+    return case.run(pack, phases, case.scans, case.draw, seed, case.faults)
 
 
 _shared: list[tuple[Pack, Phases]] = []
@@ -99,6 +99,6 @@ def _take_over(pack: Pack, phases: Phases) -> None:
     _shared.append((pack, phases))
 
 
-def _play_there(unit: _Unit) -> Record:
+def _simulate_there(unit: _Unit) -> Record:
     pack, phases = _shared[0]
-    return _play_unit(pack, phases, unit)
+    return _simulate_unit(pack, phases, unit)

@@ -1,4 +1,4 @@
-"""Levers as the run needs them: each choice as the settings it makes, in the notation of ``--with``."""
+"""Parameters as the run needs them: each choice as the settings it makes, in the notation of ``--with``."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.settings import Key, parse_key
 from chainplan.plan.yaml_scalars import resolves_to_itself
 from chainplan.quantity import QuantityError
-from chainplan.study.ranges import LeverRange, dimension_at, number_and_unit
+from chainplan.study.ranges import ParameterRange, dimension_at, number_and_unit
 
 Pick = int | str
-"""What a candidate has of a lever: the number of a choice, or a number drawn from its range."""
+"""What a candidate has of a parameter: the number of a choice, or a number drawn from its range."""
 
 Candidate = tuple[Pick, ...]
-"""One pick for every lever, in their order."""
+"""One pick for every parameter, in their order."""
 
 
 class SetValue(NamedTuple):
@@ -37,7 +37,7 @@ class SetValue(NamedTuple):
 
 
 class Choice(NamedTuple):
-    """One value of a lever: its name for a reader, what it sets, and its number where values are figures."""
+    """One value of a parameter: its name, what it sets, and its number where values are figures."""
 
     label: str
     sets: tuple[SetValue, ...]
@@ -45,7 +45,7 @@ class Choice(NamedTuple):
 
 
 class Listed(NamedTuple):
-    """A lever with its choices one by one; `unit` is that of their numbers."""
+    """A parameter with its choices one by one; `unit` is that of their numbers."""
 
     name: str
     choices: tuple[Choice, ...]
@@ -66,12 +66,12 @@ class Listed(NamedTuple):
 
 
 class Drawn(NamedTuple):
-    """A lever whose numbers are drawn from a range."""
+    """A parameter whose numbers are drawn from a range."""
 
     name: str
     key: Key
     key_text: str
-    range: LeverRange
+    range: ParameterRange
     place: KeyPath
 
     @property
@@ -95,11 +95,11 @@ class Drawn(NamedTuple):
         return self.range.at(share)
 
 
-Lever = Listed | Drawn
+Parameter = Listed | Drawn
 
 
 def listed_values(name: str, key_text: str, values: list[Any], places: list[KeyPath]) -> Listed:
-    """Return the lever of one key with its values."""
+    """Return the parameter of one key with its values."""
     key = parse_key(key_text)
     numbers, unit = _numbers(key.path, values)
     return Listed(
@@ -112,10 +112,10 @@ def listed_values(name: str, key_text: str, values: list[Any], places: list[KeyP
     )
 
 
-def settings_of(levers: tuple[Lever, ...], candidate: Candidate) -> Iterator[SetValue]:
+def settings_of(parameters: tuple[Parameter, ...], candidate: Candidate) -> Iterator[SetValue]:
     """Yield what a candidate sets, in order: a later setting wins over an earlier one."""
-    for lever, pick in zip(levers, candidate, strict=True):
-        yield from lever.choice(pick).sets
+    for parameter, pick in zip(parameters, candidate, strict=True):
+        yield from parameter.choice(pick).sets
 
 
 def _numbers(path: KeyPath, values: list[Any]) -> tuple[list[float | None], str]:

@@ -1,4 +1,4 @@
-"""The age of values at the vehicle, held against a chain of messages played event by event."""
+"""The age of values at the vehicle, checked against a chain of messages simulated event by event."""
 
 from __future__ import annotations
 
@@ -58,10 +58,10 @@ def _oldest(held: Sequence[tuple[int, tuple[int, ...]]]) -> int:
     return max(after - min(content) for (_, content), (after, _) in pairwise(held) if content)
 
 
-def _played(
+def _simulated(
     plan: Plan, seed: int, end: int, begin: dict[str, int] | None = None, *, others: bool = True
 ) -> int:
-    """Play the chain of STAGES; return the greatest age at the vehicle, fs.
+    """Simulate the chain of STAGES; return the greatest end-to-end age, fs.
 
     `begin` holds instants at which streams have an event; all other phases and lags are random. `others`
     lets the messages of OTHERS be sent too.
@@ -128,7 +128,7 @@ def test_no_simulated_age_exceeds_the_bound(seed: int, first: int, second: int, 
     }
     plan = plan_of(stages | OTHERS, **TWO_BUSES)
     bound = bound_of(plan)
-    assert _played(plan, seed, end=1500 * MS) <= bound
+    assert _simulated(plan, seed, end=1500 * MS) <= bound
 
 
 def test_the_bound_is_reached_but_for_the_instants_just_before() -> None:
@@ -145,5 +145,5 @@ def test_the_bound_is_reached_but_for_the_instants_just_before() -> None:
         "evaluation": evaluation,
         "pack": evaluation + 13 * MS - 1,
     }
-    seen = max(_played(plan, seed, 1000 * MS, begin, others=False) for seed in range(5))
+    seen = max(_simulated(plan, seed, 1000 * MS, begin, others=False) for seed in range(5))
     assert bound - 4 <= seen <= bound

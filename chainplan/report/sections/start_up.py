@@ -12,7 +12,7 @@ from chainplan.quantity import TIME, format_span
 from chainplan.report.blocks import Cell, Column, Heading, Paragraph, ReportPart, Table
 from chainplan.report.figures import amount, listed
 from chainplan.report.sections.common import View, by_controller, noted
-from chainplan.report.sections.latency import intervals
+from chainplan.report.sections.fault_handling import intervals
 
 DRAWS = (
     DETECTION_ASLEEP,

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from standby_packs import evaluation_of as standby_pack
 from strategies import plans
 
-from chainplan.budgets.values.coverage import CoverageGap, place
 from chainplan.budgets.values.interval import task_interval
+from chainplan.budgets.values.monitoring import MonitoringGap, place
 from chainplan.evaluation import Evaluation
 from chainplan.figures.terms import Case
 from chainplan.plan.checks import check_plan
@@ -41,14 +41,14 @@ def plan_of(
     node = {
         "cell_inputs": 2,
         "temperature_inputs": 2,
-        "relay": {"outward": "0 s", "homeward": "0 s"},
+        "forwarding": {"downstream": "0 s", "upstream": "0 s"},
         "conversions": {name: {"time": "1 ms"} for name in CONVERSIONS},
     }
     hop = {"cable": "cable", "length": "0 m"}
     return Plan.model_validate(
         {
             "chainplan": 1,
-            "title": "coverage",
+            "title": "monitoring",
             "cell_types": {"cell": {"voltage": "3 V"}},
             "node_types": {"node": node},
             "board_types": {
@@ -188,9 +188,9 @@ def test_the_test_interval_and_the_detection_that_outlasts_it() -> None:
     controller = {"evaluation": {"period": "17.896 ms", "run_time": "1 ms"}}
     task = {"wires": {"reads": "open wire", "value": "8 bit"}}
     for tolerant, met in (("500 ms", True), ("370 ms", False)):
-        hazard = {"kind": "open sense wire", "debounce": 3, "tolerant_time": tolerant, "reaction": "switch"}
+        hazard = {"kind": "open sense wire", "debounce": 3, "ftti": tolerant, "reaction": "switch"}
         evaluation = evaluated(plan_of(task, hazards={"wire": hazard}, controller=controller))
-        covered = evaluation.coverage.kinds["open sense wire"]
+        covered = evaluation.monitoring.kinds["open sense wire"]
         assert covered.slowest is not None
         assert covered.slowest.interval.total == 100 * MS
         (latency,) = covered.hazards
@@ -202,7 +202,7 @@ def test_the_test_interval_and_the_detection_that_outlasts_it() -> None:
 def test_a_register_check_shows_what_the_node_holds_when_it_is_asked() -> None:
     # By hand: 5 s from run to run, once; the request's first bit to the last answer's last bit 8 + 6*32 bit =
     # 200 us; evaluation 10 ms + 1 ms.
-    hazard = {"kind": "register upset", "tolerant_time": "6 s", "reaction": "switch"}
+    hazard = {"kind": "register upset", "ftti": "6 s", "reaction": "switch"}
     task = {"settings": ALL_TASKS["settings"]}
     evaluation = evaluated(plan_of(task, hazards={"upset": hazard}))
     (latency,) = evaluation.latencies
@@ -229,13 +229,13 @@ def test_intervals_with_jitter_reserve_and_slots_that_move() -> None:
     }
     controller = {"scan_period": "99 ms .. 101 ms", "scan_jitter": "0 us .. 300 us", "retry_reserve": 1}
     evaluation = evaluated(plan_of(tasks, controller=controller, protocol={"time_out": "50 us"}))
-    slow = next(test for test in evaluation.coverage.tests if test.task == "slow")
+    slow = next(test for test in evaluation.monitoring.tests if test.task == "slow")
     assert slow.interval.total == 4 * 101 * MS + 300 * US + 250 * US
     assert slow.typical_interval.total == 400 * MS
     # At phase 2 it meets `fast` each time: its start still moves with how long `fast` takes, which is exact.
     tasks["slow"]["phase"] = 2
     evaluation = evaluated(plan_of(tasks, controller=controller, protocol={"time_out": "50 us"}))
-    slow = next(test for test in evaluation.coverage.tests if test.task == "slow")
+    slow = next(test for test in evaluation.monitoring.tests if test.task == "slow")
     assert slow.interval.total == 4 * 101 * MS + 300 * US + 250 * US
 
 
@@ -246,7 +246,7 @@ def test_the_place_tested_least_often_counts_by_its_most_frequent_task() -> None
         "one": {"kind": "read", "value": "16 bit", "every": 3, "chains": ["line-1"]},
         "two": {"kind": "read", "value": "16 bit", "every": 5, "chains": ["line-2"]},
     }
-    covered = evaluated(plan_of(tasks)).coverage.kinds["cell over-voltage"]
+    covered = evaluated(plan_of(tasks)).monitoring.kinds["cell over-voltage"]
     assert covered.slowest is not None
     assert covered.slowest.task == "two"
     assert [test.task for test in covered.tests] == ["both", "one", "two"]
@@ -256,8 +256,8 @@ def test_the_place_tested_least_often_counts_by_its_most_frequent_task() -> None
 
 
 def test_a_plan_with_every_diagnostic_covers_everything() -> None:
-    coverage = evaluated(plan_of(ALL_TASKS)).coverage
-    for kind, covered in coverage.kinds.items():
+    monitoring = evaluated(plan_of(ALL_TASKS)).monitoring
+    for kind, covered in monitoring.kinds.items():
         nodes = kind in ("register upset", "chain loss")
         assert covered.total == (12 if nodes else 24)
         assert covered.covered.total == covered.total
@@ -269,10 +269,10 @@ def test_gaps_by_string_and_board() -> None:
         "voltages": {"value": "16 bit"},
         "wires": {"reads": "open wire", "value": "1 bit", "chains": ["line-2"]},
     }
-    kinds = evaluated(plan_of(tasks)).coverage.kinds
+    kinds = evaluated(plan_of(tasks)).monitoring.kinds
     wires = kinds["open sense wire"]
     assert (wires.covered.total, wires.total) == (12, 24)
-    assert wires.gaps == (CoverageGap("s-1", (1, 2, 3), True, 12, "no task reads open wire there"),)
+    assert wires.gaps == (MonitoringGap("s-1", (1, 2, 3), True, 12, "no task reads open wire there"),)
     assert place(wires.gaps[0]) == "string s-1"
     stuck = kinds["balancing switch stuck"]
     assert stuck.covered.total == 0
@@ -284,7 +284,7 @@ def test_gaps_by_string_and_board() -> None:
 def test_cells_without_a_sensor_on_their_board() -> None:
     # A sensor counts for all cells of its board, whichever of the board's nodes it is on. Board 2 of each
     # string has none.
-    kinds = evaluated(plan_of(ALL_TASKS, exceptions={2: {"type": "cold"}})).coverage.kinds
+    kinds = evaluated(plan_of(ALL_TASKS, exceptions={2: {"type": "cold"}})).monitoring.kinds
     heat = kinds["over-temperature"]
     assert (heat.covered.total, heat.total) == (16, 24)
     assert [place(gap) for gap in heat.gaps] == ["s-1.2", "s-2.2"]
@@ -295,16 +295,16 @@ def test_cells_without_a_sensor_on_their_board() -> None:
 def test_polled_nodes_that_nothing_asks_can_be_lost_unseen() -> None:
     # Only the first node of a board has a sensor, so polling temperatures never hears the second one.
     tasks = {"warmth": {"reads": "temperatures", "value": "12 bit"}}
-    polled = evaluated(plan_of(tasks, protocol={"read_style": "polled"})).coverage.kinds["chain loss"]
+    polled = evaluated(plan_of(tasks, protocol={"read_style": "polled"})).monitoring.kinds["chain loss"]
     assert (polled.covered.total, polled.total) == (6, 12)
     assert [place(gap) for gap in polled.gaps] == ["string s-1", "string s-2"]
     assert {gap.reason for gap in polled.gaps} == {"no task reads anything there"}
-    summed = evaluated(plan_of(tasks)).coverage.kinds["chain loss"]
+    summed = evaluated(plan_of(tasks)).monitoring.kinds["chain loss"]
     assert summed.gaps == ()
 
 
 def test_places_are_written_as_runs() -> None:
-    assert place(CoverageGap("s", (1, 2, 3, 7, 9, 10), False, 1, "")) == "s.1..3, 7, 9..10"
+    assert place(MonitoringGap("s", (1, 2, 3, 7, 9, 10), False, 1, "")) == "s.1..3, 7, 9..10"
 
 
 def test_tasks_that_cover_nothing_of_the_plan() -> None:
@@ -312,7 +312,7 @@ def test_tasks_that_cover_nothing_of_the_plan() -> None:
         "high": {
             "kind": "cell over-voltage",
             "task": "voltages",
-            "tolerant_time": "1 s",
+            "ftti": "1 s",
             "reaction": "switch",
         }
     }
@@ -323,19 +323,19 @@ def test_tasks_that_cover_nothing_of_the_plan() -> None:
         "state": {"kind": "read", "reads": "status", "data": "8 bit"},
         "command": {"kind": "write", "data": "8 bit"},
     }
-    idle = evaluated(plan_of(tasks, hazards=hazards)).coverage.idle
+    idle = evaluated(plan_of(tasks, hazards=hazards)).monitoring.idle
     assert list(idle) == ["more voltages", "wires", "state"]
     assert idle["wires"] == "shows open sense wire, of which the plan names no hazard"
     assert idle["state"] == "shows nothing but a lost chain, of which the plan names no hazard"
-    hazards["lost"] = {"kind": "chain loss", "tolerant_time": "1 s", "reaction": "switch"}
-    assert evaluated(plan_of(tasks, hazards=hazards)).coverage.idle == {}
+    hazards["lost"] = {"kind": "chain loss", "ftti": "1 s", "reaction": "switch"}
+    assert evaluated(plan_of(tasks, hazards=hazards)).monitoring.idle == {}
 
 
 # Targets and figures --------------------------------------------------------------------------------------
 
 
 def test_the_target_is_met_where_nothing_is_left_out() -> None:
-    targets = {"coverage": ["open sense wire", "register upset", "open sense wire"]}
+    targets = {"monitoring": ["open sense wire", "register upset", "open sense wire"]}
     verdicts = [v for v in evaluated(plan_of(ALL_TASKS, targets=targets)).verdicts if "covered" in v.target]
     assert [(v.target, v.subject, v.status, v.value, v.limit) for v in verdicts] == [
         ("cells covered", "open sense wire", "met", 24, 24),
@@ -354,7 +354,7 @@ def test_a_slot_moves_most_where_set_ups_are_short_and_then_long() -> None:
 
 def test_a_write_before_the_reads_hides_none_of_them() -> None:
     tasks = {"off": {"kind": "write"}, "cells": {"value": "16 bit"}}
-    pack = standby_pack(tasks=tasks, targets={"coverage": ["cell over-voltage"]})
+    pack = standby_pack(tasks=tasks, targets={"monitoring": ["cell over-voltage"]})
     (verdict,) = (each for each in pack.verdicts if each.target == "cells covered")
     assert (verdict.value, verdict.limit) == (16, 16)
 
@@ -368,7 +368,7 @@ def test_three_places_left_out_are_named(strings: int, more: str) -> None:
         strings=dict.fromkeys(names, stack),
         chains={name: {"head": f"C:{port}", "order": [f"{name}.1"]} for port, name in enumerate(names, 1)},
         tasks={"cells": {"value": "16 bit", "chains": ["A"]}},
-        targets={"coverage": ["cell over-voltage"]},
+        targets={"monitoring": ["cell over-voltage"]},
     )
     (verdict,) = (each for each in pack.verdicts if each.target == "cells covered")
     assert (verdict.value, verdict.limit) == (4, 4 * strings)
@@ -377,7 +377,7 @@ def test_three_places_left_out_are_named(strings: int, more: str) -> None:
 
 def test_the_target_is_missed_by_one_string() -> None:
     tasks = ALL_TASKS | {"wires": ALL_TASKS["wires"] | {"chains": ["line-1"]}}
-    evaluation = evaluated(plan_of(tasks, targets={"coverage": ["open sense wire"]}))
+    evaluation = evaluated(plan_of(tasks, targets={"monitoring": ["open sense wire"]}))
     (verdict,) = evaluation.missed
     assert (verdict.value, verdict.limit, verdict.margin) == (12, 24, -12)
     assert verdict.where == "not on string s-2"
@@ -387,7 +387,7 @@ def test_the_target_is_missed_by_one_string() -> None:
 
 def test_a_kind_that_does_not_exist_is_refused() -> None:
     with pytest.raises(ValueError, match="flat tyre"):
-        plan_of(ALL_TASKS, targets={"coverage": ["flat tyre"]})
+        plan_of(ALL_TASKS, targets={"monitoring": ["flat tyre"]})
 
 
 @settings(max_examples=10, deadline=None)
@@ -395,14 +395,14 @@ def test_a_kind_that_does_not_exist_is_refused() -> None:
 def test_any_plan(plan: Plan) -> None:
     """What is covered and what is not make the whole, and no test comes faster than the scans."""
     evaluation = evaluate(plan)
-    coverage = evaluation.coverage
-    for covered in coverage.kinds.values():
+    monitoring = evaluation.monitoring
+    for covered in monitoring.kinds.values():
         assert covered.covered.total + sum(gap.units for gap in covered.gaps) == covered.total
         for gap in covered.gaps:
             boards = evaluation.network.strings[gap.string].boards
             assert gap.whole == (len(gap.boards) == len(boards))
     for scan in evaluation.scans.values():
-        for test in coverage.tests:
+        for test in monitoring.tests:
             assert test.interval.total >= scan.controller.settings.scan_period.max
             assert test.interval.total >= test.typical_interval.total
 
@@ -410,7 +410,7 @@ def test_any_plan(plan: Plan) -> None:
 def test_a_polled_read_asks_no_node_but_the_one_it_names() -> None:
     """Only the first node of each of the six boards has a sensor, so only those six are known to be there."""
     tasks = {"warmth": {"reads": "temperatures", "value": "12 bit", "read_style": "polled"}}
-    lost = {"lost": {"kind": "chain loss", "tolerant_time": "9 s", "reaction": "switch"}}
-    verdicts = evaluated(plan_of(tasks, hazards=lost, targets={"coverage": ["chain loss"]})).verdicts
+    lost = {"lost": {"kind": "chain loss", "ftti": "9 s", "reaction": "switch"}}
+    verdicts = evaluated(plan_of(tasks, hazards=lost, targets={"monitoring": ["chain loss"]})).verdicts
     (found,) = (each for each in verdicts if each.target == "nodes covered")
     assert (found.value, found.limit) == (6, 12)

@@ -40,7 +40,7 @@ def render(view: View) -> Iterator[ReportPart]:
     shown = tightest(groups, MOST_STRINGS, lambda group: -(group[0].spread.largest if group[0].spread else 0))
     for group in shown:
         names = listed([string.string for string in group])
-        yield Heading("Supply", f"{names}: what its nodes draw from their cells")
+        yield Heading("Self-consumption", f"{names}: what its nodes draw from their cells")
         if group[0].missing:
             yield Paragraph(f"Not worked out: {group[0].missing}.")
         else:

@@ -60,17 +60,17 @@ class Age(NamedTuple):
 
 
 @budget
-def vehicle_ages(
+def end_to_end_ages(
     samples: list[SampleTiming], buses: dict[str, Bus], units: dict[str, Unit], uplink: UplinkPlan | None
 ) -> tuple[Age, ...]:
     """How old the values get that messages above the controllers carry, where they are received."""
     return () if uplink is None else tuple(_ages(units, uplink, messages_of(buses), samples))
 
 
-def ages_of(vehicle_ages: Iterable[Age], family: str) -> dict[str, list[Age]]:
+def ages_of(end_to_end_ages: Iterable[Age], family: str) -> dict[str, list[Age]]:
     """Return the ages of what a message and its copies carry, by task, the greatest first."""
     found: dict[str, list[Age]] = {}
-    for age in vehicle_ages:
+    for age in end_to_end_ages:
         if age.family == family:
             found.setdefault(age.task, []).append(age)
     for ages in found.values():
@@ -82,7 +82,7 @@ def ages_of(vehicle_ages: Iterable[Age], family: str) -> dict[str, list[Age]]:
 def passed_on(uplink: UplinkPlan | None) -> frozenset[str]:
     """Return the messages that another message passes on: what they carry goes further."""
     messages = uplink.messages.values() if uplink else ()
-    return frozenset(name for message in messages for name in message.passes_on)
+    return frozenset(name for message in messages for name in message.forwards)
 
 
 class _Told(NamedTuple):
@@ -108,7 +108,7 @@ def _ages(
     families: dict[str, list[Message]] = {}
     for message in messages.values():
         families.setdefault(message.family, []).append(message)
-    order = TopologicalSorter({name: message.passes_on for name, message in uplink.messages.items()})
+    order = TopologicalSorter({name: message.forwards for name, message in uplink.messages.items()})
     told: dict[str, list[_Told]] = {}
     for family in order.static_order():
         for message in families.get(family, ()):
@@ -142,7 +142,7 @@ def _told(
             "",
         )
         yield _sent_on(start, message, evaluation if message.plan.evaluated else None)
-    heard = [other for family in message.plan.passes_on for other in families.get(family, ())]
+    heard = [other for family in message.plan.forwards for other in families.get(family, ())]
     slowest: dict[tuple[str, str], _Told] = {}
     for other in heard:
         why = overlooked(other, message.sender, evaluation)
@@ -158,7 +158,7 @@ def _told(
 def evaluation_terms(unit: str, evaluation: EvaluationPlan, case: Case) -> tuple[Term, ...]:
     """Return what the evaluation of a unit adds to the age of what it works on, fs."""
     return (
-        Term(f"evaluation of {unit} has just run", evaluation.period[case]),
+        Term(f"wait for the next evaluation of {unit}", evaluation.period[case]),
         Term(f"run time of the evaluation of {unit}", evaluation.run_time[case]),
     )
 
@@ -166,13 +166,13 @@ def evaluation_terms(unit: str, evaluation: EvaluationPlan, case: Case) -> tuple
 def overlooked(message: Message, unit: str, evaluation: EvaluationPlan) -> str:
     """Return why a unit may never see one of the turns of a message; empty where it sees every frame."""
     plan, response = message.plan, message.response.time
-    if plan.turns == 1 or plan.received == "queued" or response is None:
+    if plan.multiplexed_over == 1 or plan.received == "queued" or response is None:
         return ""
     if evaluation.period.max + response.total <= plan.period.min:
         return ""
     return (
         f"{unit} finds the newest frame alone at its evaluations, which are too far apart to see each of the "
-        f"{plan.turns} turns of {message.name}"
+        f"{plan.multiplexed_over} turns of {message.name}"
     )
 
 
@@ -200,7 +200,7 @@ def _unbounded(message: Message) -> str:
 
 def on_the_way(message: Message, arrival: Arrival, case: Case) -> tuple[Term, ...]:
     """Return what a message adds to the age of what it tells, fs; its period alone where it has no bound."""
-    turns = message.plan.turns
+    turns = message.plan.multiplexed_over
     how = f"once in {turns} periods" if turns > 1 else ""
     period = Term(f"period of {message.name}", message.plan.period[case], turns, how)
     if arrival.time is None:
@@ -227,8 +227,8 @@ def _age(message: Message, told: _Told) -> Age:
     )
 
 
-VEHICLE_AGE = Kind[Age](
-    "age at the vehicle",
+END_TO_END_AGE = Kind[Age](
+    "end-to-end age",
     TIME,
     ("message", "task"),
     "uplink",
@@ -236,23 +236,23 @@ VEHICLE_AGE = Kind[Age](
     lambda age: age.typical,
     named=lambda age: age.figure,
     where=lambda age: " to ".join(age.path),
-    target="age_at_vehicle",
+    target="end_to_end_age",
     by="message",
     nobody="no controller that sends this message samples what it carries",
 )
 
 
-@VEHICLE_AGE.of
-def ages_at_the_vehicle(vehicle_ages: tuple[Age, ...]) -> Iterator[Figure]:
+@END_TO_END_AGE.of
+def ages_at_the_vehicle(end_to_end_ages: tuple[Age, ...]) -> Iterator[Figure]:
     """How old a value gets that a message carries, where it is received; of its copies the oldest."""
-    for family in dict.fromkeys(age.family for age in vehicle_ages):
-        for task, ages in ages_of(vehicle_ages, family).items():
+    for family in dict.fromkeys(age.family for age in end_to_end_ages):
+        for task, ages in ages_of(end_to_end_ages, family).items():
             age = ages[0]
             if age.time is not None:
-                yield VEHICLE_AGE(family, task, item=age)
+                yield END_TO_END_AGE(family, task, item=age)
             else:
                 path, why = " to ".join(age.path), age.unbounded
-                yield VEHICLE_AGE(family, task, where=path, note=why, boundless=True, judged=False)
+                yield END_TO_END_AGE(family, task, where=path, note=why, boundless=True, judged=False)
 
 
 MESSAGE_AGE = Kind[Age](
@@ -267,8 +267,8 @@ MESSAGE_AGE = Kind[Age](
 
 
 @MESSAGE_AGE.of
-def message_ages(vehicle_ages: tuple[Age, ...]) -> Iterator[Figure]:
+def message_ages(end_to_end_ages: tuple[Age, ...]) -> Iterator[Figure]:
     """How old a value of one controller gets that a message carries, where it is received."""
-    for age in vehicle_ages:
+    for age in end_to_end_ages:
         if age.time is not None:
             yield MESSAGE_AGE(age.message, age.controller, age.task, item=age)

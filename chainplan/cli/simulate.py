@@ -1,4 +1,4 @@
-"""`play`: simulate a plan frame by frame and hold what was observed against every computed bound."""
+"""`simulate`: simulate a plan frame by frame and hold what was observed against every computed bound."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from chainplan.plan.problems import escape
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
-    from chainplan.witness.noise import PlayedNoise
-    from chainplan.witness.play import Played, SimulationCase
+    from chainplan.witness.noise import SimulatedNoise
+    from chainplan.witness.simulations import Simulated, SimulationCase
 
 
 def run(
@@ -30,41 +30,41 @@ def run(
     width: int | None,
     out: str | None,
 ) -> int:
-    """Play a plan; return 0 if every bound held, 1 if one did not, 130 if it was interrupted."""
+    """Simulate a plan; return 0 if every bound held, 1 if one did not, 130 if it was interrupted."""
     loaded, evaluation = open_plan(plan, settings, out)
     from chainplan.witness.compare import compare
     from chainplan.witness.corners import cases
 
     wanted = cases(evaluation, scans=scans, seeds=seeds, noise=_noise(bit_errors, burst))
-    played = _play(evaluation, _from_seed(wanted, first_seed), workers or os.cpu_count() or 1)
-    rows = compare(evaluation, played.record)
-    if out is not None and not played.interrupted:
-        from chainplan.report.played_data import played_json
+    simulated = _simulate(evaluation, _from_seed(wanted, first_seed), workers or os.cpu_count() or 1)
+    rows = compare(evaluation, simulated.record)
+    if out is not None and not simulated.interrupted:
+        from chainplan.report.simulated_data import simulated_json
 
-        write_result(played_json(loaded, played, rows), out)
-    if out is None or played.interrupted:
+        write_result(simulated_json(loaded, simulated, rows), out)
+    if out is None or simulated.interrupted:
         from rich.console import Console
 
-        from chainplan.report.played import played_text
+        from chainplan.report.simulated import simulated_text
 
-        write_out(played_text(Console(width=width), loaded, evaluation, played, rows))
-    if played.interrupted:
-        complain(f"interrupted after {played.done} of {played.wanted} simulations; nothing was written")
+        write_out(simulated_text(Console(width=width), loaded, evaluation, simulated, rows))
+    if simulated.interrupted:
+        complain(f"interrupted after {simulated.done} of {simulated.wanted} simulations; nothing was written")
         return INTERRUPTED
     return 0 if all(row.ok for row in rows) else 1
 
 
-def _noise(bit_errors: float, burst: str | None) -> PlayedNoise | None:
+def _noise(bit_errors: float, burst: str | None) -> SimulatedNoise | None:
     """Return the channel that the drawn simulations run under, if any."""
     if not bit_errors and burst is None:
         return None
-    from chainplan.witness.noise import PlayedNoise
+    from chainplan.witness.noise import SimulatedNoise
 
     if burst is None:
-        return PlayedNoise(bit_errors)
+        return SimulatedNoise(bit_errors)
     try:
         bad, leave_good, leave_bad = (float(part) for part in burst.split(","))
-        return PlayedNoise(bit_errors, bad, leave_good, leave_bad)
+        return SimulatedNoise(bit_errors, bad, leave_good, leave_bad)
     except ValueError as error:
         reason = str(error) if "channel" in str(error) else "three probabilities are wanted"
         raise UserError(
@@ -78,10 +78,10 @@ def _from_seed(cases: list[SimulationCase], first_seed: int) -> list[SimulationC
     return [replace(case, first_seed=case.first_seed + first_seed) for case in cases]
 
 
-def _play(evaluation: Evaluation, cases: list[SimulationCase], workers: int) -> Played:
+def _simulate(evaluation: Evaluation, cases: list[SimulationCase], workers: int) -> Simulated:
     from chainplan.witness.compare import phases_of
     from chainplan.witness.pack import Pack
-    from chainplan.witness.play import play
+    from chainplan.witness.simulations import simulate_cases
 
     with progress("simulations", sum(case.seeds for case in cases)) as moves:
-        return play(Pack.of(evaluation.plan), phases_of(evaluation), cases, workers, moves)
+        return simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), cases, workers, moves)

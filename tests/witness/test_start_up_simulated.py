@@ -18,8 +18,8 @@ from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import Faults, LostReads
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.record import ControllerRecord
+from chainplan.witness.simulations import SimulationCase, simulate_cases
 from chainplan.witness.start import simulate_start
 
 TASKS: dict[str, dict[str, Any]] = {
@@ -77,15 +77,15 @@ def test_chains_and_ports_start_exactly_when_computed(layout: str, set_up_by: st
 @pytest.mark.parametrize("style", ["summation", "sequential", "polled"])
 def test_retries_use_up_exactly_the_reserve(style: str, retries: int) -> None:
     evaluation = lab(style=style, bridge="whole frames", controller={"retry_reserve": retries}, tasks=TASKS)
-    played = play(Pack.of(evaluation.plan), phases_of(evaluation), start_ups(evaluation))
-    last = [row for row in compare(evaluation, played.record) if row.quantity == "start-up"][-1]
+    simulated = simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), start_ups(evaluation))
+    last = [row for row in compare(evaluation, simulated.record) if row.quantity == "start-up"][-1]
     assert last.subject == "first complete set in memory"
     assert last.largest == last.bound == evaluation.start_ups[0].longest
 
 
 def start_ups(evaluation: Evaluation, seeds: int = 1) -> list[SimulationCase]:
     wanted = cases(evaluation, scans=1, seeds=seeds)
-    return [each for each in wanted if each.play is simulate_start]
+    return [each for each in wanted if each.run is simulate_start]
 
 
 def test_wake_and_addressing_by_hand() -> None:
@@ -129,6 +129,8 @@ def test_no_plan_starts_later_than_computed(plan: Any) -> None:
     ways = evaluation.scans["C"].ways[Case.WORST]
     if not ways.shared or ways.host.order != "any":  # else the figure is a bound of every order
         assert_exact(evaluation)
-    record = play(Pack.of(evaluation.plan), phases_of(evaluation), start_ups(evaluation, seeds=2)).record
+    record = simulate_cases(
+        Pack.of(evaluation.plan), phases_of(evaluation), start_ups(evaluation, seeds=2)
+    ).record
     assert not record.controllers["C"].beyond
     assert [row for row in compare(evaluation, record) if not row.ok] == []

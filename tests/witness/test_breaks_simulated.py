@@ -16,12 +16,12 @@ from chainplan.figures.terms import Case
 from chainplan.plan.altered import with_value
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import TIME
-from chainplan.witness.breaks import PlayedBreak
-from chainplan.witness.compare import PlayedRow, compare, phases_of
+from chainplan.witness.breaks import SimulatedBreak
+from chainplan.witness.compare import SimulatedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.draw import Draw
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import SimulationCase, play
+from chainplan.witness.simulations import SimulationCase, simulate_cases
 
 MS = 10**12
 
@@ -31,7 +31,7 @@ LOST: dict[str, Any] = {
     "debounce": 2,
     "lost_readings": 1,
     "on_lost": "hold",
-    "tolerant_time": "1 s",
+    "ftti": "1 s",
     "reaction": "contactor",
 }
 QUANTITIES = {"fault known", "recovery", "scan time after a fault"}
@@ -41,11 +41,11 @@ OPEN_ENDS = 2
 
 
 def breaks(evaluation: Evaluation, seeds: int = 1) -> list[SimulationCase]:
-    return [each for each in cases(evaluation, scans=1, seeds=seeds) if isinstance(each.play, PlayedBreak)]
+    return [each for each in cases(evaluation, scans=1, seeds=seeds) if isinstance(each.run, SimulatedBreak)]
 
 
-def rows_of(evaluation: Evaluation, wanted: list[SimulationCase]) -> list[PlayedRow]:
-    return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
+def rows_of(evaluation: Evaluation, wanted: list[SimulationCase]) -> list[SimulatedRow]:
+    return compare(evaluation, simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
 
 
 @pytest.mark.parametrize("retries", [0, 2])
@@ -78,9 +78,9 @@ def test_a_silent_node_is_switched_round_by_hand() -> None:
     evaluation = lab(style="sequential", shape="ring", tasks=CELLS, hazards={"lost": LOST})
     node = evaluation.network.chains["chain 1"].nodes[4].name
     case = SimulationCase(
-        "", Draw("worst"), 20, play=PlayedBreak(f"node {node} silent", "chain 1", "node", 5, "cells", 2)
+        "", Draw("worst"), 20, run=SimulatedBreak(f"node {node} silent", "chain 1", "node", 5, "cells", 2)
     )
-    record = play(Pack.of(evaluation.plan), phases_of(evaluation), [case]).record.controllers["C"]
+    record = simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), [case]).record.controllers["C"]
     known = record.known[f"node {node} silent"].max
     again = record.read_again[f"node {node} silent"].max
     assert known is not None

@@ -1,6 +1,6 @@
-"""Levers: values of a plan that can be moved by themselves, how far at most, and the plan with one moved.
+"""Parameters: values of a plan that can be moved by themselves, how far at most, and the plan with one moved.
 
-A lever moves in grains: whole steps of a size that a reader would write down. Where its value has a
+A parameter moves in grains: whole steps of a size that a reader would write down. Where its value has a
 tolerance, the tolerance keeps its share of the value.
 """
 
@@ -42,11 +42,11 @@ DIGITS = 4
 WHOLE = int(RATIO.units[""])
 
 
-class Lever(NamedTuple):
+class Parameter(NamedTuple):
     """One thing that can move. `present`, `grain`, `least` and `most` are ticks of `dimension`.
 
-    `plan` gives the plan with the lever at a value, `network` does so with the network where the change is
-    not one of a key's value; the other one is None. `settings` spells the change as ``KEY=VALUE`` texts.
+    `plan` gives the plan with the parameter at a value, `network` does so with the network where the change
+    is not one of a key's value; the other one is None. `settings` spells the change as ``KEY=VALUE`` texts.
     """
 
     name: str
@@ -71,35 +71,37 @@ class Lever(NamedTuple):
 
 
 class Move(NamedTuple):
-    """A lever at another value, ticks."""
+    """A parameter at another value, ticks."""
 
-    lever: Lever
+    parameter: Parameter
     value: int
 
     @property
     def size(self) -> Fraction:
         """Return the move as a share of the present value; of the whole range where that is zero."""
-        base = self.lever.present or self.lever.most
-        return abs(Fraction(self.value - self.lever.present, base))
+        base = self.parameter.present or self.parameter.most
+        return abs(Fraction(self.value - self.parameter.present, base))
 
     @property
     def settings(self) -> tuple[str, ...]:
         """Return the move as ``KEY=VALUE`` texts; nothing where it is more than a value of a key."""
-        return self.lever.settings(self.value)
+        return self.parameter.settings(self.value)
 
 
 def moved(evaluation: Evaluation, moves: Iterable[Move]) -> Evaluation:
-    """Return the evaluation of a plan with levers moved; what no move reaches is taken over."""
-    for move in sorted(moves, key=lambda move: move.lever.plan is None):  # a network is made of a whole plan
+    """Return the evaluation of a plan with parameters moved; what no move reaches is taken over."""
+    for move in sorted(
+        moves, key=lambda move: move.parameter.plan is None
+    ):  # a network is made of a whole plan
         evaluation = _moved(evaluation, *move)
     return evaluation
 
 
-def _moved(evaluation: Evaluation, lever: Lever, value: int) -> Evaluation:
-    if lever.plan is not None:
-        return evaluation.altered(lever.plan(evaluation.plan, value))
-    assert lever.network is not None  # it is one of the two
-    return evaluation.altered(evaluation.plan, network=lever.network(evaluation.network, value))
+def _moved(evaluation: Evaluation, parameter: Parameter, value: int) -> Evaluation:
+    if parameter.plan is not None:
+        return evaluation.altered(parameter.plan(evaluation.plan, value))
+    assert parameter.network is not None  # it is one of the two
+    return evaluation.altered(evaluation.plan, network=parameter.network(evaluation.network, value))
 
 
 # How it moves ---------------------------------------------------------------------------------------------
@@ -111,14 +113,14 @@ def quantity(
     plan: Plan,
     path: KeyPath,
     dimension: Dimension,
-) -> Lever:
-    """Return the lever of a quantity; its tolerance keeps its share of it."""
+) -> Parameter:
+    """Return the parameter of a quantity; its tolerance keeps its share of it."""
     span: Span = value_at(plan, path)
 
     def at(value: int) -> Span:
         return span.in_proportion(Fraction(value, span.typical))
 
-    return Lever(
+    return Parameter(
         name,
         subject,
         dimension,
@@ -132,8 +134,10 @@ def quantity(
     )
 
 
-def tolerance(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dimension) -> Iterator[Lever]:
-    """Yield the lever that widens or narrows a tolerance about its value, both sides as the wider one."""
+def tolerance(
+    name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dimension
+) -> Iterator[Parameter]:
+    """Yield the parameter that widens or narrows a tolerance about its value, both sides as the wider one."""
     span: Span = value_at(plan, path)
     wide = max(span.max - span.typical, span.typical - span.min)
     if not wide:
@@ -144,7 +148,7 @@ def tolerance(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dim
         return Span(span.typical - floor(part), span.typical, span.typical + ceil(part))
 
     present = -(-wide * WHOLE // span.typical)
-    yield Lever(
+    yield Parameter(
         name,
         subject,
         RATIO,
@@ -158,10 +162,10 @@ def tolerance(name: str, subject: str, plan: Plan, path: KeyPath, dimension: Dim
     )
 
 
-def count(name: str, subject: str, plan: Plan, path: KeyPath, least: int) -> Lever:
-    """Return the lever of a number at a path."""
+def count(name: str, subject: str, plan: Plan, path: KeyPath, least: int) -> Parameter:
+    """Return the parameter of a number at a path."""
     present = value_at(plan, path)
-    return Lever(
+    return Parameter(
         name,
         subject,
         COUNT,
@@ -175,8 +179,8 @@ def count(name: str, subject: str, plan: Plan, path: KeyPath, least: int) -> Lev
     )
 
 
-def cable(plan: Plan, name: str) -> Iterator[Lever]:
-    """Yield the lever that makes all cables of a chain longer or shorter in proportion."""
+def cable(plan: Plan, name: str) -> Iterator[Parameter]:
+    """Yield the parameter that makes all cables of a chain longer or shorter in proportion."""
     chain = plan.chains[name]
     paths: list[KeyPath] = [
         ("chains", name, key, "length")
@@ -205,7 +209,7 @@ def cable(plan: Plan, name: str) -> Iterator[Lever]:
         )
 
     percent = int(RATIO.units["%"])
-    yield Lever(
+    yield Parameter(
         "cable length, in proportion",
         name,
         RATIO,
@@ -242,8 +246,8 @@ class Boards:
         return self._made[boards]
 
 
-def boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
-    """Yield the lever that adds boards at the far end of a chain and its copies, or takes them off."""
+def boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Parameter]:
+    """Yield the parameter that adds boards at the far end of a chain and its copies, or takes them off."""
     made = Boards(network, chains)
     present = made.present
     room = MOST_NODES - len(network.nodes)
@@ -253,11 +257,11 @@ def boards(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lev
     def altered(changed: Network, boards: int) -> Network:
         return made(boards) if changed is network else with_boards_on(changed, chains, boards)
 
-    yield Lever("boards on the chain", name, COUNT, present, 1, 1, most, None, altered, lambda _: ())
+    yield Parameter("boards on the chain", name, COUNT, present, 1, 1, most, None, altered, lambda _: ())
 
 
-def cells(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Lever]:
-    """Yield the lever that changes the number of cells of every node of a chain and its copies."""
+def cells(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Parameter]:
+    """Yield the parameter that changes the number of cells of every node of a chain and its copies."""
     present = max(node.cells for node in chains[0].nodes)
     fewest = min((node.cells for node in chains[0].nodes if node.cells), default=0)
     if not fewest:
@@ -270,7 +274,9 @@ def cells(network: Network, name: str, chains: Sequence[Chain]) -> Iterator[Leve
         return changed
 
     least = present - fewest + 1
-    yield Lever("cells per node", name, COUNT, present, 1, least, present + more, None, altered, lambda _: ())
+    yield Parameter(
+        "cells per node", name, COUNT, present, 1, least, present + more, None, altered, lambda _: ()
+    )
 
 
 def _grain(present: int, digits: int = DIGITS) -> int:

@@ -12,24 +12,31 @@ from chainplan.report.units import with_unit
 
 if TYPE_CHECKING:
     from chainplan.plan.load import LoadedPlan
-    from chainplan.witness.compare import PlayedRow
-    from chainplan.witness.play import Played
+    from chainplan.witness.compare import SimulatedRow
+    from chainplan.witness.simulations import Simulated
 
-PLAYED_VERSION = 1
+SIMULATED_VERSION = 1
 """Version of the form of this output; it changes when a key changes its meaning or goes."""
 
 
-def played_json(loaded: LoadedPlan, played: Played, rows: Sequence[PlayedRow]) -> str:
-    """Return a play as strict JSON, in a stable order."""
-    return json.dumps(played_data(loaded, played, rows), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+def simulated_json(loaded: LoadedPlan, simulated: Simulated, rows: Sequence[SimulatedRow]) -> str:
+    """Return a simulation as strict JSON, in a stable order."""
+    return (
+        json.dumps(simulated_data(loaded, simulated, rows), indent=2, ensure_ascii=False, allow_nan=False)
+        + "\n"
+    )
 
 
-def played_data(loaded: LoadedPlan, played: Played, rows: Sequence[PlayedRow]) -> dict[str, Any]:
-    """Return a play as plain data."""
+def simulated_data(loaded: LoadedPlan, simulated: Simulated, rows: Sequence[SimulatedRow]) -> dict[str, Any]:
+    """Return a simulation as plain data."""
     return {
-        "played_version": PLAYED_VERSION,
+        "simulated_version": SIMULATED_VERSION,
         "plan": {"title": loaded.plan.title, "revision": loaded.plan.revision, "file": loaded.file},
-        "simulations": {"wanted": played.wanted, "done": played.done, "interrupted": played.interrupted},
+        "simulations": {
+            "wanted": simulated.wanted,
+            "done": simulated.done,
+            "interrupted": simulated.interrupted,
+        },
         "every_bound_held": all(row.ok for row in rows),
         "figures": [_row(row) for row in rows],
         "controllers": [
@@ -42,13 +49,13 @@ def played_data(loaded: LoadedPlan, played: Played, rows: Sequence[PlayedRow]) -
                 "reads_lost": record.lost,
                 "scans_beyond_reserve": record.scan_time_beyond.count,
             }
-            for name, record in played.record.controllers.items()
+            for name, record in simulated.record.controllers.items()
         ],
         "cautions": list(CAUTIONS),
     }
 
 
-def _row(row: PlayedRow) -> dict[str, Any]:
+def _row(row: SimulatedRow) -> dict[str, Any]:
     figures: dict[str, int | Fraction] = {
         "least": row.least,
         "mean": Fraction(row.mean),

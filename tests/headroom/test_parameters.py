@@ -1,4 +1,4 @@
-"""Levers: how far and in which steps each is moved, by hand; a plan with some moved is that of a file."""
+"""Parameters: how far and in which steps each is moved, by hand; a plan with some moved is that of a file."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import pytest
 
 from chainplan.chain.altered import boards_on, with_boards, with_boards_on
 from chainplan.evaluation import Evaluation
-from chainplan.headroom.levers import Boards, Lever, Move, boards, cells, moved
-from chainplan.headroom.movable import levers
+from chainplan.headroom.movable import parameters
+from chainplan.headroom.parameters import Boards, Move, Parameter, boards, cells, moved
 from chainplan.plan.load import load_plan
 from chainplan.quantity import COUNT, LENGTH, RATIO, TIME, VOLTAGE, Dimension, Span
 
@@ -26,9 +26,9 @@ def evaluated(name: str, *settings: str) -> Evaluation:
 
 
 @cache
-def of(name: str, *settings: str) -> dict[tuple[str, str], Lever]:
-    found = levers(evaluated(name, *settings))
-    by_name = {(lever.name, lever.subject): lever for lever in found}
+def of(name: str, *settings: str) -> dict[tuple[str, str], Parameter]:
+    found = parameters(evaluated(name, *settings))
+    by_name = {(parameter.name, parameter.subject): parameter for parameter in found}
     assert len(by_name) == len(found)
     return by_name
 
@@ -57,22 +57,22 @@ BY_HAND: list[tuple[str, str, Dimension, int, int, int, int]] = [
 @pytest.mark.parametrize("expected", BY_HAND, ids=lambda expected: expected[0])
 def test_steps_and_ends(expected: tuple[str, str, Dimension, int, int, int, int]) -> None:
     name, subject, *rest = expected
-    lever = of("rail-trolley")[name, subject]
-    assert [lever.dimension, lever.present, lever.grain, lever.least, lever.most] == rest
-    assert lever.grains(1) == (lever.most - lever.present) // lever.grain
-    assert lever.grains(-1) == (lever.present - lever.least) // lever.grain
+    parameter = of("rail-trolley")[name, subject]
+    assert [parameter.dimension, parameter.present, parameter.grain, parameter.least, parameter.most] == rest
+    assert parameter.grains(1) == (parameter.most - parameter.present) // parameter.grain
+    assert parameter.grains(-1) == (parameter.present - parameter.least) // parameter.grain
     for direction in (-1, 1):
-        last = lever.value(direction * lever.grains(direction))
-        assert lever.least <= last <= lever.most
-        assert not lever.least <= last + direction * lever.grain <= lever.most
+        last = parameter.value(direction * parameter.grains(direction))
+        assert parameter.least <= last <= parameter.most
+        assert not parameter.least <= last + direction * parameter.grain <= parameter.most
 
 
 def test_what_is_beyond_the_usual_ends_stays_where_it_is() -> None:
     settings = ("controllers.trolley.retry_reserve=50", "controllers.trolley.scan_period=100 ms ± 30 %")
-    levers_there = of("rail-trolley", *settings)
+    parameters_there = of("rail-trolley", *settings)
     for name, present in (("retries in reserve", 50), ("scan period tolerance", 30 * PERCENT)):
-        lever = levers_there[name, "trolley"]
-        assert (lever.present, lever.most, lever.grains(1)) == (present, present, 0)
+        parameter = parameters_there[name, "trolley"]
+        assert (parameter.present, parameter.most, parameter.grains(1)) == (present, present, 0)
 
 
 def test_a_tiny_value_is_moved_by_single_ticks() -> None:
@@ -80,40 +80,42 @@ def test_a_tiny_value_is_moved_by_single_ticks() -> None:
 
 
 def test_an_odd_value_is_not_moved_below_its_tenth() -> None:
-    lever = of("rail-trolley", "controllers.trolley.scan_period=100.000000000001 ms")[
+    parameter = of("rail-trolley", "controllers.trolley.scan_period=100.000000000001 ms")[
         "scan period", "trolley"
     ]
-    assert lever.least == 10 * MS + 1
+    assert parameter.least == 10 * MS + 1
 
 
 @pytest.mark.parametrize("name", ["rail-trolley", "mine-locomotive", "storage-container", "harbour-ferry"])
 @pytest.mark.parametrize("tolerances", [False, True])
 @pytest.mark.parametrize("direction", [-1, 1])
-def test_a_plan_with_levers_moved_is_that_of_a_plan_file(name: str, tolerances: bool, direction: int) -> None:
-    """All levers at once: each writes keys of its own, but a value and its tolerance, which are one."""
+def test_a_plan_with_parameters_moved_is_that_of_a_plan_file(
+    name: str, tolerances: bool, direction: int
+) -> None:
+    """All parameters at once: each writes keys of its own, but a value and its tolerance, which are one."""
     plan = evaluated(name).plan
     settings: list[str] = []
-    for lever in of(name).values():
-        if lever.plan is None:
-            assert lever.settings(lever.least) == ()
-        elif lever.grains(direction) and ("tolerance" in lever.name) is tolerances:
-            move = Move(lever, lever.value(direction))
-            plan = lever.plan(plan, move.value)
+    for parameter in of(name).values():
+        if parameter.plan is None:
+            assert parameter.settings(parameter.least) == ()
+        elif parameter.grains(direction) and ("tolerance" in parameter.name) is tolerances:
+            move = Move(parameter, parameter.value(direction))
+            plan = parameter.plan(plan, move.value)
             settings += move.settings
     assert plan == evaluated(name, *settings).plan != evaluated(name).plan
 
 
 def test_a_tolerance_is_widened_on_both_sides_as_the_wider_one() -> None:
     period = "controllers.trolley.scan_period={min: 99 ms, typical: 100 ms, max: 103 ms}"
-    lever = of("rail-trolley", period)["scan period tolerance", "trolley"]
-    assert lever.present == 3 * PERCENT
-    assert lever.plan is not None
-    plan = lever.plan(evaluated("rail-trolley").plan, 4 * PERCENT)
+    parameter = of("rail-trolley", period)["scan period tolerance", "trolley"]
+    assert parameter.present == 3 * PERCENT
+    assert parameter.plan is not None
+    plan = parameter.plan(evaluated("rail-trolley").plan, 4 * PERCENT)
     assert plan.controllers["trolley"].scan_period == Span(96 * MS, 100 * MS, 104 * MS)
     odd = of("rail-trolley", "controllers.trolley.scan_period=33.333333333333 ms ± 1 %")
-    lever = odd["scan period tolerance", "trolley"]
-    assert lever.plan is not None
-    span = lever.plan(plan, PERCENT).controllers["trolley"].scan_period
+    parameter = odd["scan period tolerance", "trolley"]
+    assert parameter.plan is not None
+    span = parameter.plan(plan, PERCENT).controllers["trolley"].scan_period
     assert (span.typical - span.min, span.max - span.typical) == (333_333_333_333, 333_333_333_334)
     lower = "controllers.trolley.scan_period={min: 96 ms, typical: 100 ms, max: 101 ms}"
     assert of("rail-trolley", lower)["scan period tolerance", "trolley"].present == 4 * PERCENT
@@ -123,8 +125,8 @@ def test_a_tolerance_is_widened_on_both_sides_as_the_wider_one() -> None:
 
 
 def test_all_cables_of_a_chain_are_scaled() -> None:
-    lever = of("harbour-ferry")["cable length, in proportion", "ring"]
-    assert lever.settings(150 * PERCENT) == (
+    parameter = of("harbour-ferry")["cable length, in proportion", "ring"]
+    assert parameter.settings(150 * PERCENT) == (
         "chains.ring.segments.length=900 mm",
         "chains.ring.head_segment.length=9 m",
         "chains.ring.back_segment.length=9 m",
@@ -138,10 +140,10 @@ def test_all_cables_of_a_chain_are_scaled() -> None:
 
 def test_boards_are_added_to_all_copies() -> None:
     network = evaluated("harbour-ferry").network
-    (lever,) = boards(network, "ring", list(network.families["ring"]))
-    assert (lever.present, lever.least, lever.most) == (10, 1, 40)
-    assert lever.network is not None
-    altered = lever.network(network, 7)
+    (parameter,) = boards(network, "ring", list(network.families["ring"]))
+    assert (parameter.present, parameter.least, parameter.most) == (10, 1, 40)
+    assert parameter.network is not None
+    altered = parameter.network(network, 7)
     assert [len(boards_on(chain)) for chain in altered.chains.values()] == [7] * 4
 
 
@@ -158,32 +160,32 @@ def test_boards_taken_off_step_by_step_leave_what_taking_them_at_once_leaves(nam
 @pytest.mark.parametrize(("present", "most"), [(99, 396), (100, 400), (101, 400), (399, 400), (401, 401)])
 def test_boards_are_added_up_to_a_number_of_nodes(present: int, most: int) -> None:
     network = with_boards(evaluated("rail-trolley").network, "line", present)
-    (lever,) = boards(network, "line", [network.chains["line"]])
-    assert (lever.present, lever.most) == (present, most)
+    (parameter,) = boards(network, "line", [network.chains["line"]])
+    assert (parameter.present, parameter.most) == (present, most)
 
 
 def test_of_boards_with_several_nodes_fewer_fit() -> None:
     # the container's boards carry three nodes each: 16 boards, 48 nodes
     network = with_boards(evaluated("storage-container").network, "loop", 100)
-    (lever,) = boards(network, "loop", [network.chains["loop"]])
-    assert (lever.present, lever.most) == (100, 100 + (400 - 300) // 3)
+    (parameter,) = boards(network, "loop", [network.chains["loop"]])
+    assert (parameter.present, parameter.most) == (100, 100 + (400 - 300) // 3)
     # a further board is one more like the last one
     chain = network.chains["loop"]
-    (lever,) = boards(network, "loop", [chain._replace(nodes=chain.nodes[:-1])])
-    assert lever.most == 100 + (400 - 300) // 2
+    (parameter,) = boards(network, "loop", [chain._replace(nodes=chain.nodes[:-1])])
+    assert parameter.most == 100 + (400 - 300) // 2
 
 
 def test_cells_are_moved_at_every_node_of_all_copies() -> None:
     network = evaluated("harbour-ferry").network
     chains = list(network.families["ring"])
-    (lever,) = cells(network, "ring", chains)
+    (parameter,) = cells(network, "ring", chains)
     present = {node.cells for node in network.nodes.values()}
     inputs = min(node.type.cell_inputs for node in network.nodes.values())
-    assert {lever.present} == present
-    assert (lever.least, lever.most) == (1, inputs)
-    assert lever.network is not None
-    altered = lever.network(network, lever.present - 2)
-    assert {node.cells for node in altered.nodes.values()} == {lever.present - 2}
+    assert {parameter.present} == present
+    assert (parameter.least, parameter.most) == (1, inputs)
+    assert parameter.network is not None
+    altered = parameter.network(network, parameter.present - 2)
+    assert {node.cells for node in altered.nodes.values()} == {parameter.present - 2}
 
 
 def test_no_node_is_left_without_cells_or_gets_more_than_it_has_inputs() -> None:
@@ -191,8 +193,8 @@ def test_no_node_is_left_without_cells_or_gets_more_than_it_has_inputs() -> None
     chain = network.chains["line"]
     numbers = (10, 7, 0, 9)  # a node without cells stays without
     nodes = tuple(node._replace(cells=number) for node, number in zip(chain.nodes, numbers, strict=True))
-    (lever,) = cells(network, "line", [chain._replace(nodes=nodes)])
-    assert (lever.present, lever.least, lever.most) == (10, 10 - 7 + 1, 10 + 12 - 10)
+    (parameter,) = cells(network, "line", [chain._replace(nodes=nodes)])
+    assert (parameter.present, parameter.least, parameter.most) == (10, 10 - 7 + 1, 10 + 12 - 10)
     bare = chain._replace(nodes=tuple(node._replace(cells=0) for node in nodes))
     assert not list(cells(network, "line", [bare]))
 
@@ -206,8 +208,8 @@ def test_a_segment_without_cable_is_not_scaled() -> None:
 
 
 def test_sizes_of_moves() -> None:
-    lever = of("rail-trolley")["scan period", "trolley"]
-    assert Move(lever, 150 * MS).size == Move(lever, 50 * MS).size == Fraction(1, 2)
+    parameter = of("rail-trolley")["scan period", "trolley"]
+    assert Move(parameter, 150 * MS).size == Move(parameter, 50 * MS).size == Fraction(1, 2)
     still = of("rail-trolley", "controllers.trolley.retry_reserve=0")["retries in reserve", "trolley"]
     assert Move(still, 5).size == Fraction(5, 20)
 
@@ -258,7 +260,7 @@ def test_only_what_is_in_use_can_be_moved() -> None:
         "controllers.trolley.set_up=0 us",
         "tasks.open wire.reads=cell voltages",
         "hazards.sense wire.kind=cell over-voltage",
-        "targets.coverage=[]",
+        "targets.monitoring=[]",
     )
     gone = {name for name, _ in of("rail-trolley")} - {name for name, _ in less}
     assert gone == {"host set-up", "conversion of open wire"}
@@ -270,7 +272,7 @@ def test_segments_without_barriers_have_no_ratings() -> None:
     assert ("altitude", "") in bare
 
 
-def test_every_type_in_use_has_its_levers_once() -> None:
+def test_every_type_in_use_has_its_parameters_once() -> None:
     truck = of("mine-locomotive")
     subjects = {subject for name, subject in truck if name == "conversion of cell voltages"}
     assert subjects == {"node-12", "node-18"}

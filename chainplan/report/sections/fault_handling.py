@@ -1,4 +1,4 @@
-"""From fault to safe state: every hazard's FDTI, FRTI and FHTI against its tolerant time, and the terms."""
+"""From fault to safe state: every hazard's FDTI, FRTI and FHTI against its ftti, and the terms."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def render(view: View) -> Iterator[ReportPart]:
     """Return every hazard's intervals and what they are made of."""
     latencies, told = view.evaluation.latencies, view.evaluation.reported
     boundless = told.unbounded if told else {}
-    yield Heading("From fault to safe state", "worst case; FHTI = FDTI + FRTI, below FTTI")
+    yield Heading("Fault handling", "from fault to safe state, worst case; FHTI = FDTI + FRTI, below FTTI")
     if not latencies and not boundless:
         yield Paragraph("The plan names no hazards.")
         return
@@ -48,7 +48,7 @@ def render(view: View) -> Iterator[ReportPart]:
     yield Text()
     yield Paragraph(
         "Every term is rounded up; explain prints them exactly. FDTI, FRTI, FHTI, FTTI: fault detection, "
-        "reaction, handling and tolerant time interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
+        "reaction, handling and ftti interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
     )
 
 
@@ -70,7 +70,7 @@ def intervals(
     ]
     rows: list[list[Cell]] = []
     for name, why in boundless.items():
-        limit = f"< {amount(view.evaluation.plan.hazards[name].tolerant_time.min, TIME, 'down')}"
+        limit = f"< {amount(view.evaluation.plan.hazards[name].ftti.min, TIME, 'down')}"
         hazard = two_lines(view, name, why)
         rows.append([status_text(view, "missed"), "-", hazard, "-", "-", "no bound", limit])
     for latency in latencies:
@@ -78,12 +78,12 @@ def intervals(
         rows.append(
             [
                 status_text(view, "met" if latency.met else "missed"),
-                signed_amount(latency.tolerant_time - handling, TIME),
+                signed_amount(latency.ftti - handling, TIME),
                 two_lines(view, latency.hazard, _path(view, latency)),
                 amount(latency.detection.total, TIME, "up"),
                 amount(latency.reaction.total, TIME, "up"),
                 two_lines(view, amount(handling, TIME, "up"), f"({amount(latency.typical_handling, TIME)})"),
-                f"< {amount(latency.tolerant_time, TIME, 'down')}",
+                f"< {amount(latency.ftti, TIME, 'down')}",
             ]
         )
     return Table(columns, rows)

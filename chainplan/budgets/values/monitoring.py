@@ -1,4 +1,4 @@
-"""Coverage: which task shows which kind of hazard, how often and where, and what nothing shows.
+"""Monitoring: which task shows which kind of hazard, how often and where, and what nothing shows.
 
 A cell is covered against a kind of hazard when some task reads, of its node, what shows that kind
 (:data:`chainplan.plan.readings.READINGS`); against over- and under-temperature when a task reads a
@@ -44,7 +44,7 @@ def unit_of(kind: HazardKind) -> Unit:
     return "node" if kind in ("register upset", "chain loss") else "cell"
 
 
-class CoverageGap(NamedTuple):
+class MonitoringGap(NamedTuple):
     """Boards of one string on which nothing shows a kind of hazard."""
 
     string: str
@@ -56,7 +56,7 @@ class CoverageGap(NamedTuple):
     reason: str
 
 
-class KindCoverage(NamedTuple):
+class KindMonitoring(NamedTuple):
     """How far one kind of hazard is covered."""
 
     kind: HazardKind
@@ -71,10 +71,10 @@ class KindCoverage(NamedTuple):
     """The test of the place that is tested least often, by the most frequent of its tasks."""
     hazards: tuple[HazardLatency, ...]
     """The hazards of this kind in the plan, with their FDTI."""
-    gaps: tuple[CoverageGap, ...]
+    gaps: tuple[MonitoringGap, ...]
 
 
-class Coverage:
+class Monitoring:
     """The whole table; what is known of a kind is worked out when first asked for."""
 
     def __init__(
@@ -94,7 +94,7 @@ class Coverage:
         }
         self._chains = outlines(network.chains.values())
         self._latencies = tuple(latencies)
-        self._known: dict[HazardKind, KindCoverage] = {}
+        self._known: dict[HazardKind, KindMonitoring] = {}
 
     @property
     def tests(self) -> tuple[TaskInterval, ...]:
@@ -107,11 +107,11 @@ class Coverage:
         return _idle(self._tasks, self._hazards)
 
     @property
-    def kinds(self) -> dict[HazardKind, KindCoverage]:
+    def kinds(self) -> dict[HazardKind, KindMonitoring]:
         """Return every kind, in the order of :data:`~chainplan.plan.readings.HAZARD_KINDS`."""
         return {kind: self.of(kind) for kind in HAZARD_KINDS}
 
-    def of(self, kind: HazardKind) -> KindCoverage:
+    def of(self, kind: HazardKind) -> KindMonitoring:
         """Return how far one kind of hazard is covered."""
         if kind not in self._known:
             named = tuple(each for each in self._latencies if self._hazards[each.hazard].kind == kind)
@@ -121,15 +121,15 @@ class Coverage:
 
 
 @budget
-def coverage(
+def monitoring(
     network: Network,
     tasks: dict[str, Task],
     hazards: dict[str, Hazard],
     scans: dict[str, ControllerScan],
     latencies: list[HazardLatency],
-) -> Coverage:
+) -> Monitoring:
     """Which hazards the tasks cover, how often and where."""
-    return Coverage(network, tasks, hazards, scans, latencies)
+    return Monitoring(network, tasks, hazards, scans, latencies)
 
 
 _Task = tuple[str, str]
@@ -156,7 +156,7 @@ def _asked(tasks: dict[str, Task], chains: tuple[Chain, ...]) -> _Asked:
 
 
 class _Extent(NamedTuple):
-    """What of a kind's coverage follows from which bits are sent, and not from how long that takes."""
+    """What of a kind's monitoring follows from which bits are sent, and not from how long that takes."""
 
     unit: Unit
     total: int
@@ -164,7 +164,7 @@ class _Extent(NamedTuple):
     used: tuple[_Task, ...]
     groups: tuple[tuple[_Task, ...], ...]
     """Every set of tasks that some place is tested by, once, in the order of the places."""
-    gaps: tuple[CoverageGap, ...]
+    gaps: tuple[MonitoringGap, ...]
 
 
 def _kind(
@@ -172,11 +172,11 @@ def _kind(
     extent: _Extent,
     tests: dict[_Task, TaskInterval],
     hazards: tuple[HazardLatency, ...],
-) -> KindCoverage:
+) -> KindMonitoring:
     often = [
         min((tests[key] for key in group), key=lambda test: test.interval.total) for group in extent.groups
     ]
-    return KindCoverage(
+    return KindMonitoring(
         kind,
         extent.unit,
         extent.total,
@@ -249,7 +249,7 @@ def _gaps(
     all_strings: dict[str, CellString],
     left: dict[str, int],
     used: bool,
-) -> Iterator[CoverageGap]:
+) -> Iterator[MonitoringGap]:
     wanted = READ_BY.get(kind)
     reason = "no task reads anything there" if wanted is None else f"no task reads {wanted} there"
     if kind in _BY_BOARD and used:
@@ -264,10 +264,12 @@ def _gaps(
     for string, boards in strings.items():
         everything = all_strings[string].boards
         positions = tuple(place for place, board in enumerate(everything, start=1) if board in boards)
-        yield CoverageGap(string, positions, len(positions) == len(everything), sum(boards.values()), reason)
+        yield MonitoringGap(
+            string, positions, len(positions) == len(everything), sum(boards.values()), reason
+        )
 
 
-def place(gap: CoverageGap) -> str:
+def place(gap: MonitoringGap) -> str:
     """Return where a gap is: a string, or some of its boards."""
     if gap.whole:
         return f"string {gap.string}"
@@ -295,15 +297,15 @@ def _idle(tasks: dict[str, Task], hazards: dict[str, Hazard]) -> dict[str, str]:
 
 
 class Covered(NamedTuple):
-    """A kind of hazard in a coverage, which is looked at when it is asked for."""
+    """A kind of hazard in a monitoring, which is looked at when it is asked for."""
 
-    coverage: Coverage
+    monitoring: Monitoring
     kind: HazardKind
 
     @property
-    def found(self) -> KindCoverage:
+    def found(self) -> KindMonitoring:
         """Return how far it is covered."""
-        return self.coverage.of(self.kind)
+        return self.monitoring.of(self.kind)
 
 
 def _kind_of(unit: Unit) -> Kind[Covered]:
@@ -311,25 +313,25 @@ def _kind_of(unit: Unit) -> Kind[Covered]:
         f"{unit}s covered",
         COUNT,
         ("kind of hazard",),
-        "coverage",
+        "monitoring",
         lambda each: each.found.covered,
-        named="coverage/{}",
+        named="monitoring/{}",
         sense="at least",
         where=lambda each: _where(each.found),
         note=lambda each: "; ".join(dict.fromkeys(gap.reason for gap in each.found.gaps)),
-        asked=lambda plan: plan.targets.coverage,
+        asked=lambda plan: plan.targets.monitoring,
         yes_no=True,
     )
 
-    def covered(coverage: Coverage, targets: Targets) -> Iterator[Figure]:
+    def covered(monitoring: Monitoring, targets: Targets) -> Iterator[Figure]:
         for hazard in HAZARD_KINDS:
             if unit_of(hazard) == unit:
-                judged = hazard in targets.coverage
-                total = coverage.of(hazard).total if judged else None
+                judged = hazard in targets.monitoring
+                total = monitoring.of(hazard).total if judged else None
                 if total == 0:
                     yield kind(hazard, judged=True, note=f"the plan has no {unit}s")
                 else:
-                    yield kind(hazard, item=Covered(coverage, hazard), limit=total)
+                    yield kind(hazard, item=Covered(monitoring, hazard), limit=total)
 
     covered.__doc__ = f"{unit.capitalize()}s that some task watches against a kind of hazard, of all {unit}s."
     kind.of(covered)
@@ -342,7 +344,7 @@ NODES_COVERED = _kind_of("node")
 _MOST_PLACES = 3
 
 
-def _where(covered: KindCoverage) -> str:
+def _where(covered: KindMonitoring) -> str:
     places = [place(gap) for gap in covered.gaps]
     left = len(places) - _MOST_PLACES
     shown = ", ".join(places[:_MOST_PLACES]) + (f" and {left} more" if left > 0 else "")
@@ -353,7 +355,7 @@ TEST_INTERVAL = Kind[TaskInterval](
     "test interval",
     TIME,
     ("controller", "task"),
-    "coverage",
+    "monitoring",
     lambda test: test.interval,
     lambda test: test.typical_interval,
     named="interval/{}/{}",
@@ -361,7 +363,7 @@ TEST_INTERVAL = Kind[TaskInterval](
 
 
 @TEST_INTERVAL.of
-def test_intervals(coverage: Coverage) -> Iterator[Figure]:
+def test_intervals(monitoring: Monitoring) -> Iterator[Figure]:
     """From one run of a task to the next, at the longest (ISO 26262-1:2018, 3.35, from memory)."""
-    for test in coverage.tests:
+    for test in monitoring.tests:
         yield TEST_INTERVAL(test.controller, test.task, item=test)

@@ -1,4 +1,4 @@
-"""Rings that a task reads from the back: their way back is known to be broken no later than computed."""
+"""Rings that a task reads from the back: their return path is known to be broken no later than computed."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from strategies import Data, may_be_sent_from_back, plan_data, spans
 from chainplan.evaluation import Evaluation
 from chainplan.plan.checks import check_plan
 from chainplan.plan.model import Plan
-from chainplan.witness.breaks import PlayedBreak
-from chainplan.witness.compare import PlayedRow, compare, phases_of
+from chainplan.witness.breaks import SimulatedBreak
+from chainplan.witness.compare import SimulatedRow, compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.debounce import Debouncing
 from chainplan.witness.draw import Draw
 from chainplan.witness.faults import ChainLoss, Cut, Faults
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import SimulationCase, play
 from chainplan.witness.simulate import simulate
+from chainplan.witness.simulations import SimulationCase, simulate_cases
 
 CELLS: Data = {"reads": "cell voltages", "value": "16 bit", "values_per_read": 4}
 WAY_BACK: Data = {
@@ -31,14 +31,14 @@ WAY_BACK: Data = {
     "data": "1 byte",
     "every": 4,
     "sent_from": "back",
-    "turn": "1 ms .. 2 ms",
+    "reversal": "1 ms .. 2 ms",
 }
 LOST: Data = {
     "kind": "chain loss",
     "debounce": 2,
     "lost_readings": 1,
     "on_lost": "hold",
-    "tolerant_time": "9 s",
+    "ftti": "9 s",
 }
 
 OPEN_ENDS = 2
@@ -50,18 +50,20 @@ def ring(style: str, relays: str = "cut-through", retries: int = 0, **sections: 
         style=style,
         shape="ring",
         relays=relays,
-        tasks={"cells": CELLS, "way back": WAY_BACK},
+        tasks={"cells": CELLS, "return path": WAY_BACK},
         hazards={"lost": LOST | {"reaction": "contactor"}},
         controller={"retry_reserve": retries},
         **sections,
     )
 
 
-def broken(evaluation: Evaluation, wanted: list[SimulationCase] | None = None) -> list[PlayedRow]:
+def broken(evaluation: Evaluation, wanted: list[SimulationCase] | None = None) -> list[SimulatedRow]:
     cornered = wanted or [
-        each for each in cases(evaluation, scans=1, seeds=1) if isinstance(each.play, PlayedBreak)
+        each for each in cases(evaluation, scans=1, seeds=1) if isinstance(each.run, SimulatedBreak)
     ]
-    return compare(evaluation, play(Pack.of(evaluation.plan), phases_of(evaluation), cornered).record)
+    return compare(
+        evaluation, simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), cornered).record
+    )
 
 
 @pytest.mark.parametrize("retries", [0, 2])
@@ -102,14 +104,14 @@ def test_a_ring_read_from_the_back_alone_is_known_just_in_time(style: str) -> No
 
 
 @pytest.mark.parametrize("style", ["summation", "sequential", "polled"])
-def test_the_last_segment_is_known_by_the_slow_task_alone(style: str) -> None:
+def test_the_last_segment_is_detected_by_the_slow_task_alone(style: str) -> None:
     # 3 bad runs of the task, every 4 scans of 50 ms; the others need one scan each.
     faults = {each.name: each for each in ring(style).faults.outcomes}
     period = 50_050 * 10**9
     for name in ("segment chain 1#10 open or shorted", "port C:back dead"):
         known = faults[name].known
         assert known is not None
-        assert known.task == "way back"
+        assert known.task == "return path"
         assert 12 * period < known.total < 13 * period
     for number in range(1, 10):
         known = faults[f"segment chain 1#{number} open or shorted"].known
@@ -118,7 +120,7 @@ def test_the_last_segment_is_known_by_the_slow_task_alone(style: str) -> None:
         assert 3 * period < known.total < 4 * period
 
 
-def test_without_such_a_task_the_way_back_stays_hidden() -> None:
+def test_without_such_a_task_the_return_path_stays_hidden() -> None:
     evaluation = lab(style="sequential", shape="ring", tasks={"cells": CELLS})
     assert {each.name for each in evaluation.faults.unknown} == {
         "segment chain 1#10 open or shorted",
@@ -146,7 +148,7 @@ def ring_plans(draw: st.DrawFn) -> Plan:
     for number, task in enumerate(data["tasks"].values()):
         assert all(may_be_sent_from_back(task, chain, styles) for chain in data["chains"].values())
         task["sent_from"] = "back" if number == 0 else draw(st.sampled_from(["head", "back"]))
-        task["turn"] = draw(spans(2, "ms")) if task["sent_from"] == "back" else "0 s"
+        task["reversal"] = draw(spans(2, "ms")) if task["sent_from"] == "back" else "0 s"
     return Plan.model_validate(data)
 
 
@@ -163,7 +165,7 @@ MANY = settings(
 def test_no_ring_is_known_to_be_broken_later_than_computed(plan: Plan) -> None:
     assert not [finding for finding in check_plan(plan) if finding.severity == "error"]
     evaluation = Evaluation(plan)
-    wanted = [each for each in cases(evaluation, scans=13, seeds=1) if isinstance(each.play, PlayedBreak)]
+    wanted = [each for each in cases(evaluation, scans=13, seeds=1) if isinstance(each.run, SimulatedBreak)]
     assert [row for row in broken(evaluation, wanted) if not row.ok] == []
 
 

@@ -1,4 +1,4 @@
-"""Coverage: which task shows which kind of hazard, how often and where, and what nothing shows."""
+"""Monitoring: which task shows which kind of hazard, how often and where, and what nothing shows."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from rich.text import Text
 
-from chainplan.budgets.values.coverage import (
+from chainplan.budgets.values.monitoring import (
     CELLS_COVERED,
     NODES_COVERED,
     TEST_INTERVAL,
-    CoverageGap,
-    KindCoverage,
+    KindMonitoring,
+    MonitoringGap,
     place,
 )
 from chainplan.quantity import TIME
@@ -33,14 +33,17 @@ DRAWS = (
 
 def render(view: View) -> Iterator[ReportPart]:
     """Return the table of kinds of hazard, and what is left out."""
-    coverage = view.evaluation.coverage
-    kinds = list(coverage.kinds.values())
-    yield Heading("Coverage", "which task shows which hazard, and how often")
+    monitoring = view.evaluation.monitoring
+    kinds = list(monitoring.kinds.values())
+    yield Heading("Monitoring", "which task shows which hazard, and how often")
     yield _table(view, kinds)
     for title, texts in (
         ("Not covered", list(gap_lines(kinds))),
         ("Without a limit", list(_unlimited(kinds))),
-        ("Tasks that show no hazard of the plan", [f"{name}: {why}" for name, why in coverage.idle.items()]),
+        (
+            "Tasks that show no hazard of the plan",
+            [f"{name}: {why}" for name, why in monitoring.idle.items()],
+        ),
     ):
         if texts:
             yield Text()
@@ -54,7 +57,7 @@ def render(view: View) -> Iterator[ReportPart]:
     )
 
 
-def _table(view: View, kinds: Sequence[KindCoverage]) -> ReportPart:
+def _table(view: View, kinds: Sequence[KindMonitoring]) -> ReportPart:
     columns = [
         Column("kind of hazard"),
         Column("covered", figures=True),
@@ -65,7 +68,7 @@ def _table(view: View, kinds: Sequence[KindCoverage]) -> ReportPart:
     return Table(columns, [_row(view, kind) for kind in kinds])
 
 
-def _row(view: View, kind: KindCoverage) -> list[Cell]:
+def _row(view: View, kind: KindMonitoring) -> list[Cell]:
     covered = f"{kind.covered.total} of {plural(kind.total, kind.unit)}"
     if kind.slowest is None:
         return [kind.kind, covered, "none", "-", "-"]
@@ -82,10 +85,10 @@ def _row(view: View, kind: KindCoverage) -> list[Cell]:
     ]
 
 
-def gap_lines(kinds: Iterable[KindCoverage]) -> Iterator[str]:
+def gap_lines(kinds: Iterable[KindMonitoring]) -> Iterator[str]:
     """Yield what is not covered, the places with one reason together."""
     for kind in kinds:
-        reasons: dict[str, list[CoverageGap]] = {}
+        reasons: dict[str, list[MonitoringGap]] = {}
         for gap in kind.gaps:
             reasons.setdefault(gap.reason, []).append(gap)
         for reason, gaps in reasons.items():
@@ -95,7 +98,7 @@ def gap_lines(kinds: Iterable[KindCoverage]) -> Iterator[str]:
             yield f"{kind.kind}: {where} ({plural(units, kind.unit)}): {reason}"
 
 
-def _unlimited(kinds: Iterable[KindCoverage]) -> Iterator[str]:
+def _unlimited(kinds: Iterable[KindMonitoring]) -> Iterator[str]:
     names = [kind.kind for kind in kinds if kind.slowest is not None and not kind.hazards]
     if names:
         yield f"{listed(names, len(names))}: shown by a task, but the plan names no such hazard with its FTTI"

@@ -35,11 +35,11 @@ def render(view: View) -> Iterator[ReportPart]:
     """Return how far every chain could go, copies of a chain together."""
     budget = reach_budget(view.evaluation)
     if budget.skipped:
-        yield Heading("Reach", "until a target is missed in the worst case")
+        yield Heading("Limits", "until a target is missed in the worst case")
         yield Paragraph(f"Reach is {budget.skipped}.")
         return
     for found in budget.chains[:MOST_CHAINS]:
-        yield Heading("Reach", f"{found.chain}: until a target is missed in the worst case")
+        yield Heading("Limits", f"{found.chain}: until a target is missed in the worst case")
         yield from _chain(view, found)
     left = len(budget.chains) - MOST_CHAINS
     notes = [f"Not shown: {left} chains more; the results as data have them."] if left > 0 else []

@@ -1,4 +1,4 @@
-"""Faults that one controller finds and a master reacts to: by hand, and in a chain of events played."""
+"""Faults that one controller finds and a master reacts to: by hand, and in a chain of events simulated."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ from chainplan.quantity import TIME
 from chainplan.witness.compare import compare, phases_of
 from chainplan.witness.corners import cases
 from chainplan.witness.pack import Pack
-from chainplan.witness.play import play
+from chainplan.witness.simulations import simulate_cases
 
 HAZARD = {
     "kind": "cell over-voltage",
     "debounce": 2,
-    "tolerant_time": "1 s",
+    "ftti": "1 s",
     "reaction": "main contactor",
     "reaction_at": "master",
-    "told_by": "state",
+    "reported_by": "state",
 }
 MESSAGES: dict[str, Any] = {
     "state": {
@@ -77,7 +77,7 @@ def test_the_way_to_a_master_by_hand() -> None:
     latency = latency_of(plan_of())
     assert latency.detection.total == DETECTION * US
     assert latency.reaction.total == (30_000 + 270 + 10_000 + 3_000 + 1_000 + 40_000) * US
-    assert latency.path == "task voltages, told master by state-1"
+    assert latency.path == "task voltages, reported to master by state-1"
     assert all(map(parts_add_up, latency.handling.terms))
 
 
@@ -85,7 +85,7 @@ def test_another_message_of_the_same_sender_tells_nothing() -> None:
     other = MESSAGES["state"] | {"identifier": 0x300, "period": "900 ms", "data": "0 byte"}
     latency = latency_of(plan_of(messages=MESSAGES | {"other": other}))
     # 55 bits of a frame without data are shorter than the 135 of the other string's, which may block instead
-    assert latency.path == "task voltages, told master by state-1" or latency.path.endswith("state-2")
+    assert latency.path == "task voltages, reported to master by state-1" or latency.path.endswith("state-2")
     assert latency.reaction.total < 100_000 * US
 
 
@@ -125,14 +125,14 @@ class TestTwoWays:
             "identifier": 0x200,
             "data": "8 byte",
             "period": "50 ms",
-            "passes_on": ["state", "late"],
+            "forwards": ["state", "late"],
         }
         uplink = {
             "buses": {"strings": {"bit_rate": "1 Mbit/s"}, "second": {"bit_rate": bit_rate}},
             "masters": {"master": self.LOWER, "lower": self.LOWER},
             "messages": MESSAGES | {"late": late, "pack": pack},
         }
-        return evaluated(plan_of(hazard=hazard or {"told_by": "pack"}, uplink=uplink)).reported
+        return evaluated(plan_of(hazard=hazard or {"reported_by": "pack"}, uplink=uplink)).reported
 
     def test_the_later_way_counts(self) -> None:
         # late: 400 ms and two frames of 135 us; lower's 13 ms; pack: 50 ms and three frames; master's 13 ms
@@ -142,33 +142,33 @@ class TestTwoWays:
         pack = next(term.total for term in latency.reaction.terms if term.label == "response time of pack")
         assert latency.reaction.total == (400_000 + 270 + 13_000 + 50_000 + 13_000 + 41_000) * US + pack
         middle = {term.label: term.total for term in latency.typical_reaction.terms}
-        assert middle["evaluation of lower has just run"] == 9 * MS
+        assert middle["wait for the next evaluation of lower"] == 9 * MS
 
     def test_of_two_buses_the_later_counts_or_the_first_as_the_plan_says(self) -> None:
         # state: 30 ms, late: 400 ms, two frames of 135 us each and one of pack in front; master's 13 + 41 ms
         both = ["state", "late"]
         for hazard, period in (
-            ({"told_by": both}, 400_000),
-            ({"told_by": both, "told_with": "last"}, 400_000),
-            ({"told_by": both, "told_with": "first"}, 30_000 + 135),
-            ({"told_by": "late"}, 400_000),
-            ({"told_by": ["state"], "told_with": "first"}, 30_000 + 135),
+            ({"reported_by": both}, 400_000),
+            ({"reported_by": both, "reported_with": "last"}, 400_000),
+            ({"reported_by": both, "reported_with": "first"}, 30_000 + 135),
+            ({"reported_by": "late"}, 400_000),
+            ({"reported_by": ["state"], "reported_with": "first"}, 30_000 + 135),
         ):
             latency = self.told("1 Mbit/s", "400 ms", **hazard).latencies["high"]
             assert latency.reaction.total == (period + 270 + 13_000 + 41_000) * US, hazard
 
     def test_a_bus_without_a_bound_bounds_nothing_but_may_be_left_out(self) -> None:
         both = ["state", "late"]
-        assert self.told("5 kbit/s", "10 ms", told_by=both).unbounded["high"].startswith("late-")
-        first = self.told("5 kbit/s", "10 ms", told_by=both, told_with="first")
+        assert self.told("5 kbit/s", "10 ms", reported_by=both).unbounded["high"].startswith("late-")
+        first = self.told("5 kbit/s", "10 ms", reported_by=both, reported_with="first")
         assert first.unbounded == {}
-        assert "told master by state-" in first.latencies["high"].path
+        assert "reported to master by state-" in first.latencies["high"].path
 
     def test_a_controller_that_sends_one_of_them_tells_by_no_later_one(self) -> None:
         one = MESSAGES["state"] | {"sender": "host-2", "identifier": 0x400}
         messages = MESSAGES | {"one": one}
-        for told_with, bounded in (("last", False), ("first", True)):
-            hazard = {"told_by": ["state", "one"], "told_with": told_with}
+        for reported_with, bounded in (("last", False), ("first", True)):
+            hazard = {"reported_by": ["state", "one"], "reported_with": reported_with}
             told = evaluated(plan_of(hazard=hazard, messages=messages)).reported
             assert bool(told.latencies) is bounded
             assert told.unbounded == ({} if bounded else {"high": "host-1 sends no one"})
@@ -182,17 +182,17 @@ class TestTwoWays:
 
 def test_two_masters_and_a_message_in_turns_by_hand() -> None:
     further = {
-        "state": MESSAGES["state"] | {"turns": 3},
+        "state": MESSAGES["state"] | {"multiplexed_over": 3},
         "pack": {
             "bus": "strings",
             "sender": "lower",
             "identifier": 0x200,
             "data": "8 byte",
             "period": "50 ms",
-            "passes_on": ["state"],
+            "forwards": ["state"],
         },
     }
-    plan = plan_of(messages=further, hazard={"told_by": "pack"})
+    plan = plan_of(messages=further, hazard={"reported_by": "pack"})
     assert plan.uplink is not None
     lower = plan.uplink.masters["master"].model_copy(update={"actuators": {}})
     masters = plan.uplink.masters | {"lower": lower}
@@ -203,20 +203,20 @@ def test_two_masters_and_a_message_in_turns_by_hand() -> None:
     state = next(term for term in latency.reaction.terms if term.label == "response time of state-2")
     assert state.total == 3 * 135 * US  # behind state-1, and pack may have just begun
     assert latency.reaction.total == (stages + 135 + 41_000) * US
-    assert latency.path == "task voltages, told master by state-2 and pack"
+    assert latency.path == "task voltages, reported to master by state-2 and pack"
 
 
 class TestTurnsThatAReceiverMayOverlook:
     """The master evaluates every 10 ms; a frame is on its way for 0.27 ms at most."""
 
     @staticmethod
-    def told(period: str, turns: int = 2, **more: Any) -> Reported:
-        keys = {"turns": turns, "period": period} | more
+    def told(period: str, multiplexed_over: int = 2, **more: Any) -> Reported:
+        keys = {"multiplexed_over": multiplexed_over, "period": period} | more
         return evaluated(plan_of(messages={"state": MESSAGES["state"] | keys})).reported
 
     @staticmethod
     def turns_seen(period: int, turns: int, evaluation: int, begins: int) -> set[int]:
-        """Play it: frame k with turn k modulo `turns` arrives at k periods; the newest is looked at."""
+        """Simulate it: frame k, turn k modulo `multiplexed_over`, comes at k periods; the newest counts."""
         return {(begins + run * evaluation) // period % turns for run in range(1000)}
 
     def test_one_turn_is_never_seen(self) -> None:
@@ -225,7 +225,7 @@ class TestTurnsThatAReceiverMayOverlook:
         told = self.told("5 ms")
         assert told.latencies == {}
         assert "master finds the newest frame alone" in told.unbounded["high"]
-        messages = {"state": MESSAGES["state"] | {"turns": 2, "period": "5 ms"}}
+        messages = {"state": MESSAGES["state"] | {"multiplexed_over": 2, "period": "5 ms"}}
         assert evaluated(plan_of(messages=messages)).missed
 
     def test_every_frame_is_seen_where_evaluations_come_between_any_two(self) -> None:
@@ -236,16 +236,16 @@ class TestTurnsThatAReceiverMayOverlook:
         assert self.told("10.27 ms", jitter="1 us").unbounded
 
     def test_one_frame_that_holds_all_or_a_queue_is_never_overlooked(self) -> None:
-        assert not self.told("5 ms", turns=1).unbounded
+        assert not self.told("5 ms", multiplexed_over=1).unbounded
         latency = self.told("5 ms", received="queued").latencies["high"]
         assert latency.reaction.total == (2 * 5_000 + 270 + 10_000 + 3_000 + 1_000 + 40_000) * US
 
     def test_ages_of_what_a_master_passes_on(self) -> None:
-        pack = MESSAGES["state"] | {"sender": "master", "identifier": 0x200, "passes_on": ["state"]}
+        pack = MESSAGES["state"] | {"sender": "master", "identifier": 0x200, "forwards": ["state"]}
         del pack["carries"]
         for received, bounded in (("newest", False), ("queued", True)):
-            state = MESSAGES["state"] | {"turns": 2, "period": "5 ms", "received": received}
-            ages = evaluated(plan_of(messages={"state": state, "pack": pack})).vehicle_ages
+            state = MESSAGES["state"] | {"multiplexed_over": 2, "period": "5 ms", "received": received}
+            ages = evaluated(plan_of(messages={"state": state, "pack": pack})).end_to_end_ages
             assert {bool(age.time) for age in ages if age.family == "pack"} == {bounded}
             assert all(age.time for age in ages if age.family == "state")
 
@@ -262,7 +262,7 @@ class TestTurnsThatAReceiverMayOverlook:
 def test_several_frames_must_tell_the_same(message: dict[str, Any], further: int) -> None:
     messages = {"state": MESSAGES["state"] | message}
     once, thrice = (
-        latency_of(plan_of(messages=messages, hazard={"told_times": times})).reaction.total
+        latency_of(plan_of(messages=messages, hazard={"reported_times": times})).reaction.total
         for times in (1, 3)
     )
     assert thrice - once == 2 * further * US
@@ -273,10 +273,10 @@ def test_a_message_that_carries_evaluated_values_counts_the_evaluation_once() ->
     assert latency_of(plan_of(messages=messages)).handling.total == latency_of(plan_of()).handling.total
 
 
-def test_the_tolerant_time_is_held_against_the_whole_way() -> None:
+def test_the_ftti_is_held_against_the_whole_way() -> None:
     handling = DETECTION + 84_270
     for tolerant, status in ((handling + 1, "met"), (handling, "missed")):
-        evaluation = evaluated(plan_of(hazard={"tolerant_time": f"{tolerant} us"}))
+        evaluation = evaluated(plan_of(hazard={"ftti": f"{tolerant} us"}))
         (verdict,) = [v for v in evaluation.verdicts if v.target == "fault handling time"]
         assert (verdict.value, verdict.status) == (handling * US, status)
 
@@ -315,14 +315,14 @@ def test_asleep_the_way_over_the_uplink_is_not_checked() -> None:
     nobody = evaluated(plan_of(sleep=sleep | {"checks": ["temperatures"]})).asleep
     assert nobody is not None
     assert (nobody.latencies, nobody.not_watched) == ((), ("high",))
-    own = evaluated(plan_of(sleep=sleep | {"tolerant_time": "300 ms .. 400 ms"}))
+    own = evaluated(plan_of(sleep=sleep | {"ftti": "300 ms .. 400 ms"}))
     (verdict,) = [v for v in own.verdicts if v.target == "fault handling time asleep"]
     assert verdict.limit == 300 * MS
 
 
-def test_the_witness_plays_what_the_reader_does() -> None:
+def test_the_witness_simulates_what_the_reader_does() -> None:
     evaluation = evaluated(plan_of())
-    record = play(
+    record = simulate_cases(
         Pack.of(evaluation.plan), phases_of(evaluation), cases(evaluation, scans=12, seeds=2)
     ).record
     rows = compare(evaluation, record)
@@ -330,7 +330,8 @@ def test_the_witness_plays_what_the_reader_does() -> None:
     assert {row.bound for row in rows if row.quantity == "fault detection time"} == {DETECTION * US}
 
 
-# Played ----------------------------------------------------------------------------------------------------
+# Simulated
+# ----------------------------------------------------------------------------------------------------
 
 
 def _next(begin: int, period: int, at: int) -> int:
@@ -338,7 +339,7 @@ def _next(begin: int, period: int, at: int) -> int:
     return at + (begin - at) % period
 
 
-def _played(fell: int, memory: int, reader: int, message: int, other: int, master: int) -> int:
+def _simulated(fell: int, memory: int, reader: int, message: int, other: int, master: int) -> int:
     """Return when the contactor is open, fs after a fault that fell at `fell`; the rest are phases."""
     read = _next(memory, 100 * MS, fell + 1072 * US)  # the first value sampled after the fault
     second = read + 100 * MS
@@ -353,10 +354,10 @@ def _played(fell: int, memory: int, reader: int, message: int, other: int, maste
 
 @settings(max_examples=300)
 @given(st.integers(0, 2**40))
-def test_no_played_fault_is_handled_later(seed: int) -> None:
+def test_no_simulated_fault_is_handled_later(seed: int) -> None:
     random = Random(seed)
     draw = [random.randrange(period * MS) for period in (100, 100, 20, 30, 30, 10)]
-    assert _played(*draw) <= BOUND
+    assert _simulated(*draw) <= BOUND
 
 
 def test_the_bound_is_reached_but_for_the_instants_just_before() -> None:
@@ -368,7 +369,7 @@ def test_the_bound_is_reached_but_for_the_instants_just_before() -> None:
     message = found - 1
     other = message + 30 * MS - 1
     arrived = message + 30 * MS + 270 * US - 1
-    assert BOUND - 5 <= _played(fell, memory, reader, message, other, arrived - 1) <= BOUND
+    assert BOUND - 5 <= _simulated(fell, memory, reader, message, other, arrived - 1) <= BOUND
 
 
 BOUND = latency_of(plan_of()).handling.total
@@ -380,15 +381,15 @@ BOUND = latency_of(plan_of()).handling.total
 @pytest.mark.parametrize(
     ("hazard", "text"),
     [
-        ({"told_by": None}, "a unit that reads nothing of this itself must be told"),
+        ({"reported_by": None}, "a unit that reads nothing of this itself must have it reported"),
         (
             {"reaction_at": None, "reaction": "string contactor"},
             "the controller that reads it reacts, so nobody needs",
         ),
-        ({"told_by": "sate"}, "no message has this name"),
-        ({"told_by": "mute"}, "this message tells nothing"),
-        ({"told_by": ["state", "mute"]}, "this message tells nothing"),
-        ({"told_by": ["state", "state"]}, "this message is named twice"),
+        ({"reported_by": "sate"}, "no message has this name"),
+        ({"reported_by": "mute"}, "this message tells nothing"),
+        ({"reported_by": ["state", "mute"]}, "this message tells nothing"),
+        ({"reported_by": ["state", "state"]}, "this message is named twice"),
         ({"reaction_at": "mister"}, "no single controller or master has this name"),
         ({"reaction_at": "host"}, "no single controller or master has this name"),
         ({"reaction": "string contactor"}, "`master` has no actuator of this name"),

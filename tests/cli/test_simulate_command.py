@@ -1,4 +1,4 @@
-"""The `play` command: observed beside computed, on the terminal and as JSON; wrong channels refused."""
+"""The `simulate` command: observed beside computed, on the terminal and as JSON; wrong channels refused."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ TROLLEY = str(Path(__file__).parents[2] / "configs" / "rail-trolley.yaml")
 SMALL = ["--scans", "20", "--seeds", "1", "--workers", "1"]
 
 
-def test_play_prints_every_figure_beside_its_bound() -> None:
-    result = CliRunner().invoke(app, ["play", TROLLEY, *SMALL, "--width", "80"])
+def test_simulate_prints_every_figure_beside_its_bound() -> None:
+    result = CliRunner().invoke(app, ["simulate", TROLLEY, *SMALL, "--width", "80"])
     assert result.exit_code == 0, result.output
     assert "Every bound held." in result.stdout
     for figure in ("scan time", "sample age", "skew", "wire bits per run", "fault handling time"):
@@ -28,12 +28,12 @@ def test_play_prints_every_figure_beside_its_bound() -> None:
     assert max(map(len, result.stdout.splitlines())) <= 80
 
 
-def test_play_as_json_does_not_depend_on_the_workers(tmp_path: Path) -> None:
+def test_simulate_as_json_does_not_depend_on_the_workers(tmp_path: Path) -> None:
     texts = []
     for workers in ("1", "2"):
         out = tmp_path / f"{workers}.json"
         result = CliRunner().invoke(
-            app, ["play", TROLLEY, *SMALL[:4], "--workers", workers, "--out", str(out)]
+            app, ["simulate", TROLLEY, *SMALL[:4], "--workers", workers, "--out", str(out)]
         )
         assert result.exit_code == 0, result.output
         texts.append(out.read_text())
@@ -51,7 +51,7 @@ def test_play_as_json_does_not_depend_on_the_workers(tmp_path: Path) -> None:
 
 def test_bit_errors_are_counted() -> None:
     result = CliRunner().invoke(
-        app, ["play", TROLLEY, *SMALL, "--bit-errors", "1e-5", "--burst", "0.05,1e-5,0.05"]
+        app, ["simulate", TROLLEY, *SMALL, "--bit-errors", "1e-5", "--burst", "0.05,1e-5,0.05"]
     )
     assert result.exit_code == 0, result.output
     assert ", 0 hit by bit errors" not in result.stdout
@@ -59,6 +59,6 @@ def test_bit_errors_are_counted() -> None:
 
 @pytest.mark.parametrize("burst", ["0.1", "a,b,c", "0.1,0.5,7", "0.1,0.5,0"])
 def test_wrong_burst_is_refused(burst: str) -> None:
-    result = CliRunner().invoke(app, ["play", TROLLEY, *SMALL, "--burst", burst])
+    result = CliRunner().invoke(app, ["simulate", TROLLEY, *SMALL, "--burst", burst])
     assert result.exit_code == 2
     assert "BAD,ENTER,LEAVE" in result.stderr

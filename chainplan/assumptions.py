@@ -30,7 +30,7 @@ class Assumption(NamedTuple):
     bears: Callable[[Plan], bool] = _always
     """Tells whether a plan's figures rest on it."""
     printed: bool = True
-    """Whether the report says it: it may be silent where the simulation simulates it or a key decides."""
+    """Whether the report says it: it may be silent where the simulation plays it or a key decides."""
 
 
 _TIMES = ("scan", "sample age", "fault handling", "single faults", "start-up")

@@ -113,7 +113,7 @@ LONGEST_WINDOW = 8
 
 
 class Hazard(Part):
-    """A fault that must be handled within its fault ftti interval (ISO 26262-1:2018, 3.61).
+    """A fault that must be handled within its fault tolerant time interval (ISO 26262-1:2018, 3.61).
 
     With an `alarm` the nodes watch for it themselves, beside the tasks that read it. The `reaction` is an
     actuator of the controller that reads it, or of the unit `reaction_at`, which it tells by the messages

@@ -88,10 +88,10 @@ node_types:                      # a node is one monitoring circuit on the chain
   my node:
     cell_inputs: $cells              # [!]
     temperature_inputs: 4
-    forwarding:                       # how it passes traffic on: cut-through, or store-and-forward
+    forwarding:                  # how it passes traffic on: cut-through, or store-and-forward
       style: cut-through
       downstream: 80 ns .. 140 ns   # [!] away from the controller
-      upstream: 80 ns .. 140 ns  # [!] towards it
+      upstream: 80 ns .. 140 ns     # [!] towards it
     turn_around: 4 us .. 10 us   # [!] from the end of a request to the start of the answer
     conversions:                 # channel i is sampled `step` times i after the trigger
       cell voltages: {time: 1.8 ms .. 2.3 ms, step: 20 us, settling: 1 ms}   # [!]
@@ -139,8 +139,7 @@ strings:
 $string_count    cell_type: my cell
     stack:                       # from HV- upward
 $stack      - {fuse: main fuse, allowance: 60 V}            # [!]
-    insulation_resistance: {positive: 2 Mohm, negative: 2 Mohm}     # insulation resistance of each pole to
-    chassis
+    insulation_resistance: {positive: 2 Mohm, negative: 2 Mohm}   # of each pole to chassis
 
 controllers:
   main controller:
@@ -181,7 +180,7 @@ tasks:                           # `every` counts scans; the phases are chosen f
 
 # --- What must hold ------------------------------------------------------------------------------------
 
-hazards:                         # ftti is the FTTI of ISO 26262-1
+hazards:                         # ftti as in ISO 26262-1, 3.61
   over-voltage:
     kind: cell over-voltage
     debounce: 3                  # readings in a row before it counts

@@ -1,4 +1,4 @@
-"""From fault to safe state: detection latency per hazard against the fault ftti interval.
+"""From fault to safe state: detection latency per hazard against the fault tolerant time interval.
 
 ISO 26262-1:2018: FHTI (3.56) = FDTI (3.55) + FRTI (3.59), and it must be lower than FTTI (3.61): equality is
 a miss. For a quantity read every m scans, recognised by n readings at most, lost ones among them:

@@ -92,7 +92,7 @@ class HazardLatency:
 
     @property
     def met(self) -> bool:
-        """Tell whether the fault is handled within the ftti; equality is a miss (3.55 note 4)."""
+        """Tell whether the fault is handled within its FTTI; equality is a miss (3.55 note 4)."""
         return self.longest < self.ftti
 
 

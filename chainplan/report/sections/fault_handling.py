@@ -1,4 +1,4 @@
-"""From fault to safe state: every hazard's FDTI, FRTI and FHTI against its ftti, and the terms."""
+"""From fault to safe state: every hazard's FDTI, FRTI and FHTI against its FTTI, and the terms."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def render(view: View) -> Iterator[ReportPart]:
     yield Text()
     yield Paragraph(
         "Every term is rounded up; explain prints them exactly. FDTI, FRTI, FHTI, FTTI: fault detection, "
-        "reaction, handling and ftti interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
+        "reaction, handling and fault tolerant time interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
     )
 
 

@@ -13,7 +13,7 @@ from chainplan.quantity import COUNT
 Key = tuple[str, str]
 """A verdict's target and subject."""
 
-REFUSED = Kind[None]("plan refused", COUNT, ("reason",), "summary", lambda _: None)
+REFUSED = Kind[None]("plan refused", COUNT, ("reason",), "targets", lambda _: None)
 """Stands in place of a target where a plan file could not hold the value; the subject says why."""
 
 

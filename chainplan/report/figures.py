@@ -184,7 +184,7 @@ def held_against(verdict: Figure) -> str:
     return f"{verdict.target}, {verdict.subject}: {', '.join(parts)}"
 
 
-DANGER = ("isolation", "latency", "faults", "monitoring", "startup", "scan", "errors")
+DANGER = ("isolation", "fault handling", "single faults", "monitoring", "start-up", "scan", "errors")
 """Sections whose misses endanger first, in this order; then the others."""
 
 

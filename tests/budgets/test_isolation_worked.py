@@ -79,18 +79,18 @@ def within_the_budget(taps: dict[str, list[int]], module: int, leakage: dict[str
         assert worst <= between.conductors.voltage
 
 
-@pytest.mark.parametrize(("module", "insulation_resistance", "potentials"), OPENED)
+@pytest.mark.parametrize(("module", "leakage", "potentials"), OPENED)
 def test_no_opened_string_brings_more(module: int, leakage: dict[str, str], potentials: str) -> None:
     within_the_budget(boards(in_uv(potentials), module), module, leakage)
 
 
-@pytest.mark.parametrize(("insulation_resistance", "minus"), WHOLE)
+@pytest.mark.parametrize(("leakage", "minus"), WHOLE)
 def test_no_whole_string_brings_more(leakage: dict[str, str], minus: str) -> None:
     taps = [in_uv(minus)[0] + number * volts("67.2 V") for number in range(7)]
     within_the_budget(boards(taps, 6), 3, leakage)
 
 
-@pytest.mark.parametrize(("module", "insulation_resistance", "potentials"), LINK_AT_0_V)
+@pytest.mark.parametrize(("module", "leakage", "potentials"), LINK_AT_0_V)
 def test_a_discharged_link_brings_exactly_that(module: int, leakage: dict[str, str], potentials: str) -> None:
     taps = boards(in_uv(potentials), module)
     for one, other in combinations(taps, 2):

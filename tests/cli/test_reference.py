@@ -289,7 +289,7 @@ def test_the_shell_completes_commands_and_choices_and_loads_no_planner_for_it() 
         "single",
         "sample",
         "start-up",
-        "supply",
+        "self-consumption",
     }
 
 

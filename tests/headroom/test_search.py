@@ -22,7 +22,7 @@ FREE: Margin = lambda place: 1  # noqa: E731
 REFUSAL = REFUSED("too much", boundless=True)
 
 KINDS = {
-    name: Kind[int](name, COUNT, ("subject",), "summary", lambda margin: margin, sense="at least")
+    name: Kind[int](name, COUNT, ("subject",), "targets", lambda margin: margin, sense="at least")
     for name in ("likely", "rare", "walk", "another")
 }
 
@@ -136,7 +136,7 @@ def test_what_is_near_is_found_soon(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_walks_are_asked_last() -> None:
-    walks = kinds("faults")
+    walks = kinds("single faults")
     assert set(search.LOOKING) == set(kinds()) - set(walks)
     for order in (search.ASKED, search.WALKS_LAST):
         assert len(order) == len(kinds())

@@ -483,7 +483,9 @@ def test_names_may_be_numbers() -> None:
         ("  pack:\n", "  7:\n"), ('"pack-{n}.1..2", "pack-{n}.3 down"', '"7-{n}.1..2", "7-{n}.3 down"')
     )
     assert list(load_text(text).plan.strings) == ["7"]
-    problem = only(("leakage: {positive: 2 Mohm", "leakage: {positive: 0 Mohm"), text=text)
+    problem = only(
+        ("insulation_resistance: {positive: 2 Mohm", "insulation_resistance: {positive: 0 Mohm"), text=text
+    )
     assert marked(problem) == "0 Mohm"  # found, though the plan's key is the text "7"
     problem = only(("revision: A", "revision: 7.5"))
     assert "in quotes" in problem.message

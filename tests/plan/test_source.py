@@ -73,9 +73,9 @@ def test_places_of_values_and_keys() -> None:
     assert value("boards", 0) == (4, 5, "name")
     assert key("boards", 0) == (4, 5, "name")
     assert value("boards", 0, "length") == (5, 13, "350 mm ± 10 mm")
-    assert value("boards", 0, "forwarding") == (6, 12, '{min: 1.8 us, "max": 2.3 us}')
-    assert value("boards", 0, "forwarding", "max") == (6, 33, "2.3 us")
-    assert key("boards", 0, "forwarding", "max") == (6, 26, '"max"')
+    assert value("boards", 0, "forwarding") == (6, 17, '{min: 1.8 us, "max": 2.3 us}')
+    assert value("boards", 0, "forwarding", "max") == (6, 38, "2.3 us")
+    assert key("boards", 0, "forwarding", "max") == (6, 31, '"max"')
     assert value("boards", 1, "name") == (8, 11, "'second'")
     assert value("boards", 1, "note") == (9, 11, "|")
     assert value("boards", 1, "long") == (12, 11, "one")
@@ -310,9 +310,7 @@ def test_the_first_line_is_placed_without_the_byte_order_mark(tmp_path: Path) ->
 
 
 def test_a_plan_of_a_thousand_boards() -> None:
-    board = (
-        "  - name: board_{0}\n    cells: {0}\n    length: 350 mm\n    delay: {{min: 1.8 us, max: 2.3 us}}\n"
-    )
+    board = "  - name: board_{0}\n    cells: {0}\n    length: 350 mm\n    forwarding: {{min: 1.8 us, max: 2.3 us}}\n"
     text = "boards:\n" + "".join(board.format(number) for number in range(1000))
     found = parse_source(text, "plan.yaml")
     assert [each["cells"] for each in found.data["boards"]] == list(range(1000))

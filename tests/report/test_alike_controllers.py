@@ -20,7 +20,7 @@ from chainplan.report.sections.common import MOST_CONTROLLERS
 from chainplan.report.terminal import report_text
 
 EXAMPLE = Path(__file__).parents[2] / "configs" / "rail-trolley.yaml"
-EACH = ("scan", "slots", "bytes", "startup", "balancing", "errors")
+EACH = ("scan", "slots", "bytes", "start-up", "balancing", "errors")
 """Sections with a part for every controller."""
 
 SEARCHES = ("headroom", *ON_REQUEST)
@@ -98,7 +98,7 @@ def test_controllers_that_differ_are_all_shown(section: str, tmp_path: Path) -> 
 
 
 def test_values_alike_are_one_row_and_every_controller_is_named(tmp_path: Path) -> None:
-    text = text_of(copied(7, tmp_path), "age")
+    text = text_of(copied(7, tmp_path), "sample age")
     rows = [line for line in text.split("\n") if line.startswith("cell voltages")]
     assert len(rows) == 1
     assert text.count("trolley-1..7") == len(example()["tasks"]) - 1  # one task is a write

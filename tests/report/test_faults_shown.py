@@ -33,7 +33,7 @@ def loaded(name: str) -> LoadedPlan:
     return load_plan(CONFIGS / f"{name}.yaml")
 
 
-def shown(plan: LoadedPlan, width: int = 120, name: str = "faults") -> str:
+def shown(plan: LoadedPlan, width: int = 120, name: str = "single faults") -> str:
     console = Console(file=io.TextIOWrapper(io.BytesIO(), encoding="utf-8"), width=width, _environ={})
     return report_text(console, plan, Evaluation(plan.plan), [name])
 
@@ -130,7 +130,7 @@ def test_long_plan_shows_counts_and_says_where_the_rest_is() -> None:
 def test_elided_rows_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(section, "MOST_GROUPS", 1)
     text = words(shown(loaded("rail-trolley")))
-    assert "Not shown: 13 faults that blind no more" in text
+    assert "Not shown: 13 faults that leave no more unmonitored" in text
 
 
 @cache

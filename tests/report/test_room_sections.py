@@ -116,7 +116,7 @@ def test_every_message_and_every_final_age_is_shown() -> None:
         assert name in text
     assert "reader-3 to limits-3 to master to pack limits" in words(text)
     # What the master passes on is at the vehicle only with the master's own message.
-    ages = text.split("AGE AT THE VEHICLE")[1]
+    ages = text.split("END-TO-END AGE")[1]
     assert "worst of 3 controllers" in ages
     assert ages.count("= age just before the next value") == 3
 

@@ -15,7 +15,7 @@ from chainplan.plan.model import Plan
 from chainplan.report.terminal import report_text
 
 CONFIGS = Path(__file__).parents[2] / "configs"
-SECTIONS = ("startup", "balancing", "supply")
+SECTIONS = ("start-up", "balancing", "self-consumption")
 
 
 def loaded(name: str, **changes: Any) -> LoadedPlan:
@@ -42,7 +42,7 @@ def without(plan: Plan, *keys: str) -> Plan:
 
 class TestReport:
     def test_milestones(self) -> None:
-        text = report(loaded("rail-trolley"), "startup")
+        text = report(loaded("rail-trolley"), "start-up")
         # 120 ms, then 60 us and 4 * 500 us and cables, then 4 * (60 us + 80 us), rounded up
         assert "controller ready                     120 ms" in text
         assert "all nodes awake                    122.1 ms" in text
@@ -54,7 +54,7 @@ class TestReport:
         controllers = {
             name: each.model_copy(update={"start": None}) for name, each in plan.plan.controllers.items()
         }
-        text = report(loaded("rail-trolley", controllers=controllers), "startup")
+        text = report(loaded("rail-trolley", controllers=controllers), "start-up")
         assert "Not counted: the controller's own start is not in the plan." in text
 
     def test_what_is_not_known_is_said(self) -> None:
@@ -63,7 +63,7 @@ class TestReport:
         text = report(LoadedPlan(bare, plan.file, plan.sources, ()))
         assert "Not worked out: the type of node main.1 gives no `wake` time." in text
         assert "BALANCING" not in text
-        assert "SUPPLY" not in text
+        assert "SELF-CONSUMPTION" not in text
 
     def test_without_sleep_nothing_is_said_of_it(self) -> None:
         assert "ASLEEP" not in report(loaded("storage-container"))
@@ -75,8 +75,8 @@ class TestReport:
         assert "Where odd and even cells take turns, a cell has half of that." in " ".join(ferry.split())
 
     def test_strings_alike_are_drawn_once(self) -> None:
-        text = report(loaded("harbour-ferry"), "supply")
-        assert text.count("SUPPLY") == 1
+        text = report(loaded("harbour-ferry"), "self-consumption")
+        assert text.count("SELF-CONSUMPTION") == 1
         assert "bank-1, bank-2, bank-3, bank-4" in text
         assert "awake 30 % of the time" in text
 

@@ -91,7 +91,16 @@ def test_without_colour_nothing_is_lost() -> None:
 
 def test_whole_report_of_an_example_has_every_section_and_caution() -> None:
     text = report(load_plan(CONFIGS / "harbour-ferry.yaml"), screen(120))
-    for title in ("TARGETS", "SCAN ", "SLOTS", "BYTES", "FROM FAULT", "SAMPLE AGE", "ISOLATION", "CAUTIONS"):
+    for title in (
+        "TARGETS",
+        "SCAN ",
+        "SLOTS",
+        "BYTES",
+        "FAULT HANDLING",
+        "SAMPLE AGE",
+        "ISOLATION",
+        "CAUTIONS",
+    ):
         assert title in text, title
     words = " ".join(text.split())
     for sentence in CAUTIONS:
@@ -134,7 +143,7 @@ def test_verdicts_alike_are_written_once_and_counted_all() -> None:
     assert sum(map(len, groups)) == len(evaluation.verdicts)
     rings = next(group for group in groups if group[0].target == "barrier working voltage")
     assert [verdict.subject for verdict in rings] == ["ring-1", "ring-2", "ring-3", "ring-4"]
-    text = report(load_plan(CONFIGS / "harbour-ferry.yaml"), screen(120), ["summary"])
+    text = report(load_plan(CONFIGS / "harbour-ferry.yaml"), screen(120), ["targets"])
     assert f"{len(evaluation.verdicts)} targets" in text
 
 
@@ -151,7 +160,7 @@ def test_a_note_of_several_lines_stays_several_lines() -> None:
     start = STARTER.index("about: >-")
     about = STARTER[start : STARTER.index("# --- The parts")]
     loaded = loaded_starter({about: "about: |\n  one\n  two\n\n"})
-    lines = report(loaded, screen(80), ["summary"]).splitlines()
+    lines = report(loaded, screen(80), ["targets"]).splitlines()
     assert lines[lines.index("one") :][:2] == ["one", "two"]
 
 
@@ -198,6 +207,6 @@ def test_unknown_figures_are_not_met() -> None:
     evaluation = Evaluation(load_plan(CONFIGS / "rail-trolley.yaml").plan)
     unknown: list[Figure] = [each for each in evaluation.verdicts if each.status == "not checked"]
     assert unknown
-    text = report(load_plan(CONFIGS / "rail-trolley.yaml"), screen(120), ["summary"])
+    text = report(load_plan(CONFIGS / "rail-trolley.yaml"), screen(120), ["targets"])
     assert "meets every target that could be checked" in text
     assert f"{len(unknown)} not checked" in text

@@ -38,7 +38,7 @@ def squeezed(text: str) -> str:
 
 class TestLength:
     def test_makes_of_segment_in_one_row_each(self) -> None:
-        text = squeezed(report(load_plan(CONFIGS / "harbour-ferry.yaml"), "length"))
+        text = squeezed(report(load_plan(CONFIGS / "harbour-ferry.yaml"), "link budget"))
         assert "ring-1, ring-2, ring-3, ring-4" in text
         assert "2..5, 7..10" in text
         assert "600 mm of twisted pair" in text
@@ -48,22 +48,22 @@ class TestLength:
         )
 
     def test_what_is_not_known_is_said(self) -> None:
-        text = squeezed(report(wire_plan(), "length"))
+        text = squeezed(report(wire_plan(), "link budget"))
         assert "Protocol wire describes no signal, so loss is not checked." in text
         assert "the plan gives no answer window" in text
-        text = squeezed(report(wire_plan(protocol={"signal": SIGNAL}), "length"))
+        text = squeezed(report(wire_plan(protocol={"signal": SIGNAL}), "link budget"))
         assert "cable pair has no loss in the plan" in text
         assert "unknown" in text
 
     def test_matched_ends_are_said(self) -> None:
         data = wire_plan(cable={"loss_class": "category 5e"}, protocol={"signal": SIGNAL})
-        text = squeezed(report(data, "length"))
+        text = squeezed(report(data, "link budget"))
         assert "Ends taken as matched: no impedance of driver, receiver, cable pair in the plan." in text
 
     def test_addresses(self) -> None:
         data = wire_plan(nodes=3)
         data["node_types"]["node"]["address_limit"] = 13
-        assert "Addresses: 3 of 13 in use" in squeezed(report(data, "length"))
+        assert "Addresses: 3 of 13 in use" in squeezed(report(data, "link budget"))
 
     def test_many_chains(self) -> None:
         data = wire_plan(nodes=12, controller={"ports": 12})
@@ -71,7 +71,7 @@ class TestLength:
         for number in range(1, 13):
             own = {"head": f"C:{number}", "order": [f"S.{number}"]}
             data["chains"][f"line {number}"] = line | own
-        text = squeezed(report(data, "length"))
+        text = squeezed(report(data, "link budget"))
         assert "Not shown: 4 chains that are no tighter. The summary judges them too." in text
 
 
@@ -79,13 +79,13 @@ class TestReach:
     def test_rows_with_what_stops_them(self) -> None:
         data = wire_plan(nodes=3, cable={"loss_class": "category 5e"}, protocol={"signal": SIGNAL})
         data["node_types"]["node"]["address_limit"] = 13
-        text = squeezed(report(data, "reach"))
+        text = squeezed(report(data, "limits"))
         # 12 dB at 6.46602 dB per 100 m
         assert "1 m 185.5 m one segment longer: one of 1..3 link margin (line)" in text
         assert "3 13 boards, added at the far end node addresses (line)" in text
 
     def test_what_is_missed_anyhow_is_named_the_wire_first(self) -> None:
-        text = squeezed(report(load_plan(CONFIGS / "mine-locomotive.yaml"), "reach"))
+        text = squeezed(report(load_plan(CONFIGS / "mine-locomotive.yaml"), "limits"))
         assert (
             "Missed even at zero length or with a single board, and left out: link margin (lower, upper)"
             in text
@@ -93,21 +93,21 @@ class TestReach:
         assert "less than the plan has" in text
 
     def test_an_open_end_and_unknown_loss(self) -> None:
-        text = squeezed(report(wire_plan(), "reach"))
+        text = squeezed(report(wire_plan(), "limits"))
         assert "100 km or more" not in text
         assert "not checked one segment longer" in text
         assert "a cable, connector or barrier gives no loss" in text
         assert "Loss is not known everywhere on this chain" in text
 
     def test_a_large_plan(self) -> None:
-        assert "Reach is not searched: the plan has 201 nodes" in squeezed(
-            report(wire_plan(nodes=201), "reach")
+        assert "The limits are not searched: the plan has 201 nodes" in squeezed(
+            report(wire_plan(nodes=201), "limits")
         )
 
     def test_only_on_request(self) -> None:
         assert set(ON_REQUEST) <= set(SECTIONS)
         text = report(load_plan(CONFIGS / "rail-trolley.yaml"))
-        assert "\nREACH" not in text
+        assert "\nLIMITS" not in text
         assert "section reach, on request" in squeezed(text)
 
 
@@ -189,7 +189,7 @@ class TestData:
 def test_any_plan_can_be_searched_and_written(data: Data) -> None:
     plan = loaded(data)
     written(plan, reach=True)
-    assert "REACH" in report(plan, "length", "reach", "errors")
+    assert "LIMITS" in report(plan, "link budget", "limits", "errors")
 
 
 def test_a_time_out_shorter_than_the_wait_for_an_answer() -> None:

@@ -54,7 +54,7 @@ def parameter(text: str) -> str:
     ("text", "key", "word", "near"),
     [
         (HEAD + PARAMETERS, "objectives", "missing", None),
-        (HEAD + WANTED + PARAMETERS + "leavers: 1\n", "leavers", "not known", "parameters"),
+        (HEAD + WANTED + PARAMETERS + "parametes: 1\n", "parametes", "not known", "parameters"),
         (HEAD + WANTED + PARAMETERS + "about:\n", "about", "nothing is written", None),
         (HEAD.replace("study: 1", "study: 2") + WANTED + PARAMETERS, "study", "values it can have", None),
         (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import product
 from math import lcm
 from typing import Literal
 
@@ -190,18 +191,22 @@ def _late_read(scan: ControllerScan, task: str, every: int, first: int) -> tuple
 def _latest_finds(fault: CellFault, scan: ControllerScan, task: Task, scans: int) -> Iterator[SimulationCase]:
     """Yield the corner in which a fault is found last: after a best-case sample everything is late.
 
-    The readings that may be lost are lost, and the deciding one comes with the last spare retry.
+    The readings that may be lost are lost, and the deciding one comes with the last spare retry. Lost ones
+    that count as bad may be the first instead, too late for an evaluation to meet them before the next.
     """
     armed = 1 if task.overlap else 0  # the run whose read brings the first run's samples
-    worst = fault.debouncing.worst(scan.controller.settings.scan_period.min * task.every)
+    debouncing, stale = fault.debouncing, fault.stale_runs
+    worst = debouncing.worst(scan.controller.settings.scan_period.min * task.every)
     if worst is None or len(worst) > _MOST_SCANS // task.every:
         return
-    stale = fault.stale_runs
-    every = len(worst) + 1 + stale
-    for first in (0, 1):
+    patterns = [worst]
+    if debouncing.on_lost == "count as bad" and debouncing.tolerated:
+        patterns.append([True] * debouncing.tolerated + [False] * len(worst))
+    for first, pattern in product((0, 1), patterns):
+        every = len(pattern) + 1 + stale
         lost = [
             LostReads(fault.task, every, first + armed + 1 + stale + number, _ALL)
-            for number, is_lost in enumerate(worst)
+            for number, is_lost in enumerate(pattern)
             if is_lost
         ]
         lost += _late_read(scan, fault.task, every, first + armed + every - 1)

@@ -299,6 +299,25 @@ class TestScanOnWhatIsLeft:
         chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": head}}
         self.assert_same(plan_of(chains=chains, controller={"set_up": "40 us", "set_up_by": by}), step=1)
 
+    def test_a_write_is_not_retried(self) -> None:
+        # Two ports on one bus, by turns: writes of 8 us go out over the bus at 0 and 8 us and over the wire
+        # from 8 and 16 us on; the gap of 5 us after the second ends at 29 us. No answer can be missing.
+        chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"], "head": "C:2"}}
+        controller = {
+            "host_bus": {"bit_rate": "1 Mbit/s", "arbitration": "by turns"},
+            "retry_reserve": 1,
+        }
+        plan = plan_of(
+            chains=chains,
+            protocol={"frame_gap": "5 us"},
+            controller=controller,
+            tasks={"tell": {"kind": "write", "data": "0 bit"}},
+        )
+        self.assert_same(plan, step=1)
+        faults = walked(plan)
+        rescan = faults.rescan(outcome(faults, "node S.4 silent"))
+        assert (rescan.reserve.total, rescan.total) == (0, 29 * ticks("1 us"))
+
     @staticmethod
     def assert_same(plan: Plan, step: int = 3) -> None:
         """The figures are those of the whole budget on what is left of the network."""

@@ -13,6 +13,11 @@ import pytest
 from standby_packs import evaluation_of, ticks
 
 from chainplan.budgets.values.latency import HazardLatency
+from chainplan.evaluation import Evaluation
+from chainplan.witness.compare import compare, phases_of
+from chainplan.witness.corners import cases
+from chainplan.witness.pack import Pack
+from chainplan.witness.simulations import simulate_cases
 
 US, MS = ticks("1 us"), ticks("1 ms")
 PERIOD, JUDGED = 100 * MS, 11 * MS
@@ -27,6 +32,19 @@ LONG: dict[str, Any] = {"line": {"segments": {"cable": "cable", "length": "1 km"
 def latency_of(hazard: dict[str, Any], **more: Any) -> HazardLatency:
     (latency,) = evaluation_of(hazards={"it": hazard}, **more).latencies
     return latency
+
+
+def found_last(evaluation: Evaluation) -> int:
+    """Return the longest time in which a fault was found in simulations that press on the bounds, fs.
+
+    At the worst a fault falls 1 fs after a sample, and an evaluation begins 1 fs before the last reading.
+    """
+    wanted = cases(evaluation, scans=12, seeds=1)
+    rows = compare(evaluation, simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
+    assert all(row.ok for row in rows), rows
+    (found,) = [row.largest for row in rows if row.quantity == "fault detection time"]
+    assert found is not None
+    return found
 
 
 class TestReadings:
@@ -49,6 +67,15 @@ class TestReadings:
         )
         assert latency.detection.total == PERIOD + 3 * MS + 7 * MS + 4 * MS + FLIGHT + JUDGED
         assert latency.typical_detection.total == PERIOD + 7 * MS + 4 * MS + FLIGHT + JUDGED
+
+    def test_a_filter_that_settles_sooner_or_later(self) -> None:
+        # 1 ms to 5 ms, typically 3 ms: a change that falls 5 ms before a sample may just not show in it.
+        settles = {"conversions": {"cell voltages": {"time": "2 ms", "settling": "1 ms .. 5 ms"}}}
+        evaluation = evaluation_of(hazards={"it": OVER}, node=settles)
+        (latency,) = evaluation.latencies
+        assert latency.detection.total == PERIOD + 5 * MS + FLIGHT + JUDGED
+        assert latency.typical_detection.total == PERIOD + 3 * MS + FLIGHT + JUDGED
+        assert found_last(evaluation) == latency.detection.total - 2
 
     def test_the_longest_filter_of_any_node_counts(self) -> None:
         slow = {2: {"conversions": {"cell voltages": {"time": "2 ms", "settling": "5 ms"}}}}
@@ -134,3 +161,48 @@ def test_a_lost_reading_that_counts_as_bad_is_known_when_it_is_given_up() -> Non
         return evaluation.latencies[0].detection.total
 
     assert detection(lost_readings=1, on_lost="count as bad") == detection() + ticks("70 us")
+
+
+class TestALostReadingThatDecidesWasSampledFirst:
+    """It is known when the run is over: until then the value that was sampled first is the oldest."""
+
+    BAD: dict[str, Any] = OVER | {"lost_readings": 1, "on_lost": "count as bad"}
+
+    def test_nodes_polled_one_after_another(self) -> None:
+        # Two polls of 8 us, a turn-around of up to 10 us and 72 us: the first value may be two whole rounds
+        # of 2 ms old when it is asked for at 0; that it is lost is known when both polls are over at 180 us.
+        # The second value, asked for at 80 us at the earliest, is 4100 us under way, the first one 4090 us.
+        evaluation = evaluation_of(
+            2,
+            hazards={"it": self.BAD},
+            protocol={"read_style": "polled"},
+            node={"turn_around": "0 us .. 10 us"},
+            tasks={"cells": {"kind": "read", "value": "16 bit"}},
+        )
+        (latency,) = evaluation.latencies
+        assert latency.detection.total == PERIOD + (4000 + 180) * US + JUDGED
+        # Simulated, a node takes hold of its values when the request has reached it whole, 8 us later.
+        assert found_last(evaluation) == PERIOD + (4000 + 180 - 8) * US + JUDGED - 2
+
+    def test_chains_triggered_one_after_another(self) -> None:
+        # Triggers of 8 us each, 2 ms, two reads of 8 and 2 * 72 us: over at 2320 us, first sample at 8 us.
+        chains = {"lower": {"order": ["S.1..2"]}, "upper": {"order": ["S.3..4"]}}
+        evaluation = evaluation_of(hazards={"it": self.BAD}, chains=chains)
+        (latency,) = evaluation.latencies
+        assert latency.detection.total == PERIOD + (2320 - 8) * US + JUDGED
+        assert found_last(evaluation) == PERIOD + (2320 - 8) * US + JUDGED - 2
+
+    def test_one_that_is_known_too_late_to_be_judged(self) -> None:
+        # Polls of 8 + 72 bit in 10 ms each, 40 ms in all: the first value comes every 100 ms at 10 ms, after
+        # two rounds of 2 ms; that it is lost is known at 40 ms. The first of them is lost: known at 140 ms,
+        # and the next comes at 210 ms, so that evaluations at 130 ms and 220 ms pass it by. They judge 210 ms
+        # at 220 ms, and 310 ms, which has just been missed, at 400 ms.
+        evaluation = evaluation_of(
+            hazards={"it": self.BAD | {"debounce": 2}},
+            protocol={"read_style": "polled", "bit_rate": "8 kbit/s"},
+            tasks={"cells": {"kind": "read", "value": "16 bit"}},
+            controller={"evaluation": {"period": "90 ms", "run_time": "0 ms"}},
+        )
+        (latency,) = evaluation.latencies
+        assert latency.detection.total == (4 + 400) * MS
+        assert found_last(evaluation) == (4 + 400 - 1) * MS - 2  # 8 bit of request pass before a node answers

@@ -112,3 +112,46 @@ def test_no_bound_is_exceeded(bridge: str, set_up_by: str) -> None:
     result = simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), tried)
     assert [row for row in compare(evaluation, result.record) if not row.ok] == []
     assert evaluation.scans["C"].ways[Case.WORST].shared
+
+
+def test_a_task_on_one_port_waits_for_no_gap_of_another() -> None:
+    # Set-up, bus and wire of a trigger and its gap of 5 us: 10 + 8 + 8 + 5 = 31. A read: 10 + 8 out over the
+    # bus, 8 + 144 on the wire, 144 back, the gap of 5: 319. Its retry comes after a time-out of 70 us.
+    controller = {
+        "host_bus": {"bit_rate": "1 Mbit/s", "arbitration": "by turns"},
+        "set_up": "10 us",
+        "retry_reserve": 1,
+    }
+    evaluation = evaluation_of(
+        chains=TWO_PORTS,
+        controller=controller,
+        protocol={"time_out": "70 us", "frame_gap": "5 us"},
+        tasks={"cells": VALUE | {"chains": ["lower"]}},
+    )
+    wanted = cases(evaluation, scans=12, seeds=1)
+    rows = compare(evaluation, simulate_cases(Pack.of(evaluation.plan), phases_of(evaluation), wanted).record)
+    (row,) = [row for row in rows if row.quantity == "scan time"]
+    assert row.largest == row.bound == (31 + 2000 + 319 + 319 + 70) * US
+
+
+@pytest.mark.parametrize("rule", LEFT_OPEN)
+def test_a_port_that_a_ring_is_read_across_from_may_have_other_chains(rule: Rule) -> None:
+    # 1 bit takes 4 us on two buses: near serves port 1, far ports 2 and 3. Triggers of 32 us on the bus and
+    # 8 us on the wire, two of them at port 1: 80 us, and 2 ms. A read is 8 + 144 bit out, as long on the wire
+    # and 144 bit home: `upper` has far until 608 + 152 + 576 = 1336 us, from which on the ring's frame comes
+    # home there, until 1912 us; then `lower` at the ring's port takes 608 + 152 + 576 us on near.
+    evaluation = evaluation_of(
+        6,
+        chains={
+            "upper": {"order": ["S.5..6"], "head": "C:2"},
+            "ring": {"order": ["S.1..2"], "shape": "ring", "back": "C:3", "read_from": "across"},
+            "lower": {"order": ["S.3..4"]},
+        },
+        controller={
+            "ports": 3,
+            "host_bus": {"bit_rate": "250 kbit/s", "serves": {"near": ["1"], "far": ["2", "3"]}},
+        },
+        protocol={"read_style": "summation"},
+    )
+    by_hand = (80 + 2000 + 1912 + 1336) * US
+    assert simulated(evaluation, rule) == by_hand <= evaluation.scans["C"].longest

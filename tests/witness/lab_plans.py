@@ -64,7 +64,11 @@ def lab_plan(
             "wake": "1 ms .. 3 ms",
             "addressing": "100 us .. 200 us",
             "conversions": {
-                "cell voltages": {"time": "900 us .. 1 ms", "step": "10 us .. 12 us", "settling": "50 us"},
+                "cell voltages": {
+                    "time": "900 us .. 1 ms",
+                    "step": "10 us .. 12 us",
+                    "settling": "10 us .. 50 us",
+                },
                 "temperatures": {"time": "2 ms", "step": "100 us"},
             },
         }

@@ -125,7 +125,8 @@ class Rescans:
             lengths.append(run_length(parts, host) + self._turns(index, after))
             if plan.retry_reserve:
                 gaps = not host.apart({port for port, _ in parts})
-                longest = max([longest, *[part.retry + gaps * part.gap for _, part in parts]])
+                again = [part.retry + gaps * part.gap for _, part in parts if part.retry]  # writes have none
+                longest = max([longest, *again])
         busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
         reserve = self.scan.reserve._replace(amount=longest)
         left = tuple([index for index in busiest if lengths[index]])

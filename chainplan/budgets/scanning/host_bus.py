@@ -87,7 +87,8 @@ def host_of(
         head, back = (() if port is None else _bus(settings, port) for port in (chain.head, chain.back))
         # read across: out by the head's bus, home by the back's
         across = chain.plan.read_from == "across" and chain.name not in broken
-        buses[chain.head] = tuple(dict.fromkeys((*head, *back))) if across else head
+        own = (*buses.get(chain.head, ()), *head, *(back if across else ()))  # another may go across
+        buses[chain.head] = tuple(dict.fromkeys(own))
         if chain.back is not None:
             buses.setdefault(chain.back, back)
     bus, one_core = settings.host_bus, settings.set_up_by == "one core"

@@ -169,7 +169,8 @@ class Ways:
         self._bus = controller.settings.host_bus
         self.shared = not self.host.apart(self.host.buses)
         """Whether a host bus serves several of these ports, the back ports of rings among them."""
-        self._apart = self.host.apart({chain.head for chain in chains})
+        self.apart = self.host.apart({chain.head for chain in chains})
+        """Whether no host bus serves two of the ports that tasks ask."""
         self._times: dict[tuple[object, ...], int] = {}
         self._legs: dict[tuple[object, ...], Legs] = {}
 
@@ -185,12 +186,14 @@ class Ways:
             found = self._times[shape] = sum([term.amount * term.times for term in self.terms(exchange)])
         return found
 
-    def missed(self, chain: Chain) -> int:
+    @staticmethod
+    def missed(chain: Chain, *, apart: bool) -> int:
         """Return what an answer that never comes adds to an exchange, at most, fs.
 
-        Where ports share a bus, another one's answer may wait until this one is given up, its gap over.
+        Where the ports that a task asks are not `apart` but share a bus, another one's answer may wait until
+        this one is given up, its gap over.
         """
-        return chain.protocol.time_out.max + (0 if self._apart else chain.protocol.frame_gap.max)
+        return chain.protocol.time_out.max + (0 if apart else chain.protocol.frame_gap.max)
 
     def legs(self, exchange: Exchange) -> Legs:
         """Return an exchange's time over the host bus and on the wire, fs."""

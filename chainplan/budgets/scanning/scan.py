@@ -214,9 +214,10 @@ def _reserve(works: tuple[TaskWork, ...], controller: Controller, ways: Ways) ->
     """
     retries = controller.settings.retry_reserve
     longest = 0
-    if retries:
-        for exchange in {each for work in works for each in work.requests if each.answers}:
-            time_out = ways.missed(ways.chains[exchange.chain])
+    for work in works if retries else ():
+        apart = ways.host.apart(work.reads)
+        for exchange in {each for each in work.requests if each.answers}:
+            time_out = ways.missed(ways.chains[exchange.chain], apart=apart)
             longest = max(longest, exchange_cost(exchange, ways) + time_out)
     return Term("retry reserve", longest, retries, how="longest exchange and its time-out, per retry")
 

@@ -57,7 +57,7 @@ class Waits(NamedTuple):
 def waits_for(scan: ControllerScan, lost: Sequence[dict[str, int]]) -> Waits:
     """Return the waits where ``lost[i][chain]`` reads of a run of task i miss their answers."""
     ways = scan.ways[Case.WORST]
-    time_outs = {chain.name: ways.missed(chain) for chain in scan.controller.chains}
+    time_outs = {chain.name: ways.missed(chain, apart=ways.apart) for chain in scan.controller.chains}
     touched = {chain for reads in lost for chain in reads}
     return Waits(
         scan,
@@ -73,10 +73,26 @@ def longest_period(scan: ControllerScan) -> int:
 
 
 @remembered
+def wholly_lost(scan: ControllerScan) -> Waits:
+    """Return the waits where all reads of a scan fail."""
+    asked = [Counter(scan.wires[read.chain] for read in work.requests if read.answers) for work in scan.works]
+    return waits_for(scan, [dict(reads) for reads in asked])
+
+
+@remembered
 def period_of_a_lost_scan(scan: ControllerScan) -> int:
     """Return the longest time from a scan's start to the next where all its reads fail, fs."""
-    asked = [Counter(scan.wires[read.chain] for read in work.requests if read.answers) for work in scan.works]
-    return waits_for(scan, [dict(reads) for reads in asked]).period
+    return wholly_lost(scan).period
+
+
+@remembered
+def run_given_up(scan: ControllerScan, index: int) -> int:
+    """Return when a run of a task is over whose reads all wait for their time-outs, fs since it began."""
+    ways, work = scan.ways[Case.WORST], scan.works[index]
+    apart = ways.host.apart(work.reads)
+    asked = [ways.chains[read.chain] for read in work.requests if read.answers]
+    waits = sum([ways.missed(chain, apart=apart) for chain in asked])
+    return scan.runs[Case.WORST][index].length + waits
 
 
 @remembered

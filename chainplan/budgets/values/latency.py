@@ -21,11 +21,12 @@ from dataclasses import dataclass, field
 from functools import cached_property, partial
 
 from chainplan.budgets.scanning.scan import ControllerScan
+from chainplan.budgets.scanning.time_outs import run_given_up
 from chainplan.budgets.values.age import runs_from_sample_to_memory, slot_shift, slowest_value
 from chainplan.budgets.values.alarm import Watch, alarm_terms, all_raised, longest_exchange, watch_awake
 from chainplan.budgets.values.chain_loss import loss_terms, lost_runs
-from chainplan.budgets.values.recognition import Recognition, arrival_spread, recognition
-from chainplan.budgets.values.sampling import conversion_on
+from chainplan.budgets.values.recognition import Recognition, arrival_spread, recognition, spread_of_lost
+from chainplan.budgets.values.sampling import conversion_on, earliest_sample
 from chainplan.chain.build import Unit
 from chainplan.chain.network import Chain, makes
 from chainplan.figures.figure import Kind
@@ -292,11 +293,30 @@ def _alarm_terms(
 def _readings(
     hazard: Hazard, scan: ControllerScan, index: int, evaluation: EvaluationPlan, case: Case
 ) -> Recognition | None:
-    """Return the readings of a quantity that a task brings until a fault is recognised."""
-    worst = case is Case.WORST
-    period = scan.period if worst else scan.controller.settings.scan_period.typical
-    spread = arrival_spread(scan, index) if worst else 0
-    return recognition(hazard, scan, index, evaluation, case, period, spread)
+    """Return the readings of a quantity that a task brings until a fault is recognised.
+
+    A lost one that counts as bad may be known too late to be judged before the next one: then it is as if it
+    did not count. Of the two bounds, with the lateness and without the lost ones, the lower holds.
+    """
+
+    def until_found(hazard: Hazard, spread: int) -> Recognition | None:
+        return recognition(hazard, scan, index, evaluation, case, period, spread)
+
+    settings = scan.controller.settings
+    if case is not Case.WORST:
+        period = settings.scan_period.typical
+        return until_found(hazard, 0)
+    period, spread = scan.period, arrival_spread(scan, index)
+    if hazard.on_lost != "count as bad" or not hazard.lost_readings:
+        return until_found(hazard, spread)
+    late = until_found(hazard, spread_of_lost(scan, index))
+    uncounted = until_found(hazard.model_copy(update={"on_lost": "hold"}), spread)
+    longer = _until_lost(scan, index) - slowest_value(scan, index, Case.BEST, Case.WORST).time
+    return min(
+        (each for each in (late, uncounted) if each),
+        key=lambda each: each.total + each.lost_decides * longer,
+        default=None,
+    )
 
 
 def _reading_terms(
@@ -309,7 +329,7 @@ def _reading_terms(
     early = Case.BEST if worst else case
     pipeline = runs_from_sample_to_memory(work.task)
     flight = slowest_value(scan, index, early, case)
-    decides = worst and readings.lost and hazard.on_lost == "count as bad"
+    until_lost = _until_lost(scan, index) if readings.lost_decides else flight.time
     shift = slot_shift(scan, index, readings.readings + readings.stale + pipeline, early, case)
     return (
         Term("sensor lag", hazard.sensor_lag[case]),
@@ -318,17 +338,17 @@ def _reading_terms(
         Term("scan jitter", plan.scan_jitter.max if worst else 0),
         Term("shift of the slot between scans", shift),
         Term("from sampling to memory", flight.time),
-        Term("until a lost reading is known", _known_lost(scan, index) - flight.arrived if decides else 0),
+        Term("until a lost reading is known", until_lost - flight.time),
         *((scan.reserve,) if worst else ()),
     )
 
 
-def _known_lost(scan: ControllerScan, index: int) -> int:
-    """Return when a run in which every read may wait for its time-out is over, fs since it began."""
-    ways = scan.ways[Case.WORST]
-    asked = [read for read in scan.works[index].requests if read.answers]
-    waits = sum([ways.missed(ways.chains[read.chain]) for read in asked])
-    return scan.runs[Case.WORST][index].length + waits
+def _until_lost(scan: ControllerScan, index: int) -> int:
+    """Return the time from a run's earliest sample until a run is over whose reads all time out, fs.
+
+    However soon the value itself would have arrived: that it is lost is known when the run is over.
+    """
+    return run_given_up(scan, index) - earliest_sample(scan, index, Case.BEST)
 
 
 @remembered_for_all

@@ -15,7 +15,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from chainplan.budgets.scanning.scan import ControllerScan
-from chainplan.budgets.scanning.time_outs import period_of_a_lost_scan
+from chainplan.budgets.scanning.time_outs import period_of_a_lost_scan, run_given_up, wholly_lost
 from chainplan.budgets.values.age import slot_starts
 from chainplan.budgets.values.debounce import (
     judged_by,
@@ -47,6 +47,8 @@ class Recognition(NamedTuple):
     how: str
     stale: int = 0
     """Readings with old values before the first bad sample."""
+    lost_decides: bool = False
+    """Whether the last one may be lost and counts as bad."""
 
     @property
     def total(self) -> int:
@@ -102,7 +104,8 @@ def recognition(
     if found is None:
         return None
     how = _how(hazard, found.lost)
-    return Recognition(found.readings, found.lost, period * every, step, longer, how, stale)
+    lost_decides = found.lost > 0 and hazard.on_lost == "count as bad"
+    return Recognition(found.readings, found.lost, period * every, step, longer, how, stale, lost_decides)
 
 
 def _periods(hazard: Hazard, case: Case, period: int, spread: int) -> int:
@@ -129,3 +132,22 @@ def arrival_spread(scan: ControllerScan, index: int) -> int:
     arrivals = max([(worst.length if retried else late.end) - early.end for early, late in ends], default=0)
     starts = max(slot_starts(scan, index, Case.WORST)) - min(slot_starts(scan, index, Case.BEST))
     return scan.controller.settings.scan_jitter.max + starts + arrivals + scan.reserve.total
+
+
+@remembered
+def spread_of_lost(scan: ControllerScan, index: int) -> int:
+    """Return the same where lost readings count: how much later than a reading one can be known to be lost.
+
+    That is when its run is over; before it, and in it, every read may have waited for its time-out.
+    """
+    waits = wholly_lost(scan).runs
+    starts = [
+        sum([scan.runs[Case.WORST][other].length + waits[other] for other in due if other < index])
+        for due in scan.due_together
+        if index in due
+    ]
+    early = min(slot_starts(scan, index, Case.BEST)) + min(
+        [step.end for step in scan.runs[Case.BEST][index].reads]
+    )
+    jitter = scan.controller.settings.scan_jitter.max
+    return jitter + max(starts) + run_given_up(scan, index) - early + scan.reserve.total

@@ -87,6 +87,12 @@ sampling_of = remembered(Sampling)
 """The samplings of a scan's tasks, each laid out once."""
 
 
+def earliest_sample(scan: ControllerScan, index: int, case: Case) -> int:
+    """Return when the oldest value of all of a run's reads was sampled, fs since the run began."""
+    sampling = sampling_of(scan, index, case)
+    return min(sampling.earliest(step.exchange)[0] for step in sampling.run.reads)
+
+
 def conversion_on(task: Task, node: Node) -> Conversion | None:
     """Return the conversion a task starts on a node, if the node has it."""
     return node.type.conversions.get(task.conversion or task.reads)

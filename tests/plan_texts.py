@@ -214,7 +214,7 @@ hazards:
     kind: chain loss
     debounce_time: 300 ms
     ftti: 5 s
-    reaction: breaker
+    reaction: switch
     reaction_at: upper
     reported_by: cells
     reported_with: last
@@ -233,7 +233,7 @@ uplink:
   buses:
     body: {bit_rate: 500 kbit/s, data_rate: 2 Mbit/s, errors: {burst: 1, interval: 100 ms}, note: invented}
   masters:
-    upper: {evaluation: {period: 10 ms, run_time: 1 ms}, actuators: {breaker: {opening: 9 ms}}, note: invented}
+    upper: {evaluation: {period: 10 ms, run_time: 1 ms}, actuators: {switch: {opening: 9 ms}}, note: invented}
   messages:
     cells:
       bus: body

@@ -72,7 +72,10 @@ def name_of(code: int) -> str:
 
 
 class Rules:
-    """Which states count: conditions together, the pole that closes first, a source, what is left out."""
+    """Which states count: conditions together, the pole that closes first, a source, what is left out.
+
+    Rules that let the same states count are equal, whatever else the plan asks of the insulation.
+    """
 
     def __init__(self, rules: InsulationRules) -> None:
         self.together = rules.conditions_together
@@ -80,6 +83,7 @@ class Rules:
         self.source = None if rules.external is None else rules.external.voltage.max
         self.earthed = rules.external is not None and rules.external.earthed
         self.left_out = tuple(rules.leave_out)
+        self._all = self.together, self.first_poles, self.source, self.earthed, self.left_out
         self._known: dict[int, bool] = {}
         self._left_out = [
             {word: name.split(" + ").count(word) for word in WORDS if word in name}
@@ -90,6 +94,12 @@ class Rules:
         named = {word for each in self._left_out for word in each}
         self.mask = sum(unit * 7 for word, unit in _CODES.items() if word in ABNORMAL or word in named)
         """What is kept of a code: conditions that are no faults count only where the plan leaves some out."""
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Rules) and self._all == other._all
+
+    def __hash__(self) -> int:
+        return hash(self._all)
 
     def allow(self, code: int) -> bool:
         """Tell whether a combination counts: not too many conditions, and not left out by the plan."""

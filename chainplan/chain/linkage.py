@@ -116,26 +116,40 @@ class Linkage:
                 yield from self._string_pins(string.name, first)
 
     def _own_pins(self, string: CellString, region: int) -> Iterator[tuple[Attach, Pin]]:
-        """Yield the parts of a string with a break open on its link, chassis held by the part across it."""
-        determined = self.floating[string.name].determined
-        for side, numbers in ((-1, range(region, len(string.breaks))), (1, range(region))):
-            if not numbers:
-                continue
-            far = max(numbers, key=lambda number: broken_span(string, -side, number))
-            edge, pole = ("upper", "HV+") if side < 0 else ("lower", "HV-")
-            span = broken_span(string, -side, far) - string.breaks[far].allowance
-            ends = f"earth fault at its {edge} edge", f"earth fault at {pole} of {string.name}"
-            reach = (-span, 0) if side < 0 else (0, span)
-            by = f"leakage of {string.name}"
-            attach = broken(string, side, far)
-            largest = max(numbers, key=lambda number: string.breaks[number].allowance)
-            own_voltage = broken(string, side, largest)._replace(side=-side, both=True, far=True)
-            yield own_voltage, Pin(-side, 0, 0, 0, (by, by))
-            yield attach, Pin(-side, FAULT, *reach, ends if side < 0 else ends[::-1])
-            if not determined:
-                yield attach, Pin(-side, 0, *reach, (by, by))
-                continue
-            yield broken(string, side, largest), Pin(-side, 0, 0, 0, (by, by))
+        """Yield how a part of a broken string hangs on the link while its other part holds chassis."""
+        count = len(string.breaks)
+        for side, openings in ((-1, range(region, count)), (1, range(region))):
+            if openings:
+                yield from self._held_across(string, side, openings)
+
+    def _held_across(self, string: CellString, side: int, openings: range) -> Iterator[tuple[Attach, Pin]]:
+        """Yield these states of the part on one side, whichever one of some breaks is open.
+
+        The part across the break is on the link's other pole. An earth fault nails chassis to any conductor
+        of it. Its leakage puts chassis at its pole; where the plan gives none, at any of its conductors.
+        """
+        name, across, breaks = string.name, -side, string.breaks
+        leaving_most = max(openings, key=lambda number: broken_span(string, across, number))
+        overshooting_most = max(openings, key=lambda number: breaks[number].allowance)
+        cells = broken_span(string, across, leaving_most) - breaks[leaving_most].allowance
+        if across > 0:
+            span = -cells, 0
+            faults = "earth fault at its upper edge", f"earth fault at HV+ of {name}"
+        else:
+            span = 0, cells
+            faults = f"earth fault at HV- of {name}", "earth fault at its lower edge"
+        leaks = f"leakage of {name}", f"leakage of {name}"
+
+        facing_most, pushed_most = broken(string, side, leaving_most), broken(string, side, overshooting_most)
+        # Where the string itself charges the link, its part stands as in the whole string.
+        as_whole = pushed_most._replace(side=across, both=True, far=True)
+        leakage_at_pole = Pin(across, 0, 0, 0, leaks)
+        yield as_whole, leakage_at_pole
+        yield facing_most, Pin(across, FAULT, *span, faults)
+        if self.floating[name].determined:
+            yield pushed_most, leakage_at_pole
+        else:
+            yield facing_most, Pin(across, 0, *span, leaks)
 
     def _hung(
         self, name: str, attaches: Iterable[Attach], without: str, first: int

@@ -22,7 +22,7 @@ from chainplan.chain.floating import Floating
 from chainplan.chain.gaps import A, F, L, PotentialGap, PotentialGaps, T, best_of
 from chainplan.chain.hanging import Rules, name_of, weight
 from chainplan.chain.network import CellString, Node
-from chainplan.plan.layout import InsulationRules
+from chainplan.remembered import remembered
 
 
 class Taps(NamedTuple):
@@ -34,17 +34,17 @@ class Taps(NamedTuple):
     high: int
 
 
-def reference_reach(node: Node) -> Taps:
+def reference_reach(node: Placed) -> Taps:
     """Return a node's reference as a reach of one tap."""
     return Taps(node.first_cell, node.first_cell, node.reference, node.reference)
 
 
-def node_reach(node: Node) -> Taps:
+def node_reach(node: Placed) -> Taps:
     """Return the taps of a node."""
     return Taps(node.first_cell, node.first_cell + node.cells, node.reference, node.top)
 
 
-def board_reach(nodes: Sequence[Node]) -> Taps:
+def board_reach(nodes: Sequence[Placed]) -> Taps:
     """Return the taps of the board on which the nodes sit."""
     reaches = [node_reach(node) for node in nodes]
     if len(reaches) == 1:
@@ -53,7 +53,7 @@ def board_reach(nodes: Sequence[Node]) -> Taps:
     return Taps(min(first), max(last), min(low), max(high))
 
 
-def board_reaches(nodes: Sequence[Node]) -> list[Taps]:
+def board_reaches(nodes: Sequence[Placed]) -> list[Taps]:
     """Return, for each node of a chain, the taps of its board; a chain passes a board's nodes in a row."""
     reaches: list[Taps] = []
     for _, members in groupby(nodes, key=_board):
@@ -63,6 +63,29 @@ def board_reaches(nodes: Sequence[Node]) -> list[Taps]:
 
 
 _board = attrgetter("board")
+
+
+class Standing(NamedTuple):
+    """Where a node stands in its string: of a node all that its voltages need."""
+
+    name: str
+    board: str
+    string: str
+    cells: int
+    first_cell: int
+    reference: int
+    top: int
+
+
+@remembered
+def standing(nodes: tuple[Node, ...]) -> tuple[Standing, ...]:
+    """Return where the nodes of a chain stand: equal for nodes of other types in the same places."""
+    return tuple(Standing(*[getattr(node, key) for key in Standing._fields]) for node in nodes)
+
+
+Placed = Node | Standing
+_End = tuple[str, Taps] | None
+"""A string and the conductors of it that count; None for a controller's port."""
 
 
 class Conductor(NamedTuple):
@@ -112,16 +135,14 @@ class Potentials:
     With ``lasting`` no arc and overshoot counts, which are gone after milliseconds.
     """
 
-    def __init__(
-        self, strings: dict[str, CellString], insulation: InsulationRules, *, lasting: bool = False
-    ) -> None:
+    def __init__(self, strings: dict[str, CellString], rules: Rules, *, lasting: bool = False) -> None:
         if lasting:
             strings = {
                 name: each._replace(breaks=tuple(opening._replace(allowance=0) for opening in each.breaks))
                 for name, each in strings.items()
             }
         self.strings = strings
-        self.gaps = PotentialGaps(strings, Rules(insulation))
+        self.gaps = PotentialGaps(strings, rules)
         self._cells = {name: [each.cells_below for each in string.breaks] for name, string in strings.items()}
         self._best_to_chassis = cache(lambda name, region: best_of(self.gaps.to_chassis(name, region)))
         self._best_between = cache(lambda *of: best_of(self.gaps.between(*of)))
@@ -151,7 +172,9 @@ class Potentials:
         cells = self._cells[string]
         return range(bisect_right(cells, reach.first), bisect_left(cells, reach.last))
 
-    def across(self, near: tuple[Node, Taps] | None, far: tuple[Node, Taps] | None) -> tuple[Worst, Worst]:
+    def across(
+        self, near: tuple[Placed, Taps] | None, far: tuple[Placed, Taps] | None
+    ) -> tuple[Worst, Worst]:
         """Return the largest voltages of a segment: between references, between any two conductors.
 
         An end is a node with the conductors that count, or None for a controller's port.
@@ -162,7 +185,7 @@ class Potentials:
         return references, conductors
 
     def each_combination(
-        self, near: tuple[Node, Taps] | None, far: tuple[Node, Taps] | None
+        self, near: tuple[Placed, Taps] | None, far: tuple[Placed, Taps] | None
     ) -> list[tuple[Worst, Worst]]:
         """Return the same for every combination of conditions by itself."""
         found: list[dict[str, Worst]] = []
@@ -272,11 +295,9 @@ def _order(worst: Worst) -> tuple[int, int]:
 
 
 _WHOLE = PotentialGap(T, F, 0, 0, ("intact",))
-_End = tuple[str, Taps] | None
-"""A string and the conductors of it that count; None for a controller's port."""
 
 
-def _ends(near: tuple[Node, Taps] | None, far: tuple[Node, Taps] | None) -> Iterator[tuple[_End, _End]]:
+def _ends(near: tuple[Placed, Taps] | None, far: tuple[Placed, Taps] | None) -> Iterator[tuple[_End, _End]]:
     """Yield the ends' references, then all their conductors."""
     for reach_of in (lambda end: reference_reach(end[0]), lambda end: end[1]):
         here, there = (None if end is None else (end[0].string, reach_of(end)) for end in (near, far))

@@ -201,6 +201,7 @@ def _misses(view: View, figure: FigureStudy, drawn: DrawnSets, *, still: bool) -
         yield Paragraph(f"In {plural(drawn.unknown, 'draw')} the figure has no bound.")
     at_most = percent(Fraction(drawn.missed_at_most), "up")
     yield Paragraph(
-        f"The limit is missed by {drawn.missed} of {plural(drawn.number, 'Monte Carlo set')} of parts: by at most "
+        f"The limit is missed by {drawn.missed} of "
+        f"{plural(drawn.number, 'Monte Carlo set')} of parts: by at most "
         f"{at_most} of all, with {CONFIDENT} confidence.",
     )

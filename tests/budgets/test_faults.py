@@ -47,6 +47,14 @@ from chainplan.plan.quantity_text import parse_quantity
 from chainplan.plan.schedule import Hazard, Task
 from chainplan.quantity import TIME, Span
 
+BUSES_OF_FOUR_RINGS: list[dict[str, list[int]]] = [
+    {"a": [1], "b": [2], "c": [3], "d": [4]},
+    {"a": [1, 2, 3, 4]},
+    {"a": [1, 3], "b": [2], "c": [4]},
+    {"a": [2, 4]},
+]
+"""Which rings are on which bus; those on none have ports of their own."""
+
 FEW = settings(
     max_examples=12,
     deadline=None,
@@ -317,6 +325,21 @@ class TestScanOnWhatIsLeft:
         faults = walked(plan)
         rescan = faults.rescan(outcome(faults, "node S.4 silent"))
         assert (rescan.reserve.total, rescan.total) == (0, 29 * ticks("1 us"))
+
+    @pytest.mark.parametrize("arbitration", ["any", "by turns"])
+    @pytest.mark.parametrize("by", ["one core", "each port"])
+    @pytest.mark.parametrize("served", BUSES_OF_FOUR_RINGS, ids=str)
+    def test_copies_of_a_ring(self, served: dict[str, list[int]], by: str, arbitration: str) -> None:
+        buses = {
+            bus: [f"{end}-{ring}" for ring in rings for end in ("out", "back")]
+            for bus, rings in served.items()
+        }
+        plan = example("harbour-ferry")
+        bridge = plan.controllers["bridge"]
+        assert bridge.host_bus is not None
+        host_bus = bridge.host_bus.model_copy(update={"serves": buses, "arbitration": arbitration})
+        changed = bridge.model_copy(update={"host_bus": host_bus, "set_up_by": by})
+        self.assert_same(plan.model_copy(update={"controllers": {"bridge": changed}}), step=2)
 
     @staticmethod
     def assert_same(plan: Plan, step: int = 3) -> None:

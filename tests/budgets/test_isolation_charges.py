@@ -14,6 +14,7 @@ import pytest
 from isolation_states import Asked, EveryState, SmallPack
 from test_isolation_states import UNIT, drawn_pack, drawn_reach
 
+from chainplan.chain.hanging import Rules
 from chainplan.chain.network import CellString
 from chainplan.chain.potentials import Potentials
 
@@ -57,7 +58,7 @@ def test_no_charge_of_any_cell_brings_more(seed: int) -> None:
     for chosen in product(*map(corners, strings)):
         charged = SmallPack({each.name: each for each in chosen}, pack.rules)
         found = list(map(max, found, EveryState(charged, asked).found))
-    potentials = Potentials(pack.strings, pack.rules)
+    potentials = Potentials(pack.strings, Rules(pack.rules))
     for (one_end, other_end), largest in zip(asked, found, strict=True):
         best = max(each.voltage for each in potentials.voltages(one_end, other_end))
         assert best >= largest

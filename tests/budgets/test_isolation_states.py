@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from isolation_states import Asked, EveryState, SmallPack, Standing, all_states, groupings, leaks, pieces
 
+from chainplan.chain.hanging import Rules
 from chainplan.chain.network import Break, CellString
 from chainplan.chain.potentials import Potentials, Taps
 from chainplan.plan.layout import InsulationRules
@@ -78,7 +79,7 @@ def compare(seed: int, count: int) -> int:
         one, other = random.choice(strings), random.choice(strings)
         asked += [(drawn_reach(random, one), None), (drawn_reach(random, one), drawn_reach(random, other))]
     every = EveryState(pack, asked)
-    potentials = Potentials(pack.strings, pack.rules)
+    potentials = Potentials(pack.strings, Rules(pack.rules))
     # Where strings may not be open, others beside those that count must be joined: not all of that is used.
     rough = "string open" in pack.rules.leave_out
     for (one_end, other_end), largest in zip(asked, every.found, strict=True):

@@ -15,6 +15,7 @@ from random import Random
 import pytest
 from isolation_packs import PlannedNetwork, Stack, laid_out, pack, segments, stress, volts
 
+from chainplan.chain.hanging import Rules
 from chainplan.chain.network import Break, CellString
 from chainplan.chain.potentials import Potentials, Taps
 from chainplan.plan.layout import InsulationRules
@@ -143,7 +144,7 @@ def parallel(count: int, modules: list[int], breaks: list[int], **rules: object)
         )
         for number, at in enumerate([[below] for below in breaks] or [[]] * count)
     }
-    return Potentials(strings, InsulationRules.model_validate(rules))
+    return Potentials(strings, Rules(InsulationRules.model_validate(rules)))
 
 
 def highest(potentials: Potentials, one: tuple[int, int], other: tuple[int, int] | None = None) -> float:

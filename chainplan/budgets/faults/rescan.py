@@ -6,12 +6,14 @@ from its back go on, at most as on the whole ring, which they still turn. Lost n
 the last node that is left of an open chain has been told to turn traffic round.
 
 What a fault leaves of a chain is looked up in :mod:`chainplan.budgets.faults.beginnings`, and identical
-copies of a chain are laid out once. The figures are those of
+copies of a chain are laid out once. Where no order among ports counts, a break in one copy is like the same
+break in another. The figures are those of
 :func:`chainplan.budgets.scanning.scan.scan_budget` on :func:`chainplan.chain.degraded.degraded_network`.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from functools import cached_property
 from typing import NamedTuple
@@ -98,13 +100,23 @@ class Rescans:
         self._sides: dict[tuple[str, bool], tuple[str, Side]] = {}
         self._alike: dict[object, Side] = {}
         self._known: dict[tuple[Left, ...], Rescan] = {}
+        self._in_a_copy: dict[tuple[str, int, int], Rescan] = {}
 
     def after(self, lefts: Sequence[Left]) -> Rescan:
         """Return how the controller scans on with what is left of its broken chains."""
         key = tuple(lefts)
-        if key not in self._known:
-            self._known[key] = self._after(key)
-        return self._known[key]
+        found = self._known.get(key)
+        if found is None:
+            alike = None
+            if len(key) == 1 and (copy := self._copies[key[0].chain]) is not None:
+                alike = copy, key[0].ahead, key[0].behind
+                found = self._in_a_copy.get(alike)
+            if found is None:
+                found, in_turn = self._after(key)
+                if alike is not None and not in_turn:
+                    self._in_a_copy[alike] = found
+            self._known[key] = found
+        return found
 
     def reads(self, index: int, left: Left) -> bool:
         """Tell whether a task that runs on a chain still reads something of what is left of it."""
@@ -112,26 +124,62 @@ class Rescans:
             side.on_first(index).readings[count - 1] is not None for _, side, count in self._left_sides(left)
         )
 
-    def _after(self, lefts: tuple[Left, ...]) -> Rescan:
+    @cached_property
+    def _copies(self) -> dict[str, str | None]:
+        """Return for every chain the first one that it is a copy of; None where it shares a port.
+
+        Copies can change places and nothing else changes but the order of ports: they do the same in every
+        task, and their ports are on the same buses or each on buses of their own.
+        """
+        chains, buses = self._chains.values(), self._host.buses
+        ends = {chain.name: [port for port in (chain.head, chain.back) if port] for chain in chains}
+        users = Counter(port for ports in ends.values() for port in ports)
+        sharing = Counter(
+            bus for ports in ends.values() for bus in {each for port in ports for each in buses.get(port, ())}
+        )
+        shared = {bus: f"bus {bus}" for bus, count in sharing.items() if count > 1}
+        firsts: dict[object, str] = {}
+        found: dict[str, str | None] = {}
+        for chain in chains:
+            own: dict[str, int] = {}
+            served = tuple(
+                tuple([shared.get(bus) or own.setdefault(bus, len(own)) for bus in buses.get(port, ())])
+                for port in ends[chain.name]
+            )
+            done = tuple(
+                chain.name in whole
+                and tuple([(port == chain.head, part) for port, part in whole[chain.name]])
+                for whole in self._whole
+            )
+            common = self._make(chain), chain.plan.read_from, served, done
+            shares = any(users[port] > 1 for port in ends[chain.name])
+            found[chain.name] = None if shares else firsts.setdefault(common, chain.name)
+        return found
+
+    def _after(self, lefts: tuple[Left, ...]) -> tuple[Rescan, bool]:
+        """Return the scan, and whether the order of ports counts in the run of some task."""
         plan = self.scan.controller.settings
         after = {left.chain: self._left_sides(left) for left in lefts}
         host = self._host
         if not self._across.isdisjoint(after):
             host = host_of(plan, self.scan.chains, Case.WORST, after)
         lengths = []
-        longest = 0
+        longest, in_turn = 0, False
         for index in range(len(self.scan.works)):
             parts = self._parts(index, after)
             lengths.append(run_length(parts, host) + self._turns(index, after))
+            ports = {port for port, _ in parts}
+            triggered = {port for port, part in parts if part.trigger is not None}
+            in_turn = in_turn or any(len(each) > 1 and host.takes_turns(each) for each in (ports, triggered))
             if plan.retry_reserve:
-                gaps = not host.apart({port for port, _ in parts})
+                gaps = not host.apart(ports)
                 again = [part.retry + gaps * part.gap for _, part in parts if part.retry]  # writes have none
                 longest = max([longest, *again])
         busiest = max(self.scan.due_together, key=lambda due: sum([lengths[index] for index in due]))
         reserve = self.scan.reserve._replace(amount=longest)
         left = tuple([index for index in busiest if lengths[index]])
         total = sum([lengths[index] for index in left]) + reserve.total
-        return Rescan(self.scan, tuple(lengths), reserve, left, total, self._before)
+        return Rescan(self.scan, tuple(lengths), reserve, left, total, self._before), in_turn
 
     @cached_property
     def _before(self) -> tuple[tuple[tuple[int, ...], ...], ...]:
@@ -291,4 +339,4 @@ def run_length(parts: Parts, host: HostPorts) -> int:
         busy = sum([part.number * host.set_up + part.busy for _, part in parts])
         sent = sum([host.set_up + legs.total for own in triggers.values() for legs in own])
         return sent + wait + busy
-    return longest(triggers, host) + wait + longest(reads, host)
+    return (longest(triggers, host) if triggers else 0) + wait + longest(reads, host)

@@ -43,6 +43,7 @@ from chainplan.figures.budget import budget, part_of_plan
 from chainplan.figures.terms import Sum, Term, nonzero
 from chainplan.plan.schedule import Hazard
 from chainplan.quantity import RATIO
+from chainplan.remembered import remembered
 
 _WHOLE = int(RATIO.units[""])
 """Ticks of the ratio 1."""
@@ -134,7 +135,7 @@ class FaultBudget:
 
     @cached_property
     def _rescans(self) -> dict[str, Rescans]:
-        return {name: Rescans(scan) for name, scan in self.scans.items()}
+        return {name: _rescans_of(scan) for name, scan in self.scans.items()}
 
     @cached_property
     def _recoveries(self) -> dict[str, Recoveries]:
@@ -263,6 +264,9 @@ class FaultBudget:
             if recovery.total is not None and (slowest is None or recovery.total > slowest[0]):
                 slowest = recovery.total, outcome
         return slowest[1] if slowest else None, tuple(open_ends)
+
+
+_rescans_of = remembered(Rescans)
 
 
 def _harm(outcome: Outcome) -> tuple[int, int, float]:

@@ -13,18 +13,19 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import chain as joined
 from itertools import groupby
 from typing import NamedTuple
 
 from chainplan.budgets.isolation.checks import Check, Guard, InsulationJudge, Judged, Status, Stressed
+from chainplan.chain.hanging import Rules
 from chainplan.chain.network import Break, CellString, Chain, Network, Node, Segment, Separation
-from chainplan.chain.potentials import Potentials, Taps, Worst, board_reaches, node_reach
+from chainplan.chain.potentials import Potentials, Standing, Taps, Worst, board_reaches, node_reach, standing
 from chainplan.figures.budget import budget
 from chainplan.plan.layout import InsulationRules
 from chainplan.plan.parts import BarrierType, Insulation
-from chainplan.remembered import remembered, remembered_for_all
+from chainplan.remembered import MOST_OBJECTS, remembered, remembered_for_all
 from chainplan.tables.insulation import is_voltage_class_b
 
 
@@ -161,7 +162,7 @@ def isolation(
     chains = {}
     straddled: list[StraddledBoard] = []
     for chain in network.chains.values():
-        carried, boards = _carried(chain.nodes, both, chain.is_ring)
+        carried, boards = _carried(both, standing(chain.nodes), chain.is_ring)
         separations = [segment.hop.separation for segment in chain.segments]
         guards = _guards(chain.nodes, barrier_types, insulation, *separations)
         chains[chain.name] = ChainIsolation(chain, guards, carried, _judged(insulation, carried, guards))
@@ -214,10 +215,16 @@ class BothPotentials(NamedTuple):
 
 @remembered_for_all
 def potentials_of(strings: dict[str, CellString], insulation: InsulationRules) -> BothPotentials:
-    """Return the potentials of a pack's strings under the plan's rules."""
-    transient = Potentials(strings, insulation)
-    arcs = any(opening.allowance for string in strings.values() for opening in string.breaks)
-    return BothPotentials(Potentials(strings, insulation, lasting=True) if arcs else transient, transient)
+    """Return the potentials of a pack's strings under the plan's rules, the same ones for equal strings."""
+    return _potentials(tuple(strings.values()), Rules(insulation))
+
+
+@lru_cache(maxsize=MOST_OBJECTS)
+def _potentials(strings: tuple[CellString, ...], rules: Rules) -> BothPotentials:
+    named = {string.name: string for string in strings}
+    transient = Potentials(named, rules)
+    arcs = any(opening.allowance for string in strings for opening in string.breaks)
+    return BothPotentials(Potentials(named, rules, lasting=True) if arcs else transient, transient)
 
 
 _judge = remembered(InsulationJudge)
@@ -229,7 +236,7 @@ class _Carried(NamedTuple):
 
 
 @remembered
-def _carried(nodes: tuple[Node, ...], both: BothPotentials, is_ring: bool) -> _Carried:
+def _carried(both: BothPotentials, nodes: tuple[Standing, ...], is_ring: bool) -> _Carried:
     """Return the worst voltages of a chain's segments, and its boards that straddle a break."""
     reaches = board_reaches(nodes)
     lasting = list(_worst_along(nodes, reaches, both.lasting, is_ring=is_ring))
@@ -241,7 +248,7 @@ def _carried(nodes: tuple[Node, ...], both: BothPotentials, is_ring: bool) -> _C
 
 
 def _worst_along(
-    nodes: tuple[Node, ...], reaches: list[Taps], potentials: Potentials, *, is_ring: bool
+    nodes: tuple[Standing, ...], reaches: list[Taps], potentials: Potentials, *, is_ring: bool
 ) -> Iterator[tuple[Worst, Worst]]:
     """Yield the worst voltages of every segment of a chain, from its head."""
     last = None
@@ -257,7 +264,7 @@ def _worst_along(
 
 
 def _straddled(
-    nodes: tuple[Node, ...], reaches: list[Taps], potentials: Potentials
+    nodes: tuple[Standing, ...], reaches: list[Taps], potentials: Potentials
 ) -> Iterator[StraddledBoard]:
     for board, members in groupby(zip(nodes, reaches, strict=True), key=lambda pair: pair[0].board):
         placed = list(members)

@@ -78,17 +78,19 @@ class HostPorts(NamedTuple):
         used = [bus for port in ports for bus in self.buses.get(port, ())]
         return len(used) == len(set(used))
 
+    def takes_turns(self, ports: Iterable[str]) -> bool:
+        """Tell whether the order of the ports counts; without it any order of service is allowed for."""
+        return self.order != "any" or self.apart(ports)
+
 
 def latest(lists: Lists, host: HostPorts) -> Places:
     """Return when every exchange begins and ends at the latest; durations are those of the worst case."""
-    if host.order != "any" or host.apart(list(lists)):
-        return planned(lists, host)
-    return _bounds(lists, host)
+    return planned(lists, host) if host.takes_turns(lists) else _bounds(lists, host)
 
 
 def longest(lists: Lists, host: HostPorts) -> int:
     """Return when the last port is free at the latest, fs."""
-    if host.order != "any" or host.apart(lists):
+    if host.takes_turns(lists):
         return last_end(planned(lists, host))
     if not host.one_core:
         return last_end(_bounds(lists, host))

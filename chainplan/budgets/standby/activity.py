@@ -155,7 +155,7 @@ def communicating(chain: Chain, way: Way, exchange: Exchange, case: Case) -> lis
         frame = frame_time(protocol, exchange.request + sum(exchange.answers), case)
         if chain.plan.read_from == "across":
             return _per_make(nodes, lambda node: _pass_out(node, frame, case))
-        return [_round_trip(chain, way, index, frame, case) for index in range(last + 1)]
+        return _round_trips(chain, way, frame, case)
     if exchange.node is not None:
         last = exchange.node
     request = frame_time(protocol, exchange.request, case)
@@ -184,25 +184,29 @@ def _pass_home(node: Node, frame: int, case: Case) -> int:
     return 2 * frame if _stores(node) else frame + min(frame, node.type.forwarding.upstream[case])
 
 
-def _round_trip(chain: Chain, way: Way, index: int, frame: int, case: Case) -> int:
-    """Return how long a node is at work for a frame that goes out to the tail and comes home, fs.
+def _round_trips(chain: Chain, way: Way, frame: int, case: Case) -> list[int]:
+    """Return how long each node is at work for a frame that goes out to the tail and comes home, fs.
 
     A long frame may still go out while it already comes home. `beyond` is the time from the frame's first
     bit on its way out of the node to that bit back at the node. Stretches of one length that begin in order
     cover that length once, and of each gap between their begins as much as one of them can fill.
     """
-    last = len(chain.nodes) - 1
-    node, tail = chain.nodes[index], chain.nodes[last]
-    if index == last:
-        return 2 * frame if _stores(node) else frame + min(frame, tail.type.turn_around[case])
-    relay = node.type.forwarding
-    out, home = relay.downstream[case], relay.upstream[case]
-    ways = way.out[last] - way.out[index] - out + way.home[last] - way.home[index] - home
-    stored = 2 * (way.stores[last] - way.stores[index] - _stores(node)) + _stores(tail)
-    beyond = ways + tail.type.turn_around[case] + stored * frame
-    if _stores(node):  # received, then sent out while perhaps coming home already, then sent home
-        return 3 * frame + min(frame, beyond)
-    return frame + min(frame, out) + min(frame, beyond) + min(frame, home)
+    last, tail = len(chain.nodes) - 1, chain.nodes[-1]
+    turn_around = tail.type.turn_around[case]
+    there_and_back = way.out[last] + way.home[last] + turn_around
+    all_stored = 2 * way.stores[last] + _stores(tail)
+    times = [0] * len(chain.nodes)
+    for make in makes(chain.nodes):
+        relay, stores = make.node.type.forwarding, _stores(make.node)
+        out, home = relay.downstream[case], relay.upstream[case]
+        passed = min(frame, out) + min(frame, home)
+        for index in make.places:
+            stored = all_stored - 2 * (way.stores[index] + stores)
+            beyond = there_and_back - way.out[index] - out - way.home[index] - home + stored * frame
+            # One that stores receives it, sends it out, perhaps as it comes home already, and sends it home.
+            times[index] = min(frame, beyond) + (3 * frame if stores else frame + passed)
+    times[last] = 2 * frame if _stores(tail) else frame + min(frame, turn_around)
+    return times
 
 
 def _in_turn(chain: Chain, answers: list[int], case: Case) -> list[int]:

@@ -274,7 +274,7 @@ def reaction_times(latencies: list[HazardLatency]) -> Iterator[Figure]:
 def handling_times(
     latencies: list[HazardLatency], reported: Reported, hazards: dict[str, Hazard]
 ) -> Iterator[Figure]:
-    """From a fault to the safe state (FHTI), below its fault tolerant time interval (FTTI, ISO 26262-1:2018, 3.61)."""
+    """From a fault to the safe state (FHTI), below its FTTI (ISO 26262-1:2018, 3.61)."""
     for latency in latencies:
         yield HANDLING(latency.hazard, item=latency, limit=latency.ftti)
     for name, why in reported.unbounded.items():

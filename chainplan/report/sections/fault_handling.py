@@ -48,7 +48,7 @@ def render(view: View) -> Iterator[ReportPart]:
     yield Text()
     yield Paragraph(
         "Every term is rounded up; explain prints them exactly. FDTI, FRTI, FHTI, FTTI: fault detection, "
-        "reaction, handling and fault tolerant time interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
+        "reaction, handling, fault tolerant time interval (ISO 26262-1:2018). FHTI equal to FTTI is a miss.",
     )
 
 

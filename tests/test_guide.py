@@ -117,6 +117,16 @@ def test_lists_are_current(name: str) -> None:
     assert PAGES[name] == renewed(PAGES[name])
 
 
+def test_a_terminal_of_80_columns_shows_files_unbroken() -> None:
+    lines = [
+        line
+        for language in ("ya?ml", "sh", "python")
+        for block in fenced(language, ALL)
+        for line in block.splitlines()
+    ]
+    assert [line for line in lines if len(line) > 78] == []
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_pages_are_short_and_say_at_once_what_they_are_about(name: str) -> None:
     title, blank, summary, *_ = PAGES[name].splitlines()

@@ -84,4 +84,5 @@ def test_the_wheel_holds_the_package_and_its_mark_of_being_typed() -> None:
     wheel = PROJECT["tool"]["hatch"]["build"]["targets"]["wheel"]
     assert wheel == {"packages": ["chainplan"], "force-include": {"configs": "chainplan/configs"}}
     assert len(examples()) >= 5
+    assert (ROOT / "chainplan" / "guide" / "README.md").exists()
     assert (ROOT / "chainplan" / "py.typed").exists()

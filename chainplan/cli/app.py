@@ -14,7 +14,7 @@ import typer
 
 from chainplan.cli.examples import FIRST_STEPS, PANELS, help_end
 from chainplan.cli.guard import guarded
-from chainplan.cli.options import JsonOut, Out, PlanFile, Sections, Settings, Width, Workers
+from chainplan.cli.options import Channels, JsonOut, Out, PlanFile, Sections, Settings, Topic, Width, Workers
 
 _Options = ParamSpec("_Options")
 
@@ -277,16 +277,7 @@ def graph(
 def capture(
     plan: PlanFile,
     file: Annotated[str, typer.Argument(metavar="FILE", help="The capture of the wire.", show_default=False)],
-    channel: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--channel",
-            "-c",
-            metavar="SIGNAL=PORT",
-            help="A signal of the capture and the port (or the chain) it was taken at; may be given several "
-            "times.",
-        ),
-    ] = None,
+    channel: Channels = None,
     form: Annotated[
         Literal["vcd", "csv"] | None,
         typer.Option("--format", "-f", help="Value change dump or rows; else as the file looks."),
@@ -365,6 +356,11 @@ def start(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
 ) -> None:
     """Write a small commented plan to start from, of the size you give, or an example."""
+
+
+@_command
+def guide(topic: Topic = None, width: Width = None) -> None:
+    """Show the guide: its pages, or the page or part with this name."""
 
 
 @_command

@@ -89,6 +89,11 @@ EXAMPLES: dict[str, tuple[Example, ...]] = {
         Example("chainplan start plan.yaml --modules 16 --cells 14 --strings 2 --ring", "of a larger pack"),
         Example("chainplan start plan.yaml --example rail-trolley --schema", "an example, help in editors"),
     ),
+    "guide": (
+        Example("chainplan guide", "all pages"),
+        Example("chainplan guide studies", "one of them"),
+        Example("chainplan guide node_types", "the keys of a part of the plan"),
+    ),
     "schema": (
         Example("chainplan schema > plan.schema.json", "for an editor"),
         Example("chainplan schema results", "what `data` writes"),
@@ -102,7 +107,7 @@ EXAMPLES: dict[str, tuple[Example, ...]] = {
 PANELS = {
     name: panel
     for panel, names in {
-        "Plan": ("start", "report", "explain", "compare", "study", "schema", "reference"),
+        "Plan": ("start", "report", "explain", "compare", "study", "guide", "schema", "reference"),
         "Check": ("check", "tolerances", "simulate"),
         "Firmware and bench": ("slots", "waveform", "capture"),
         "Share": ("printout", "graph", "data"),
@@ -116,7 +121,7 @@ Three first steps:
   chainplan start plan.yaml     write a small plan to fill in
   chainplan report plan.yaml    does it work in the worst case?
   chainplan explain plan.yaml   where each figure comes from
-All commands: chainplan --help"""
+All commands: chainplan --help; what they mean, by topic: chainplan guide"""
 """What is told to someone who names no command."""
 
 STEPS_WITH_A_PLAN = """\
@@ -145,6 +150,7 @@ EXIT_CODES: dict[str, dict[int, str]] = {
     "capture": {0: "all is inside the plan", 1: "something is not"},
     "graph": DONE,
     "start": DONE,
+    "guide": DONE,
     "schema": DONE,
     "reference": DONE,
 }

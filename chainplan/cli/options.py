@@ -55,3 +55,17 @@ Sections = Annotated[
         f"{', '.join(section_words())}. Shown only when named: {', '.join(ON_REQUEST)}, which searches.",
     ),
 ]
+Channels = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--channel",
+        "-c",
+        metavar="SIGNAL=PORT",
+        help="A signal of the capture and the port (or the chain) it was taken at; may be given several "
+        "times.",
+    ),
+]
+Topic = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="TOPIC", help="A page, or a heading such as hazards; without one, all pages."),
+]

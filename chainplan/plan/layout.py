@@ -50,11 +50,11 @@ class StackItem(Part):
     """
 
     modules: Count | None = None
-    """So many modules of `cells` each."""
+    """So many modules of `cells` each. Left out: loose cells."""
     cells: Count | None = None
-    """Cells in series: of each module, or loose ones (cell to pack)."""
+    """Cells in series: of each module, or loose ones (cell to pack). Left out: a place that can open."""
     cell_type: Name | None = None
-    """Another cell type for this step."""
+    """Another cell type for this step. Left out: the string's."""
     disconnect: Name | None = None
     """Name of a service disconnect here."""
     fuse: Name | None = None
@@ -82,7 +82,7 @@ class BoardRun(Part):
     count: Count = 1
     """So many equal boards."""
     first_cell: Count | None = None
-    """Lowest cell of the run; 1 is the string's lowest."""
+    """Lowest cell of the run; 1 is the string's lowest. Left out: the next cell."""
 
 
 class BoardException(Part):
@@ -118,7 +118,7 @@ class StringPlan(Part):
     exceptions: dict[Position, BoardException] = {}
     """Other board types at single positions; 1 is the lowest board."""
     insulation_resistance: InsulationResistance | None = None
-    """Insulation resistance of the poles to chassis."""
+    """Insulation resistance of the poles to chassis. Left out: chassis may stand anywhere."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -195,13 +195,13 @@ class ControllerPlan(Part):
     ports: Ports = ("1",)
     """How many ports (`4`: ports 1 to 4), or their names; left out: those that chains and host buses name."""
     start: Time | None = None
-    """From its power-up until it can wake its chains."""
+    """From its power-up until it can wake its chains. Left out: no start-up figure."""
     set_up: Time = ZERO
     """Processor time per exchange."""
     set_up_by: Literal["one core", "each port"] = "one core"
     """Who sets exchanges up: `one core` serves the ports in rotation."""
     host_bus: HostBus | None = None
-    """The bus between the processor and the bridge onto the chains."""
+    """The bus between the processor and the bridge onto the chains. Left out: none in the way."""
     scan_period: Time
     """The pace of the scans."""
     scan_jitter: Time = ZERO
@@ -254,19 +254,20 @@ class ChainPlan(Part):
     segments: SegmentSpec
     """Every hop, if nothing else is said."""
     head_segment: SegmentSpec = SegmentSpec.model_construct()
-    """What differs in the hop from the head port."""
+    """What differs in the hop from the head port. Left out: as `segments`."""
     back_segment: SegmentSpec = SegmentSpec.model_construct()
-    """What differs in a ring's last hop."""
+    """What differs in a ring's last hop. Left out: as `segments`."""
     hops: Annotated[list[Length], Field(min_length=1, max_length=10_000), _or_file(list[Length])] = []
-    """Length of every hop from the head on, in a ring the return path too, in place of all other `length`; or
-    the name of a CSV file beside the plan with a column `length`.
+    """Length of every hop from the head on, in a ring the return path too, in place of all other
+    `length`; or the name of a CSV file beside the plan with a column `length`. Left out: the `length` of
+    each segment.
     """
     exceptions: dict[Position, SegmentSpec] = {}
     """What differs in single hops: number 3 is the hop to the third board of the chain, in a ring the number
     after the last board's is the return path.
     """
     bit_errors: BitErrors | None = None
-    """Takes the place of the protocol's."""
+    """Takes the place of the protocol's. Left out: the protocol's."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -302,7 +303,7 @@ class InsulationRules(Part):
     first_pole: Literal["HV-", "HV+"] | None = None
     """The pole at which every string's contactors close first; left out: either, whichever is worse."""
     external: ExternalSource | None = None
-    """What can bring voltage to the DC link besides the strings."""
+    """What can bring voltage to the DC link besides the strings. Left out: nothing but the strings."""
     leave_out: dict[Combination, Reason] = {}
     """Combinations that need not be borne, each with the reason, which reports print. A name is conditions
     joined by `+`: `break`, `stuck contactor`, `earth fault`, and `one pole closed` and `string open`, which

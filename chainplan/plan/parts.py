@@ -41,7 +41,7 @@ class CellType(Part):
     voltage: Voltage
     """From empty to full. Isolation counts with `max`."""
     capacity: Charge | None = None
-    """Charge the cell holds; needed for a balancing target in %."""
+    """Charge the cell holds; needed for a balancing target in %. Left out: not known."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -121,19 +121,23 @@ class NodeType(Part):
     ready: Time = ZERO
     """From then on until it listens."""
     sleeps_after: Time | None = None
-    """Falls asleep by itself when nothing has passed it for this long."""
+    """Falls asleep by itself when nothing has passed it for this long. Left out: stays awake."""
     addressing: Time = ZERO
     """From the end of the host's set-up until the node has its address, frames included."""
     address_limit: Count | None = None
-    """Most nodes on one chain that can be addressed."""
+    """Most nodes on one chain that can be addressed. Left out: no limit."""
     jabber_limit: Time | None = None
-    """Longest it can send without a pause before it is cut off; no frame of the plan may last longer."""
+    """Longest it can send without a pause before it is cut off; no frame of the plan may last longer.
+    Left out: never cut off.
+    """
     raises_alarms: Truth = True
     """Whether it can check its inputs by itself and raise alarms; its cells else have the tasks alone."""
     currents: Currents = Currents.model_construct()
-    """Supply current drawn from the node's own cells, whole in each state and not on top of another."""
+    """Supply current drawn from the node's own cells, whole in each state and not on top of another. Left
+    out: all 0.
+    """
     balancing: Balancing | None = None
-    """How it takes charge off its cells."""
+    """How it takes charge off its cells. Left out: does not balance."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -153,11 +157,13 @@ class CableType(Part):
     temperature: Temperature | None = None
     """Temperature of the cable, for the loss of a class: the hottest counts. Up to 60 degC."""
     loss: CableLoss | None = None
-    """Loss in dB per 100 m, f in MHz: k1·√f + k2·f + k3/√f."""
+    """Loss in dB per 100 m, f in MHz: k1·√f + k2·f + k3/√f. Left out: from `loss_class`, or not known,
+    and no link margin.
+    """
     loss_factor: Factor = 1.0
     """Multiplies the loss: stranded wire, ageing. At least 1."""
     impedance: Resistance | None = None
-    """Characteristic impedance."""
+    """Characteristic impedance. Left out: from `pair`, or matched."""
     pair: Pair | None = None
     """Two round wires, from which the impedance follows."""
     note: Note = ""
@@ -172,7 +178,7 @@ class ConnectorType(Part):
     loss: Level | None = None
     """Loss of one connector, not below 0 dB."""
     loss_class: CableClass | None = None
-    """Loss of a connector of this class of ANSI/TIA-568."""
+    """Loss of a connector of this class of ANSI/TIA-568. Left out: loss not known, unless `loss` says it."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -189,15 +195,15 @@ class BarrierType(Part):
     isolation voltage); left out: its working voltage.
     """
     test_voltage: Voltage | None = None
-    """AC test voltage (rms) it was proved with."""
+    """AC test voltage (rms) it was proved with. Left out: not checked."""
     creepage: Length | None = None
-    """Creepage distance it offers."""
+    """Creepage distance it offers. Left out: not checked."""
     clearance: Length | None = None
-    """Clearance it offers."""
+    """Clearance it offers. Left out: not checked."""
     delay: Time = ZERO
     """Delay it adds."""
     loss: Level | None = None
-    """Loss it adds, not below 0 dB."""
+    """Loss it adds, not below 0 dB. Left out: not known: no link margin."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -206,28 +212,28 @@ class SegmentSpec(Part):
     """One hop of a chain. In an exception every key may be left out and keeps the chain's own value."""
 
     cable: Name | None = None
-    """A cable type."""
+    """A cable type. Left out: that of `segments`, which needs it."""
     length: Length | None = None
-    """Length of the cable or trace."""
+    """Length of the cable or trace. Left out: that of `segments`, which needs it."""
     connectors: Annotated[list[Name], Field(max_length=100)] | None = None
     """Connector types on the way, one entry each."""
     barrier: Name | None = None
     """Barrier type at both ends."""
     near_barrier: Name | None = None
-    """Barrier type at the head's end."""
+    """Barrier type at the head's end. Left out: `barrier`."""
     far_barrier: Name | None = None
-    """Barrier type at the far end."""
+    """Barrier type at the far end. Left out: `barrier`."""
     barriers_share: Truth | None = None
     """Both ends share the voltage evenly; otherwise each must hold it alone."""
     insulation: Insulation | None = None
     """Kind of insulation it must give: `functional`, `basic`, `supplementary`, `double` or `reinforced`.
-    `double` is two barriers in series: each holds the whole voltage as basic insulation, their distances add
-    up.
+    `double` is two barriers in series: each holds the whole voltage as basic insulation, their distances
+    add up. Left out: by the `insulation` section.
     """
     creepage: Length | None = None
-    """Creepage between conductors of the two boards."""
+    """Creepage between conductors of the two boards. Left out: not checked."""
     clearance: Length | None = None
-    """Clearance between conductors of the two boards."""
+    """Clearance between conductors of the two boards. Left out: not checked."""
 
 
 class BoardNode(Part):
@@ -249,7 +255,7 @@ class BoardType(Part):
     nodes: Annotated[list[BoardNode], Field(min_length=1, max_length=64)]
     """The nodes from the lowest cell upward, at least one."""
     between_nodes: SegmentSpec | None = None
-    """The hop from one node of the board to the next."""
+    """The hop from one node of the board to the next. Left out: not needed for one node."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -273,9 +279,11 @@ class CheckCode(Part):
     width: Bits = ZERO
     """How many check bits."""
     polynomial: Annotated[int, Field(gt=0, lt=1 << 64, strict=True)] | None = None
-    """Without its highest term: x¹⁶ + x¹² + x⁵ + 1 is `0x1021`."""
+    """Without its highest term: x¹⁶ + x¹² + x⁵ + 1 is `0x1021`. Left out: not known."""
     hamming_distance: Annotated[int, Field(ge=1, le=64, strict=True)] | None = None
-    """A claim, checked against the distance worked out from the polynomial at the plan's longest block."""
+    """A claim, checked against the distance worked out from the polynomial at the plan's longest block.
+    Left out: no claim.
+    """
 
 
 class Protocol(Part):
@@ -291,7 +299,7 @@ class Protocol(Part):
     bit_rate: BitRate
     """Bit rate on the wire, with the tolerance of the clock."""
     character: Character = Character.model_construct()
-    """The smallest unit on the wire."""
+    """The smallest unit on the wire. Left out: 8 data bits in 8 bit times."""
     preamble: Bits = ZERO
     """In front of every frame."""
     trailer: Bits = ZERO
@@ -319,16 +327,16 @@ class Protocol(Part):
     write: Bits = ZERO
     """Bits of a broadcast apart from data and check."""
     check: CheckCode = CheckCode.model_construct()
-    """Check bits that close every frame, or every node's block of a summation frame."""
+    """Check bits that close every frame, or every node's block of a summation frame. Left out: no check."""
     time_out: Time = ZERO
     """How long the host waits for an answer before it counts as missing."""
     answer_window: Time | None = None
     """Longest wait the host can take: from the end of its request to the first bit of an answer; for a
-    summation frame, what the loop may delay a bit.
+    summation frame, what the loop may delay a bit. Left out: not limited.
     """
     signal: SignalPlan | None = None
-    """The signal that every port and node sends anew."""
+    """The signal that every port and node sends anew. Left out: no link margin."""
     bit_errors: BitErrors | None = None
-    """How often a bit is hit on one segment."""
+    """How often a bit is hit on one segment. Left out: not known."""
     note: Note = ""
     """Free text for readers of the plan."""

@@ -60,13 +60,13 @@ class Task(Part):
     every: Count = 1
     """Runs every so many scans."""
     phase: CountOrNone | None = None
-    """The scan in which it first runs, counted from 0."""
+    """The scan in which it first runs, counted from 0. Left out: chosen for you."""
     conversion: Name | None = None
-    """Another conversion of the node types."""
+    """Another conversion of the node types. Left out: named like what it reads."""
     value: Bits | None = None
     """Bits of one value; needed where inputs are read."""
     values_per_read: Count | None = None
-    """Values of each node that one read fetches."""
+    """Values of each node that one read fetches. Left out: all."""
     sends: Literal["wired inputs", "all inputs"] = "wired inputs"
     """Whether nodes send values of unwired inputs too."""
     data: Bits = ZERO
@@ -78,14 +78,14 @@ class Task(Part):
     pause_balancing: Truth = False
     """Nodes stop balancing from the trigger until the conversion has ended."""
     read_style: ReadStyle | None = None
-    """Another read style for this task."""
+    """Another read style for this task. Left out: the protocol's."""
     chains: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
-    """Only these chains."""
+    """Only these chains. Left out: all chains."""
     stale_runs: Losses = 0
     """Runs in a row, at most, whose trigger a node does not hear: it answers with what it sampled before."""
     freshness: Annotated[int, Field(ge=1, le=32, strict=True)] | None = None
-    """Bits of a counter in every answer that goes on with each trigger heard: an answer with old values is
-    then known, and counts as lost.
+    """Bits of a counter in every answer that goes on with each trigger heard: an answer with old values
+    is then known, and counts as lost. Left out: no counter.
     """
     sent_from: Literal["head", "back"] = "head"
     """The port by which a ring is asked. `back`: requests go in and answers come out at its back port. Tests
@@ -123,7 +123,7 @@ class Hazard(Part):
     kind: HazardKind
     """What can go wrong."""
     task: Name | None = None
-    """Only this task counts as its path."""
+    """Only this task counts as its path. Left out: every task that shows it."""
     debounce: Readings = 1
     """Readings in a row before it counts; what a `counter` must reach."""
     counter: CounterSteps | None = None
@@ -145,7 +145,9 @@ class Hazard(Part):
     reaction: Name
     """An actuator of every controller, or of the unit `reaction_at`."""
     reaction_at: Name | None = None
-    """A master, or a single controller, to which the fault is reported and which reacts."""
+    """A master, or a single controller, to which the fault is reported and which reacts. Left out: the
+    controller that reads it.
+    """
     reported_by: Names | None = None
     """The message of the uplink that tells it, or several, as on redundant buses."""
     reported_times: Count = 1

@@ -91,7 +91,7 @@ class SleepPlan(Part):
     host_wake: Time
     """From the alarm at the port until the controller's evaluation begins."""
     ftti: Time | None = None
-    """FTTI while asleep."""
+    """FTTI while asleep. Left out: the hazards' own."""
 
 
 class SupplyPlan(Part):

@@ -28,7 +28,7 @@ class BusErrors(Part):
     burst: CountOrNone = 0
     """So many at any time."""
     interval: Time | None = None
-    """And one more every so often."""
+    """And one more every so often. Left out: no more."""
 
 
 class BusPlan(Part):
@@ -37,9 +37,9 @@ class BusPlan(Part):
     bit_rate: BitRate
     """Bit rate of the bus."""
     data_rate: BitRate | None = None
-    """Bit rate of the data phase of CAN FD frames."""
+    """Bit rate of the data phase of CAN FD frames. Left out: `bit_rate`."""
     errors: BusErrors = BusErrors.model_construct()
-    """Bus errors that the response times bear."""
+    """Bus errors that the response times bear. Left out: no errors."""
     note: Note = ""
     """Free text for readers of the plan."""
 
@@ -93,9 +93,11 @@ class MessagePlan(Part):
     jitter: Time = ZERO
     """How late it can be queued."""
     deadline: Time | None = None
-    """Until the end of the frame; a message without a sender is judged only if this is given."""
+    """Until the end of the frame; a message without a sender is judged only if this is given. Left out:
+    `period`.
+    """
     carries: Name | None = None
-    """The task whose readings it tells."""
+    """The task whose readings it tells. Left out: nothing of the pack."""
     evaluated: Truth = False
     """`yes`: as the evaluation has left them; `no`: straight from memory."""
     forwards: Annotated[list[Name], Field(max_length=1000)] = []

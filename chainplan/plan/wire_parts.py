@@ -42,7 +42,7 @@ class Pair(Part):
     permittivity: Annotated[float, Field(ge=1, le=100, strict=True)] = 1.0
     """Relative: of the insulation with a `lay`, of the whole medium without."""
     lay: Length | None = None
-    """Cable length of one full turn of the pair."""
+    """Cable length of one full turn of the pair. Left out: not twisted."""
 
 
 class SignalPlan(Part):
@@ -67,11 +67,13 @@ class SignalPlan(Part):
     margin: Level = ZERO
     """Wanted above the threshold; the link margin's limit."""
     levels: Literal["voltage", "power"] | None = None
-    """What the levels are of: `voltage` (into a load like the driver) or `power`."""
+    """What the levels are of: `voltage` (into a load like the driver) or `power`. Left out: the worse of
+    both.
+    """
     driver: Resistance | None = None
-    """Impedance of the sending end."""
+    """Impedance of the sending end. Left out: matched."""
     receiver: Resistance | None = None
-    """Impedance of the receiving end."""
+    """Impedance of the receiving end. Left out: matched."""
 
 
 class Bursts(Part):

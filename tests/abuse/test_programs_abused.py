@@ -26,6 +26,7 @@ PRINTING = {
     "explain": ["explain", SMALL],
     "data": ["data", SMALL],
     "simulate": ["simulate", SMALL, "--scans", "5", "--seeds", "1", "--workers", "1"],
+    "guide": ["guide"],
     "graph": ["graph", SMALL],
     "schema": ["schema"],
     "slots": ["slots", SMALL],

@@ -265,6 +265,7 @@ def test_commands_are_the_trades_own_words() -> None:
         "waveform",
         "printout",
         "graph",
+        "guide",
         "capture",
         "study",
         "start",

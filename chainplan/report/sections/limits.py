@@ -36,7 +36,7 @@ def render(view: View) -> Iterator[ReportPart]:
     budget = reach_budget(view.evaluation)
     if budget.skipped:
         yield Heading("Limits", "until a target is missed in the worst case")
-        yield Paragraph(f"Reach is {budget.skipped}.")
+        yield Paragraph(f"The limits are {budget.skipped}.")
         return
     for found in budget.chains[:MOST_CHAINS]:
         yield Heading("Limits", f"{found.chain}: until a target is missed in the worst case")

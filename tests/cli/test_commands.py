@@ -265,10 +265,10 @@ def test_commands_are_the_trades_own_words() -> None:
         "waveform",
         "printout",
         "graph",
-        "guide",
         "capture",
         "study",
         "start",
+        "guide",
         "schema",
         "reference",
     ]

@@ -25,15 +25,13 @@ SECTIONS: dict[str, str] = {
 """Each section and what it shows."""
 
 HEADINGS: dict[str, tuple[str, ...]] = {
-    "targets": ("targets",),
-    "fault handling": ("from fault to safe state",),
-    "single faults": ("single faults",),
+    "fault handling": ("fault handling", "from fault to safe state"),
     "sample age": ("sample age and skew",),
     "start-up": ("start-up", "asleep"),
     "errors": ("errors", "check codes"),
     "assumptions": ("assumptions", "warnings", "cautions"),
 }
-"""Headings under which a section is printed, where they are not its name."""
+"""Words under which a section is printed, its heading first, where they are not just its name."""
 
 
 def section_of(words: str) -> str | None:

@@ -143,22 +143,26 @@ def used(verdict: Figure) -> Fraction | None:
     value, limit = verdict.value, verdict.limit
     if value is None or limit is None or verdict.kind.yes_no:
         return None
-    needed, available = (limit, value) if verdict.sense == "at least" else (value, limit)
-    return Fraction(needed, available) if available > 0 else None
+    taken, there = _taken_of(verdict, value, limit)
+    return Fraction(taken, there) if there > 0 else None
 
 
 def used_of(verdict: Figure) -> str:
     """Return both figures of :func:`used` in one unit, rounded to the bad side: ``27 of 99.9 ms``."""
     if verdict.value is None or verdict.limit is None:
         return worst(verdict)
-    at_least = verdict.sense == "at least"
-    needed, available = (verdict.limit, verdict.value) if at_least else (verdict.value, verdict.limit)
+    taken, available = _taken_of(verdict, verdict.value, verdict.limit)
     there = amount(available, verdict.dimension, "down")
     unit = there.rpartition(" ")[2] if " " in there else ""
     scaled = verdict.dimension
-    if needed * 1000 > available > 0 and unit in scaled.units:
+    if taken * 1000 > available > 0 and unit in scaled.units:
         scaled = replace(scaled, display=(unit,), base=unit)
-    return f"{amount(needed, scaled, 'up').removesuffix(f' {unit}')} of {there}"
+    return f"{amount(taken, scaled, 'up').removesuffix(f' {unit}')} of {there}"
+
+
+def _taken_of(verdict: Figure, value: int, limit: int) -> tuple[int, int]:
+    """Return what is taken and what there is: worst case and limit, or what is required and provided."""
+    return (limit, value) if verdict.sense == "at least" else (value, limit)
 
 
 def spare(verdict: Figure) -> str:

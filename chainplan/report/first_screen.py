@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from textwrap import wrap
+from typing import TYPE_CHECKING
 
+from rich.console import Console
 from rich.text import Text
 
 from chainplan.figures.figure import Figure
@@ -25,6 +27,11 @@ from chainplan.report.drawing import cut, right
 from chainplan.report.pack_lines import boards_line, chain_lines, strings_line
 from chainplan.report.sections.common import View
 from chainplan.report.sections.headroom import move_words
+from chainplan.report.terminal import text_of, view_of
+
+if TYPE_CHECKING:
+    from chainplan.evaluation import Evaluation
+    from chainplan.plan.load import LoadedPlan
 
 MOST_LINES = 40
 
@@ -44,6 +51,14 @@ CAUTION = (
 )
 
 
+def first_screen_text(
+    console: Console, loaded: LoadedPlan, evaluation: Evaluation, fixes: Mapping[Key, Move]
+) -> str:
+    """Return the first screen as `console` would print it; `fixes` are those that it names."""
+    view = view_of(console, loaded, evaluation)
+    return text_of(console, view.look, first_screen(view, fixes))
+
+
 def first_screen(view: View, fixes: Mapping[Key, Move]) -> Iterator[Text]:
     """Yield the screen line by line."""
     verdicts = view.evaluation.verdicts
@@ -53,6 +68,11 @@ def first_screen(view: View, fixes: Mapping[Key, Move]) -> Iterator[Text]:
     tail = [*rest, *([Text()] if rest or view.evaluation.missed else []), *_end(view)]
     room = MOST_LINES - len(head) - len(bars) - len(tail)
     yield from (*head, *bars, *_missed(view, verdicts, fixes, room), *tail)
+
+
+def first_misses(verdicts: Iterable[Figure]) -> list[Figure]:
+    """Return one of each group of missed targets that are told together: those whose fix is shown."""
+    return [group[0] for group in told_misses(verdicts)]
 
 
 def told_misses(verdicts: Iterable[Figure]) -> list[list[Figure]]:
@@ -189,15 +209,14 @@ def _beside(view: View, head: str, text: str, style: str = "") -> Iterator[Text]
 
 def _not_checked(view: View, verdicts: Sequence[Figure]) -> Iterator[Text]:
     unknown = [each for each in verdicts if each.status == "not checked"]
-    for number, group in enumerate(gathered(unknown, lambda each: each.note)):
-        if number == MOST_NAMED:
-            left = len({each.note for each in unknown}) - MOST_NAMED
-            yield _line(view, f"            and for {figures.plural(left, 'reason')} more: -s targets")
-            return
+    groups = gathered(unknown, lambda each: each.note)
+    for number, group in enumerate(groups[:MOST_NAMED]):
         word = "NOT CHECKED " if number == 0 else " " * 12
         reason = group[0].note or "its figure or limit is not known"
         names = figures.listed(list(dict.fromkeys(each.target for each in group)), MOST_NAMED)
         yield from _beside(view, word, f"{names}: {reason}", STATUS_STYLES["not checked"])
+    if left := len(groups[MOST_NAMED:]):
+        yield _line(view, f"            and for {figures.plural(left, 'reason')} more: -s targets")
 
 
 def _end(view: View) -> Iterator[Text]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -12,15 +12,12 @@ from rich.text import Text
 from chainplan.figures.sections import ON_REQUEST, SECTIONS
 from chainplan.report.blocks import Block, Bullets, Paragraph, ReportPart
 from chainplan.report.figures import Look
-from chainplan.report.first_screen import first_screen
 from chainplan.report.section import section
 from chainplan.report.sections import title
 from chainplan.report.sections.common import View
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
-    from chainplan.headroom.parameters import Move
-    from chainplan.headroom.trials import Key
     from chainplan.plan.load import LoadedPlan
 
 LEAST_WIDTH = 72
@@ -40,14 +37,6 @@ def report_text(
     view = view_of(console, loaded, evaluation)
     whole = [name for name in SECTIONS if name not in ON_REQUEST]
     return text_of(console, view.look, renderables(view, sections or whole))
-
-
-def first_screen_text(
-    console: Console, loaded: LoadedPlan, evaluation: Evaluation, fixes: Mapping[Key, Move]
-) -> str:
-    """Return the first screen as `console` would print it; `fixes` are those that it names."""
-    view = view_of(console, loaded, evaluation)
-    return text_of(console, view.look, first_screen(view, fixes))
 
 
 def view_of(console: Console, loaded: LoadedPlan, evaluation: Evaluation) -> View:

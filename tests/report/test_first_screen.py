@@ -21,8 +21,7 @@ from chainplan.plan.load import LoadedPlan, load_plan, load_source
 from chainplan.plan.source import parse_source
 from chainplan.plan.starter import STARTER
 from chainplan.report.bars import draw_bars
-from chainplan.report.first_screen import MOST_LINES, told_misses
-from chainplan.report.terminal import first_screen_text
+from chainplan.report.first_screen import MOST_LINES, first_misses, first_screen_text, told_misses
 
 ROOT = Path(__file__).parents[2]
 CONFIGS = ROOT / "configs"
@@ -41,8 +40,9 @@ def screen(plan: LoadedPlan, width: int, encoding: str = "utf-8") -> str:
     stream = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
     console = Console(file=stream, width=width, color_system=None, force_terminal=False)
     evaluation = Evaluation(plan.plan)
-    told = [group[0] for group in told_misses(evaluation.verdicts)]
-    return first_screen_text(console, plan, evaluation, quick_fixes(evaluation, told))
+    return first_screen_text(
+        console, plan, evaluation, quick_fixes(evaluation, first_misses(evaluation.verdicts))
+    )
 
 
 def kept(name: str, width: int) -> Path:

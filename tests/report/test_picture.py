@@ -16,8 +16,7 @@ from rich.text import Text
 from chainplan.evaluation import Evaluation
 from chainplan.headroom.quick import quick_fixes
 from chainplan.plan.load import load_plan
-from chainplan.report.first_screen import told_misses
-from chainplan.report.terminal import first_screen_text
+from chainplan.report.first_screen import first_misses, first_screen_text
 
 ROOT = Path(__file__).parents[2]
 PICTURE = ROOT / ".pictures" / "report.svg"
@@ -38,8 +37,9 @@ def screen(*, colour: bool) -> str:
     )
     loaded = load_plan(ROOT / PLAN)
     evaluation = Evaluation(loaded.plan)
-    told = [group[0] for group in told_misses(evaluation.verdicts)]
-    text = first_screen_text(console, loaded, evaluation, quick_fixes(evaluation, told))
+    text = first_screen_text(
+        console, loaded, evaluation, quick_fixes(evaluation, first_misses(evaluation.verdicts))
+    )
     return text.replace(f"{ROOT}/", "")
 
 

@@ -13,7 +13,7 @@ from chainplan.cli.files import check_output, write_result
 from chainplan.cli.guard import UserError, heed_interruption, write_out
 from chainplan.cli.plans import open_plan
 from chainplan.cli.progress import progress
-from chainplan.plan.problems import escape, nearest
+from chainplan.plan.problems import escape, hint, nearest
 from chainplan.plan.quantity_text import parse_quantity
 from chainplan.quantity import RATIO, TIME, Dimension, QuantityError
 
@@ -108,8 +108,7 @@ def _channel(evaluation: Evaluation, text: str) -> CaptureChannel:
     listed = ", ".join(map(escape, found or used))
     problem = "several controllers have that port" if found else "the plan has no such port"
     close = None if found else nearest(wanted, [*ports, *evaluation.network.chains])
-    hint = f"\n   did you mean: {escape(close)}" if close else ""
-    raise UserError(f"--channel {escape(text)}: {problem}\n   expected: {listed}{hint}")
+    raise UserError(f"--channel {escape(text)}: {problem}\n   expected: {listed}{hint(close)}")
 
 
 def _compare(

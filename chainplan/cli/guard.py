@@ -29,6 +29,9 @@ PIPE_CLOSED = 128 + 13
 MOST_COLUMNS = 1000
 """Width of the widest screen."""
 
+MOST_LINES = 40
+"""Lines that a terminal shows without the pager."""
+
 _interruptions: list[int] = []
 """Signals of Ctrl-C that have come."""
 
@@ -191,6 +194,16 @@ def complain(text: str) -> None:
 def write_out(text: str) -> None:
     """Print to stdout."""
     sys.stdout.write(text)
+
+
+def write_pages(text: str) -> None:
+    """Print to stdout, on a terminal page by page if it is longer than one screen."""
+    if sys.stdout.isatty() and text.count("\n") > MOST_LINES:
+        import pydoc
+
+        pydoc.pager(text)
+    else:
+        write_out(text)
 
 
 def drop_output() -> None:

@@ -8,12 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import chainplan
-from chainplan.cli.guard import UserError, write_out
-from chainplan.plan.problems import escape, nearest
+from chainplan.cli.guard import UserError, write_out, write_pages
+from chainplan.plan.problems import escape, hint, nearest
 from chainplan.report.figures import encodable
-
-MOST_LINES = 40
-"""Lines that a terminal shows without the pager."""
 
 INDEX = "README"
 """The page that lists the others, under the name by which a repository shows it."""
@@ -25,13 +22,7 @@ def run(topic: Sequence[str] | None, width: int | None) -> int:
     if not sys.stdout.isatty():
         write_out(encodable(text, sys.stdout.encoding or "ascii"))
         return 0
-    drawn = _drawn(text, width)
-    if drawn.count("\n") > MOST_LINES:
-        import pydoc
-
-        pydoc.pager(drawn)
-    else:
-        write_out(drawn)
+    write_pages(_drawn(text, width))
     return 0
 
 
@@ -57,9 +48,10 @@ def _topic(words: str) -> str:
     if wanted in topics:
         return topics[wanted]
     close = nearest(wanted, topics)
-    hint = f"\n   did you mean: {close}" if close else ""
     names = ", ".join(name for name in known if name != INDEX)
-    raise UserError(f"{escape(words)}: the guide has no such page or heading\n   expected: {names}{hint}")
+    raise UserError(
+        f"{escape(words)}: the guide has no such page or heading\n   expected: {names}{hint(close)}"
+    )
 
 
 def _parts(page: str) -> list[tuple[str, str]]:

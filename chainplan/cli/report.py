@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 
 from rich.console import Console
 
-from chainplan.cli.guard import UserError, write_out
+from chainplan.cli.guard import UserError, write_out, write_pages
 from chainplan.cli.plans import open_plan, search
 from chainplan.figures.sections import section_of, section_words
-from chainplan.headroom.quick import quick_fixes
-from chainplan.plan.problems import escape, nearest
-from chainplan.report.first_screen import MOST_LINES, told_misses
-from chainplan.report.terminal import first_screen_text, report_text
+from chainplan.plan.problems import escape, hint, nearest
+from chainplan.report.terminal import report_text
 
 
 def run(
@@ -34,14 +31,12 @@ def run(
             search(evaluation)
         text = report_text(console, loaded, evaluation, names)
     if full or not names:
-        told = [group[0] for group in told_misses(evaluation.verdicts)]
-        text += first_screen_text(console, loaded, evaluation, quick_fixes(evaluation, told))
-    if full and sys.stdout.isatty() and text.count("\n") > MOST_LINES:
-        import pydoc
+        from chainplan.headroom.quick import quick_fixes
+        from chainplan.report.first_screen import first_misses, first_screen_text
 
-        pydoc.pager(text)
-    else:
-        write_out(text)
+        fixes = quick_fixes(evaluation, first_misses(evaluation.verdicts))
+        text += first_screen_text(console, loaded, evaluation, fixes)
+    (write_pages if full else write_out)(text)
     return 1 if evaluation.missed else 0
 
 
@@ -51,7 +46,7 @@ def _section(words: str) -> str:
         return name
     known = section_words()
     close = nearest(words.casefold(), known)
-    hint = f"\n   did you mean: {close}" if close else ""
     raise UserError(
-        f"--section {escape(words)}: the report has no such section\n   expected: {', '.join(known)}{hint}"
+        f"--section {escape(words)}: the report has no such section"
+        f"\n   expected: {', '.join(known)}{hint(close)}"
     )

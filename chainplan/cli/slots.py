@@ -13,7 +13,7 @@ from chainplan.cli.files import write_result
 from chainplan.cli.guard import UserError
 from chainplan.cli.plans import open_plan
 from chainplan.exports.slots import SlotTable, slot_table
-from chainplan.plan.problems import escape, nearest
+from chainplan.plan.problems import escape, hint, nearest
 
 if TYPE_CHECKING:
     from chainplan.evaluation import Evaluation
@@ -35,10 +35,10 @@ def chosen(evaluation: Evaluation, controller: str | None) -> list[str]:
         return names
     if controller not in names:
         close = nearest(controller, names)
-        hint = f"\n   did you mean: {escape(close)}" if close else ""
         listed = ", ".join(map(escape, names))
         raise UserError(
-            f"--controller {escape(controller)}: the plan has no such controller\n   expected: {listed}{hint}"
+            f"--controller {escape(controller)}: the plan has no such controller"
+            f"\n   expected: {listed}{hint(close)}"
         )
     return [controller]
 

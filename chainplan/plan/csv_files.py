@@ -14,6 +14,9 @@ from chainplan.plan.yaml_scalars import UnreadableError, resolved
 MOST_ROWS = 10_000
 """Rows of one file, far above the boards of any pack."""
 
+MOST_PROBLEMS = 50
+"""Problems of one file that are told."""
+
 
 class TableForm(NamedTuple):
     """What a CSV file may hold: its columns, of which `needed` must be there; plain values or mappings."""
@@ -63,7 +66,7 @@ def read_table(path: Path, table: TableForm) -> Source:
                 raise UnreadableError("the file has too many rows", f"at most {MOST_ROWS}")
         except UnreadableError as error:
             problems.append(Problem(error.args[0], text.place((number, 0), end), expected=error.args[1]))
-            if len(problems) >= 50 or len(children) >= MOST_ROWS:
+            if len(problems) >= MOST_PROBLEMS or len(children) >= MOST_ROWS:
                 break
             continue
         inner: dict[str | int, tuple[YamlNode | None, YamlNode]] = {

@@ -171,6 +171,11 @@ def nearest(word: str, choices: Iterable[str]) -> str | None:
     return by_fold[close[0]] if close else None
 
 
+def hint(close: str | None) -> str:
+    """Return the line below a message that names the nearest choice; empty without one."""
+    return f"\n   did you mean: {escape(close)}" if close else ""
+
+
 def escape(text: str) -> str:
     """Return ``text`` with everything escaped that is not visible as itself.
 
